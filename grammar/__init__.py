@@ -1,0 +1,1 @@
+"""Understands: heard words become calls and answers, and those the state of a case. Pure."""

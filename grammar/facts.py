@@ -1,0 +1,194 @@
+"""The fact types: the only things that are ever stored.
+
+A fact is never edited or deleted. A later fact may amend, withdraw or confirm an earlier one by its
+`seq`. Times `t` and `until` are seconds on the case's own clock: the start of its audio, or of the
+case where there is none. `seq` counts from 1 and is given by the journal.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import ConfigDict, Field, TypeAdapter
+from pydantic.dataclasses import dataclass
+
+_FACT = ConfigDict(extra="forbid")
+
+
+@dataclass(frozen=True, slots=True, config=_FACT)
+class Word:
+    """One heard word. `start` and `end` in seconds on the case's clock, `confidence` 0 to 1."""
+
+    text: str
+    start: float
+    end: float
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class CaseStarted:
+    """The case began. `wall` is the local date and time with offset, ISO 8601."""
+
+    kind: Literal["case-started"] = "case-started"
+    seq: int = 0
+    t: float = 0.0
+    wall: str = ""
+    protocol: str
+    weight_kg: float | None = None
+    engine: str = ""
+    recording: bool = False
+    source: str = ""
+    channels: tuple[tuple[int, str], ...] = ()
+    """Input channels (from 1) that belong to one station, with the station's id."""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Heard:
+    """One utterance as the recogniser heard it, from its first word's start to its last word's end."""
+
+    kind: Literal["heard"] = "heard"
+    seq: int = 0
+    t: float
+    until: float
+    channel: int = 1
+    words: tuple[Word, ...]
+    engine: str = ""
+    sender: str | None = None
+    """Station id where the source itself knows who speaks (a written dialogue); else None."""
+    doubts: tuple[str, ...] = ()
+    """What the listener itself distrusts: `second-listener` when the second engine heard otherwise."""
+
+    @property
+    def text(self) -> str:
+        return " ".join(word.text for word in self.words)
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Entered:
+    """A call entered by a person at the keyboard, with its slots."""
+
+    kind: Literal["entered"] = "entered"
+    seq: int = 0
+    t: float
+    call: str
+    slots: tuple[tuple[str, str | float], ...] = ()
+    sender: str | None = None
+    to: str | None = None
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Noted:
+    """A free note by a person; a `mark` is a moment to come back to in the debrief."""
+
+    kind: Literal["noted"] = "noted"
+    seq: int = 0
+    t: float
+    text: str
+    mark: bool = False
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Amended:
+    """A person's correction: fact `target` (a Heard) should have been heard as `words`."""
+
+    kind: Literal["amended"] = "amended"
+    seq: int = 0
+    t: float
+    target: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Withdrawn:
+    """A person says that fact `target` did not happen. A withdrawn amendment is undone likewise."""
+
+    kind: Literal["withdrawn"] = "withdrawn"
+    seq: int = 0
+    t: float
+    target: int
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Confirmed:
+    """A person accepts fact `target`, an utterance marked unsure, as heard."""
+
+    kind: Literal["confirmed"] = "confirmed"
+    seq: int = 0
+    t: float
+    target: int
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class AnsweredByHand:
+    """A person saw or heard the answer to loop `loop` that the recogniser missed."""
+
+    kind: Literal["answered-by-hand"] = "answered-by-hand"
+    seq: int = 0
+    t: float
+    loop: int
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class SpeakerSet:
+    """A person says who spoke fact `target`."""
+
+    kind: Literal["speaker-set"] = "speaker-set"
+    seq: int = 0
+    t: float
+    target: int
+    station: str
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Gap:
+    """Nothing could be heard from `t` to `until`: a lost device, a pause, a crash."""
+
+    kind: Literal["gap"] = "gap"
+    seq: int = 0
+    t: float
+    until: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class CaseEnded:
+    """The case ended, or its audio did."""
+
+    kind: Literal["case-ended"] = "case-ended"
+    seq: int = 0
+    t: float
+    wall: str = ""
+
+
+Fact = Annotated[
+    CaseStarted
+    | Heard
+    | Entered
+    | Noted
+    | Amended
+    | Withdrawn
+    | Confirmed
+    | AnsweredByHand
+    | SpeakerSet
+    | Gap
+    | CaseEnded,
+    Field(discriminator="kind"),
+]
+
+_ADAPTER: TypeAdapter[Fact] = TypeAdapter(Fact)
+
+
+def dump(fact: Fact) -> str:
+    """A fact as one line of JSON (RFC 8259); `load` reads it back."""
+    return _ADAPTER.dump_json(fact).decode()
+
+
+def load(text: str | bytes) -> Fact:
+    """A fact from its JSON. Raises pydantic's ValidationError (a ValueError) for anything else."""
+    return _ADAPTER.validate_json(text)
+
+
+def as_dict(fact: Fact) -> dict[str, Any]:
+    """A fact as plain values, for exports and tests."""
+    found: dict[str, Any] = _ADAPTER.dump_python(fact, mode="json")
+    return found

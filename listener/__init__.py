@@ -1,0 +1,1 @@
+"""Hears: sound becomes speech segments, words and facts, kept safely."""

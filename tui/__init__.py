@@ -1,0 +1,1 @@
+"""Shows: the dashboard and the command line."""
