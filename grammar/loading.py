@@ -1,0 +1,102 @@
+"""Reads a protocol file and turns every mistake in it into a sentence with its place and cure."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from grammar.errors import UserError
+from grammar.protocol import Protocol
+
+SHIPPED = files("grammar") / "protocols"
+
+
+class ProtocolError(UserError):
+    """A protocol that cannot be used. The message holds one line per mistake."""
+
+
+def shipped() -> tuple[str, ...]:
+    """Names of the protocols that come with answerback."""
+    return tuple(
+        sorted(entry.name.removesuffix(".toml") for entry in SHIPPED.iterdir() if entry.name.endswith(".toml"))
+    )
+
+
+def source_text(name_or_path: str) -> tuple[str, str]:
+    """(text, label) of a protocol given by shipped name or by path. Raises ProtocolError."""
+    path = Path(name_or_path)
+    if name_or_path in shipped():
+        return (SHIPPED / f"{name_or_path}.toml").read_text(encoding="utf-8"), name_or_path
+    if not path.suffix and not path.exists():
+        raise ProtocolError(
+            f'no protocol is called "{name_or_path}": '
+            f"use one of {', '.join(shipped())}, or the path of a TOML file"
+        )
+    try:
+        return path.read_text(encoding="utf-8"), path.name
+    except FileNotFoundError:
+        raise ProtocolError(f"{path}: there is no such file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ProtocolError(f"{path}: cannot be read as text ({error})") from None
+
+
+def load(name_or_path: str) -> Protocol:
+    """A protocol by shipped name or by path. Raises ProtocolError."""
+    text, label = source_text(name_or_path)
+    return parse(text, label)
+
+
+def parse(text: str, label: str = "protocol") -> Protocol:
+    """A protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ProtocolError(f"{label}: this is not valid TOML: {error}") from None
+    try:
+        return Protocol.model_validate(data)
+    except ValidationError as error:
+        lines = [f"{label}: {_sentence(item, data)}" for item in error.errors()]
+        raise ProtocolError("\n".join(lines)) from None
+
+
+_CURES = {
+    "missing": "add it",
+    "extra_forbidden": "no such field exists here: remove it or mend its spelling",
+}
+
+
+def _sentence(item: Any, data: dict[str, Any]) -> str:
+    """One mistake: the table (with the id of its entry), the field, what is wrong, the cure."""
+    place = list(item["loc"])
+    table: list[str] = []
+    here: Any = data
+    while place and isinstance(here, dict | list):
+        step = place[0]
+        try:
+            below = here[step]
+        except (KeyError, IndexError, TypeError):
+            break
+        if not isinstance(below, dict | list) or (isinstance(below, list) and not _tables(below)):
+            break
+        if isinstance(step, int) and isinstance(below, dict):
+            table[-1] = f"[[{table[-1]}]] {below.get('id', f'number {step + 1}')}"
+        else:
+            table.append(str(step))
+        here = below
+        place = place[1:]
+    where = ", ".join(table) if table else "the file"
+    where = f"[{where}]" if table and not where.startswith("[[") else where
+    field = ", ".join(str(step) for step in place if step != "list")
+    cure = _CURES.get(item["type"])
+    wrong = item["msg"].removeprefix("Value error, ")
+    wrong = "is missing" if item["type"] == "missing" else wrong
+    sentence = f"{where}, {field}: {wrong}" if field else f"{where}: {wrong}"
+    return f"{sentence}; {cure}" if cure else sentence
+
+
+def _tables(value: list[Any]) -> bool:
+    return bool(value) and all(isinstance(entry, dict) for entry in value)

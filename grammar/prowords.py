@@ -1,0 +1,60 @@
+"""Prowords: the fixed words of radio practice, by language.
+
+Source of the English set: ICAO Doc 9432 (Manual of Radiotelephony), chapter 2, and common radio
+practice. A protocol may give other forms for any of them in its `[prowords]` table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+BARE = (
+    "acknowledge",
+    "affirm",
+    "negative",
+    "say-again",
+    "i-say-again",
+    "correction",
+    "disregard",
+    "stand-by",
+)
+"""Prowords that may be a whole utterance."""
+
+LEADING = ("acknowledge", "affirm", "negative", "correction", "i-say-again")
+"""Prowords that may stand before a call or an answer."""
+
+ENGLISH: Mapping[str, tuple[str, ...]] = {
+    "acknowledge": (
+        "copy [that]",
+        "copied",
+        "roger [that]",
+        "received",
+        "understood",
+        "got it",
+        "okay",
+    ),
+    "affirm": ("affirm", "affirmative", "[that is] correct", "confirmed", "yes"),
+    "negative": ("negative", "no"),
+    "say-again": ("say again [please]", "say that again", "repeat that"),
+    "i-say-again": ("i say again",),
+    "correction": ("correction",),
+    "disregard": ("disregard [that]", "disregard my last"),
+    "stand-by": ("stand by",),
+    "over": ("over", "out"),
+    "this-is": ("this is", "here is"),
+}
+
+KOREAN: Mapping[str, tuple[str, ...]] = {
+    "acknowledge": ("확인", "알겠습니다", "수신"),
+    "affirm": ("맞습니다", "네"),
+    "negative": ("아닙니다", "아니요"),
+    "say-again": ("다시 말해 주세요",),
+    "i-say-again": ("다시 말합니다",),
+    "correction": ("정정",),
+    "disregard": ("취소",),
+    "stand-by": ("대기",),
+    "over": ("이상",),
+    "this-is": ("여기는",),
+}
+
+LANGUAGES: Mapping[str, Mapping[str, tuple[str, ...]]] = {"en": ENGLISH, "ko": KOREAN}
