@@ -1,0 +1,1 @@
+"""What made our acoustic model: voices, texts, distortion, network, training, export, scoring."""

@@ -1,0 +1,180 @@
+"""One class a speech synthesiser: text in, samples out, at the synthesiser's own rate.
+
+Each engine is made once and kept, since the neural ones take seconds to load. Heavy imports stand
+inside the methods: whoever only speaks with espeak-ng needs none of the extra `train`.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import subprocess
+import tempfile
+import unicodedata
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Protocol, cast
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from grammar.errors import UserError
+from listener.training.fetch import is_complete, voices_folder
+
+Samples = npt.NDArray[np.float32]
+
+
+class Engine(Protocol):
+    """A synthesiser."""
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Mono samples in [-1, 1] and their rate in Hz; `name` is a voice of this engine."""
+        ...
+
+
+class Espeak:
+    """espeak-ng; a name is a variant such as "en-gb+f3", then "/" and a pitch of 0 to 99."""
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        variant, _, pitch = name.partition("/")
+        words_a_minute = str(round(155 * speed))
+        options = ["-v", variant, "-s", words_a_minute, "-p", pitch or "50"]
+        return _read(_output(["espeak-ng", *options, "--stdout", text]))
+
+
+class Flite:
+    """flite; names: kal, kal16, awb, rms, slt."""
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        with tempfile.NamedTemporaryFile(suffix=".wav") as out:
+            stretch = f"duration_stretch={1 / speed:.3f}"
+            _output(["flite", "-voice", name, "--setf", stretch, "-t", text, "-o", out.name])
+            return _read(Path(out.name).read_bytes())
+
+
+class Festival:
+    """festival's text2wave; a name is a festival voice without "voice_"."""
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        stretch = f"(Parameter.set 'Duration_Stretch {1 / speed:.3f})"
+        # Into a file: on a pipe text2wave leaves the length in the WAVE header at zero.
+        with tempfile.NamedTemporaryFile(suffix=".wav") as out:
+            command = ["text2wave", "-eval", f"(voice_{name})", "-eval", stretch, "-o", out.name]
+            _output(command, text.encode())
+            return _read(Path(out.name).read_bytes())
+
+
+class Piper:
+    """The Piper voice "joe", run from its ONNX file."""
+
+    @cached_property
+    def _session(self) -> Any:
+        return _session(gathered() / "joe.onnx")
+
+    @cached_property
+    def _config(self) -> dict[str, Any]:
+        return cast(dict[str, Any], json.loads((gathered() / "joe.onnx.json").read_text()))
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        del name
+        ids = self._config["phoneme_id_map"]
+        # Piper's models were trained with a pad after every phoneme.
+        tokens = [*ids["^"], *ids["_"]]
+        for sign in unicodedata.normalize("NFD", phonemes_of(text, "en-us")):
+            if sign in ids:
+                tokens += [*ids[sign], *ids["_"]]
+        tokens += ids["$"]
+        scales = self._config["inference"]
+        inputs = {
+            "input": np.array([tokens], np.int64),
+            "input_lengths": np.array([len(tokens)], np.int64),
+            "scales": np.array(
+                [scales["noise_scale"], scales["length_scale"] / speed, scales["noise_w"]],
+                np.float32,
+            ),
+        }
+        sound = self._session.run(None, inputs)[0].ravel()
+        return sound.astype(np.float32), int(self._config["audio"]["sample_rate"])
+
+
+class Kokoro:
+    """Kokoro-82M; a style is a table of one row of 256 numbers for each length of phonemes."""
+
+    @cached_property
+    def _session(self) -> Any:
+        return _session(gathered() / "kokoro.onnx")
+
+    @cached_property
+    def _tokenizer(self) -> Any:
+        from kokoro_onnx.tokenizer import Tokenizer  # noqa: PLC0415
+
+        return Tokenizer()
+
+    def style(self, name: str) -> Samples:
+        """The style of a named voice, shape (510, 256)."""
+        path = gathered() / "styles" / f"{name}.bin"
+        return np.fromfile(path, np.float32).reshape(510, 256)
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        language = "en-gb" if name.startswith("b") else "en-us"
+        return self.speak_phonemes(phonemes_of(text, language), self.style(name), speed)
+
+    def speak_phonemes(self, phonemes: str, style: Samples, speed: float) -> tuple[Samples, int]:
+        """Speak espeak-ng's IPA phonemes in any style of shape (510, 256), blends included."""
+        from kokoro_onnx.trim import trim  # noqa: PLC0415
+
+        tokens = self._tokenizer.tokenize(phonemes)
+        inputs = {
+            "tokens": np.array([[0, *tokens, 0]], np.int64),
+            "style": style[None, len(tokens) - 1],
+            "speed": np.array([speed], np.float32),
+        }
+        sound = self._session.run(None, inputs)[0].ravel()
+        return trim(sound)[0].astype(np.float32), 24000
+
+
+def phonemes_of(text: str, language: str) -> str:
+    """espeak-ng's IPA for the text, as the neural voices were trained on; "en-us" or "en-gb"."""
+    import espeakng_loader  # type: ignore[import-untyped]  # noqa: PLC0415
+    import phonemizer  # type: ignore[import-untyped]  # noqa: PLC0415
+    from phonemizer.backend.espeak.wrapper import (  # type: ignore[import-untyped]  # noqa: PLC0415
+        EspeakWrapper,
+    )
+
+    EspeakWrapper.set_data_path(espeakng_loader.get_data_path())
+    EspeakWrapper.set_library(espeakng_loader.get_library_path())
+    spoken = phonemizer.phonemize(text, language, preserve_punctuation=True, with_stress=True)
+    return " ".join(cast(str, spoken).split())
+
+
+def gathered() -> Path:
+    """The folder of gathered voices; raises UserError where it is not complete."""
+    folder = voices_folder()
+    if not is_complete(folder):
+        raise UserError(
+            f"The neural voices are not in {folder}: run `python -m listener.training voices`."
+        )
+    return folder
+
+
+def _session(path: Path) -> Any:
+    import onnxruntime  # noqa: PLC0415
+
+    options = onnxruntime.SessionOptions()
+    # One thread: many clips at once, a process each, is faster than many threads on one short clip.
+    options.intra_op_num_threads = 1
+    options.log_severity_level = 3
+    return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+
+
+def _output(command: list[str], given: bytes | None = None) -> bytes:
+    if shutil.which(command[0]) is None:
+        raise UserError(f"The synthesiser {command[0]} is not installed.")
+    return subprocess.run(command, input=given, check=True, capture_output=True).stdout
+
+
+def _read(data: bytes) -> tuple[Samples, int]:
+    sound, rate = soundfile.read(io.BytesIO(data), dtype="float32")
+    return cast(Samples, sound), int(rate)

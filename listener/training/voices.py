@@ -1,0 +1,229 @@
+"""The voices we own, which of them train and which only score, and one function that speaks.
+
+Voices are split by speaker: a voice whose `use` is "score" is never heard in training, alone or in
+a blend, so scores and samples spoken with it say how the model does on a stranger.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+import numpy as np
+import soxr
+
+from listener.training.engines import (
+    Engine,
+    Espeak,
+    Festival,
+    Flite,
+    Kokoro,
+    Piper,
+    Samples,
+    phonemes_of,
+)
+
+RATE = 16000
+Kind = Literal["kokoro", "piper", "espeak", "flite", "festival"]
+Use = Literal["train", "score"]
+
+# Two women and two men of each of the US and Britain; a French, a Hindi and a Chinese accent.
+SCORING_KOKORO = (
+    "af_heart",
+    "af_kore",
+    "am_michael",
+    "am_onyx",
+    "bf_emma",
+    "bf_lily",
+    "bm_george",
+    "bm_lewis",
+    "ff_siwis",
+    "hm_psi",
+    "zf_xiaoxiao",
+)
+TRAINING_ENGLISH = (
+    "af_alloy",
+    "af_aoede",
+    "af_bella",
+    "af_jessica",
+    "af_nicole",
+    "af_nova",
+    "af_river",
+    "af_sarah",
+    "af_sky",
+    "am_adam",
+    "am_echo",
+    "am_eric",
+    "am_fenrir",
+    "am_liam",
+    "am_puck",
+    "am_santa",
+    "bf_alice",
+    "bf_isabella",
+    "bm_daniel",
+    "bm_fable",
+)
+TRAINING_ACCENTED = (
+    "ef_dora",
+    "em_alex",
+    "em_santa",
+    "hf_alpha",
+    "hf_beta",
+    "hm_omega",
+    "if_sara",
+    "im_nicola",
+    "jf_alpha",
+    "jf_gongitsune",
+    "jf_nezumi",
+    "jf_tebukuro",
+    "jm_kumo",
+    "pf_dora",
+    "pm_alex",
+    "pm_santa",
+    "zf_xiaobei",
+    "zf_xiaoni",
+    "zf_xiaoyi",
+    "zm_yunjian",
+    "zm_yunxi",
+    "zm_yunxia",
+    "zm_yunyang",
+)
+ESPEAK_DIALECTS = (
+    "en-us",
+    "en-gb",
+    "en-gb-scotland",
+    "en-gb-x-rp",
+    "en-029",
+    "en-gb-x-gbclan",
+    "en-us-nyc",
+)
+ESPEAK_VARIANTS = ("", *(f"+m{n}" for n in range(1, 9)), *(f"+f{n}" for n in range(1, 6)))
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """Somebody who can speak a text."""
+
+    id: str  # "kind/name", as files and score tables name it
+    kind: Kind
+    name: str  # as the engine knows it; for a blend the seed of its weights
+    natural: bool  # a neural copy of a person, rather than rules or diphones
+    use: Use
+    blend: bool = False  # a mixture of training voices
+
+
+def _voice(kind: Kind, name: str, use: Use) -> Voice:
+    return Voice(f"{kind}/{name}", kind, name, kind in ("kokoro", "piper"), use)
+
+
+def voices(use: Use | None = None) -> list[Voice]:
+    """All voices but the blends, or those of one use."""
+    everyone = [
+        *(_voice("kokoro", name, "score") for name in SCORING_KOKORO),
+        _voice("piper", "joe", "score"),
+        _voice("flite", "rms", "score"),
+        *(_voice("kokoro", name, "train") for name in TRAINING_ENGLISH + TRAINING_ACCENTED),
+        *(_voice("flite", name, "train") for name in ("kal", "kal16", "awb", "slt")),
+        *(_voice("festival", name, "train") for name in ("cmu_us_slt_arctic_hts", "kal_diphone")),
+        *(
+            _voice("espeak", dialect + variant, "train")
+            for dialect in ESPEAK_DIALECTS
+            for variant in ESPEAK_VARIANTS
+        ),
+    ]
+    return [voice for voice in everyone if use in (None, voice.use)]
+
+
+def voice(id_: str) -> Voice:
+    """The voice of this id, a blend ("kokoro/blend-17") included; raises KeyError."""
+    kind, _, name = id_.partition("/")
+    if kind == "kokoro" and name.startswith("blend-"):
+        return blend(int(name.removeprefix("blend-")))
+    for known in voices():
+        if known.id == id_:
+            return known
+    raise KeyError(id_)
+
+
+def blend(seed: int) -> Voice:
+    """A new natural voice: a random mixture of training voices; the same seed, the same voice."""
+    return Voice(f"kokoro/blend-{seed}", "kokoro", str(seed), True, "train", blend=True)
+
+
+def blend_weights(seed: int) -> dict[str, float]:
+    """The share of each training voice in a blend; shares sum to 1.
+
+    Two to four parents: more would all tend to one mean voice. Foreign parents colour an English
+    one, so that accents come in degrees.
+    """
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(2, 5))
+    foreign = int(rng.random() < 0.4)
+    parents = [
+        *rng.choice(TRAINING_ENGLISH, count - foreign, replace=False),
+        *rng.choice(TRAINING_ACCENTED, foreign, replace=False),
+    ]
+    shares = rng.dirichlet(np.full(count, 0.9))
+    return {str(parent): float(share) for parent, share in zip(parents, shares, strict=True)}
+
+
+def style_of(speaker: Voice) -> Samples:
+    """The Kokoro style of a voice or blend, shape (510, 256)."""
+    kokoro = _kokoro()
+    if not speaker.blend:
+        return kokoro.style(speaker.name)
+    parts = [share * kokoro.style(name) for name, share in blend_weights(int(speaker.name)).items()]
+    return np.asarray(np.sum(parts, axis=0), np.float32)
+
+
+def dialect_of(speaker: Voice) -> str:
+    """The espeak-ng language whose phonemes a natural voice is given: "en-us" or "en-gb"."""
+    name = speaker.name
+    if speaker.blend:
+        weights = blend_weights(int(speaker.name))
+        name = max(weights, key=lambda parent: weights[parent])
+    return "en-gb" if name.startswith("b") else "en-us"
+
+
+def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
+    """The text in this voice: mono float32 at 16 kHz, peak 0.7, silence at both ends trimmed.
+
+    `speed` is about 0.7 to 1.4; 1 is the voice's own pace. Raises UserError where the voice's
+    engine or files are missing, KeyError for an unknown voice id.
+    """
+    who = voice(speaker) if isinstance(speaker, str) else speaker
+    if who.kind == "kokoro":
+        phonemes = phonemes_of(text, dialect_of(who))
+        sound, rate = _kokoro().speak_phonemes(phonemes, style_of(who), speed)
+    else:
+        sound, rate = _engine(who.kind).speak(text, who.name, speed)
+    return level(soxr.resample(sound, rate, RATE))
+
+
+def level(sound: Samples) -> Samples:
+    """Trim near-silence (60 dB under the peak) at both ends and bring the peak to 0.7."""
+    peak = float(np.abs(sound).max(initial=0.0))
+    loud = np.flatnonzero(np.abs(sound) > peak * 1e-3)
+    if not len(loud):
+        return np.zeros(0, np.float32)
+    margin = RATE // 50
+    trimmed = sound[max(0, loud[0] - margin) : loud[-1] + margin]
+    return np.asarray(trimmed * (0.7 / peak), np.float32)
+
+
+@cache
+def _kokoro() -> Kokoro:
+    return Kokoro()
+
+
+@cache
+def _engine(kind: Kind) -> Engine:
+    engines: dict[Kind, type[Engine]] = {
+        "kokoro": Kokoro,
+        "piper": Piper,
+        "espeak": Espeak,
+        "flite": Flite,
+        "festival": Festival,
+    }
+    return engines[kind]()
