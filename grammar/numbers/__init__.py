@@ -67,7 +67,11 @@ def language(code: str) -> NumberLanguage:
             from grammar.numbers import en  # noqa: PLC0415
 
             return en
+        case "ko":
+            from grammar.numbers import ko  # noqa: PLC0415
+
+            return ko
         case _:
             raise UserError(
-                f'There are no spoken numbers for the language "{code}", only for "en".'
+                f'There are no spoken numbers for the language "{code}", only for "en" and "ko".'
             )
