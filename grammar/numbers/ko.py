@@ -1,7 +1,7 @@
 """Korean spoken numbers (Sino-Korean), dose units and durations.
 
-One word is one morpheme: "백 오 십", not "백오십". Every number is put together from the same fifteen
-morphemes, so a recogniser's phrase list stays short and every number can be said; published models
+One word is one morpheme: "백 오 십", not "백오십". Every number is put together from the same
+fifteen, so a recogniser's phrase list stays short and every number can be said; published models
 know each morpheme as a word, but not every joined number.
 
 The -teen/-ty trap of English does not exist: 십 오 (15) and 오 십 (50) differ in order.
