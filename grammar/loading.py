@@ -22,7 +22,11 @@ class ProtocolError(UserError):
 def shipped() -> tuple[str, ...]:
     """Names of the protocols that come with answerback."""
     return tuple(
-        sorted(entry.name.removesuffix(".toml") for entry in SHIPPED.iterdir() if entry.name.endswith(".toml"))
+        sorted(
+            entry.name.removesuffix(".toml")
+            for entry in SHIPPED.iterdir()
+            if entry.name.endswith(".toml")
+        )
     )
 
 

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from grammar.network import Network
 from grammar.numbers import language
-from grammar.prowords import BARE, LEADING
 from grammar.protocol import Protocol, Spoken
+from grammar.prowords import BARE, LEADING
 from grammar.templates import Choice, Literal, Maybe, Node, Rule, Sequence, Slot, parse_template
 
 UNKNOWN = "[unk]"
@@ -221,7 +221,9 @@ def minimal(found: Network) -> Network:
 def _children_first(found: Network) -> list[int]:
     order: list[int] = []
     seen = {found.start}
-    stack: list[tuple[int, Iterator[tuple[str, int]]]] = [(found.start, iter(found.arcs[found.start]))]
+    stack: list[tuple[int, Iterator[tuple[str, int]]]] = [
+        (found.start, iter(found.arcs[found.start]))
+    ]
     while stack:
         state, arcs = stack[-1]
         for _, to in arcs:

@@ -319,7 +319,9 @@ class Protocol(_Table):
                 if slot.type in ("drug", "dose") and not self.drug:
                     raise ValueError(f'call "{call.id}" has a drug slot: add a [[drug]] table')
         if call.completes and call.completes not in {c.id for c in self.checklist}:
-            raise ValueError(f'call "{call.id}" completes "{call.completes}", which is no [[checklist]]')
+            raise ValueError(
+                f'call "{call.id}" completes "{call.completes}", which is no [[checklist]]'
+            )
         for done in call.task.done_by if call.task else ():
             if done not in {c.id for c in self.call}:
                 raise ValueError(f'call "{call.id}" is done by "{done}", which is no [[call]]')
@@ -389,7 +391,9 @@ def filled_by(slot: Slot) -> tuple[str, ...]:
 def required(node: Node) -> frozenset[str]:
     """Slot names, as stored, that every way of saying a phrase fills."""
     by_name = {slot.name: slot for slot in slots_of(node)}
-    return frozenset(name for key in required_slots(node) for name in filled_by(by_name[key])) - {"unit"}
+    return frozenset(name for key in required_slots(node) for name in filled_by(by_name[key])) - {
+        "unit"
+    }
 
 
 def decimal(value: float) -> Decimal:

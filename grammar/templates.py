@@ -178,7 +178,9 @@ def _leaf(token: str, text: str) -> Node:
     if token.startswith("{") and len(token) > 2:
         name, _, kind = inner.partition(":")
         if not _NAME.fullmatch(name) or (kind and not _NAME.fullmatch(kind)):
-            raise TemplateError(f'"{text}" has a slot "{token}" that is not {{name}} or {{name:type}}')
+            raise TemplateError(
+                f'"{text}" has a slot "{token}" that is not {{name}} or {{name:type}}'
+            )
         return Slot(name, kind or name)
     if token.startswith("<") and len(token) > 2:
         return Rule(inner)

@@ -1,0 +1,93 @@
+"""Orders, what was reported given, and how both compare with the sheet.
+
+answerback compares what was said with what the team's own sheet says. It never suggests a dose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from grammar.meaning import Slots
+from grammar.protocol import Drug, decimal
+from grammar.units import normal, plain, volume_ml
+
+TaskState = Literal["pending", "done", "overdue", "withdrawn"]
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What an order asks for. `ordered`, `due`, `done` in seconds on the case's clock."""
+
+    loop: int
+    call: str
+    slots: Slots
+    ordered: float
+    due: float
+    fact: int
+    done: float | None = None
+    done_fact: int | None = None
+    withdrawn: bool = False
+
+    def state(self, now: float) -> TaskState:
+        if self.withdrawn:
+            return "withdrawn"
+        if self.done is not None:
+            return "done"
+        return "overdue" if now > self.due else "pending"
+
+
+@dataclass(frozen=True, slots=True)
+class DoseGiven:
+    """A dose reported given. `amount` is None where none was said and none was ordered."""
+
+    drug: str
+    amount: Decimal | None
+    unit: str
+    t: float
+    fact: int
+    ordered_fact: int | None = None
+    per_kg: Decimal | None = None
+    """`unit` per kilogram of the entered weight."""
+    ml: Decimal | None = None
+    """Volume at the sheet's concentration."""
+
+
+def per_kg(amount: Decimal, weight_kg: float | None) -> Decimal | None:
+    """The amount per kilogram, or None without a weight."""
+    return amount / decimal(weight_kg) if weight_kg else None
+
+
+def in_ml(drug: Drug, amount: Decimal, unit: str) -> Decimal | None:
+    """The volume at the sheet's concentration, or None where the sheet gives none that fits."""
+    if drug.concentration is None:
+        return None
+    strength = drug.concentration
+    try:
+        return volume_ml(amount, unit, decimal(strength.amount), strength.unit)
+    except ValueError:
+        return None
+
+
+def outside_range(drug: Drug, amount: Decimal, unit: str, weight_kg: float | None) -> str | None:
+    """A sentence where a dose lies outside what the sheet allows for the weight, else None."""
+    allowed = drug.range
+    if allowed is None or (allowed.per_kg and not weight_kg):
+        return None
+    factor = decimal(weight_kg) if allowed.per_kg and weight_kg else Decimal(1)
+    said, dimension = normal(amount, unit)
+    low, low_dimension = normal(decimal(allowed.low) * factor, allowed.unit)
+    high, _ = normal(decimal(allowed.high) * factor, allowed.unit)
+    if dimension != low_dimension or low <= said <= high:
+        return None
+    side = "below" if said < low else "above"
+    span = f"{plain(decimal(allowed.low))} to {plain(decimal(allowed.high))} {allowed.unit}"
+    each = "/kg" if allowed.per_kg else ""
+    return f"{drug.id} {plain(amount)} {unit} is {side} the sheet's {span}{each}"
+
+
+def last_of(given: Iterable[DoseGiven], drug: str) -> DoseGiven | None:
+    """The latest dose of a drug, or None."""
+    return max((dose for dose in given if dose.drug == drug), key=lambda dose: dose.t, default=None)

@@ -1,0 +1,53 @@
+"""What an utterance means: the value that `parse.py` makes and the fold works on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Literal
+
+SlotValue = str | Decimal
+Slots = Mapping[str, SlotValue]
+"""Slot name -> value: ids for drugs, lists and units, Decimals for numbers and seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to take the words: as this call of the protocol, with these slots."""
+
+    call: str
+    slots: Slots
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What was said.
+
+    `kind`: a full `call` phrase; an `answer`, the slots alone, which any of `readings` may be; a
+    checklist `item`; a `proword` alone; or `unrecognised`.
+    """
+
+    kind: Literal["call", "answer", "item", "proword", "unrecognised"]
+    readings: tuple[Reading, ...] = ()
+    prowords: tuple[str, ...] = ()
+    """All prowords said, in order, without "over"."""
+    to: str | None = None
+    sender: str | None = None
+    checklist: str | None = None
+    item: str | None = None
+    score: float = 1.0
+    """1 where the words fit a phrase exactly; less for the nearest phrase (0 to 1)."""
+    doubts: tuple[str, ...] = ()
+    """Why this should not count yet: `number-conflict`, `out-of-bounds`, `nearest`."""
+    sounds_like: tuple[Decimal, ...] = field(default=())
+    """Twins (15 for 50) of numbers that were not confirmed by digits."""
+
+    @property
+    def reading(self) -> Reading | None:
+        """The first reading, the only one of a call."""
+        return self.readings[0] if self.readings else None
+
+    def said(self, *prowords: str) -> bool:
+        """Whether any of these prowords was said."""
+        return any(proword in self.prowords for proword in prowords)

@@ -1,0 +1,82 @@
+"""The state of a case at one moment, ready to be shown: what screens, summaries and reports read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from grammar.checklist import ChecklistProgress
+from grammar.doses import DoseGiven, Task, TaskState
+from grammar.findings import Countdown, Finding
+from grammar.loops import Loop, LoopState
+from grammar.meaning import Meaning, Slots
+from grammar.timers import Timer, TimerState
+from grammar.vitals import VitalSign
+
+Role = Literal["call", "read-back", "acknowledgement", "proword", "unrecognised"]
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One heard or entered utterance and what the case made of it. Times in seconds."""
+
+    fact: int
+    t: float
+    until: float
+    channel: int
+    text: str
+    role: Role
+    meaning: Meaning
+    call: str | None
+    slots: Slots
+    to: str | None
+    sender: str | None
+    loop: int | None
+    confidence: float
+    unsure: bool
+    flags: tuple[str, ...] = ()
+    """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One line of the running log: an utterance, or another fact worth reading."""
+
+    t: float
+    fact: int
+    kind: Literal["utterance", "note", "mark", "gap", "case"]
+    text: str
+    utterance: Utterance | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything derived, at `now` seconds on the case's clock."""
+
+    now: float
+    loops: tuple[tuple[Loop, LoopState], ...]
+    """In order of opening."""
+    timers: tuple[tuple[Timer, TimerState], ...]
+    tasks: tuple[tuple[Task, TaskState], ...]
+    doses: tuple[DoseGiven, ...]
+    vitals: tuple[VitalSign, ...]
+    """All, in order of time; the last of each id is the latest."""
+    checklists: tuple[ChecklistProgress, ...]
+    findings: tuple[Finding, ...]
+    countdowns: tuple[Countdown, ...]
+    log: tuple[LogLine, ...]
+    weight_kg: float | None
+    recording: bool
+    ended: float | None
+
+    @property
+    def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:
+        """Loops that need someone: unanswered and differing first, then open, oldest first."""
+        urgent = {"unanswered": 0, "differs": 0, "open": 1, "answered": 2}
+        live = [pair for pair in self.loops if pair[1] in urgent]
+        return tuple(sorted(live, key=lambda pair: (urgent[pair[1]], pair[0].asked)))
+
+    @property
+    def latest_vitals(self) -> tuple[VitalSign, ...]:
+        """The latest of each vital sign, in order of first appearance."""
+        return tuple({sign.id: sign for sign in self.vitals}.values())
