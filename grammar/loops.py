@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from grammar.meaning import Slots, SlotValue
-from grammar.numbers import language
-from grammar.protocol import Call, Protocol
+from grammar.protocol import Call
 from grammar.units import same_amount
 
 LoopState = Literal["open", "answered", "closed", "differs", "unanswered", "withdrawn"]
@@ -77,7 +76,7 @@ def deciding(call: Call) -> tuple[str, ...]:
     return call.deciding if call.readback == "key" else tuple(call.slots)
 
 
-def differences(protocol: Protocol, called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
+def differences(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
     """Slots of `names` that both have and that do not mean the same.
 
     Amounts compare by meaning (0.1 mg is 100 microgram) and carry their unit with them.
@@ -87,14 +86,14 @@ def differences(protocol: Protocol, called: Slots, said: Slots, names: tuple[str
         if name == "unit" or name not in called or name not in said:
             continue
         if name == "amount":
-            if not _same_dose(protocol, called, said):
+            if not _same_dose(called, said):
                 found.add(name)
         elif called[name] != said[name]:
             found.add(name)
     return found
 
 
-def _same_dose(protocol: Protocol, called: Slots, said: Slots) -> bool:
+def _same_dose(called: Slots, said: Slots) -> bool:
     ours, theirs = called["amount"], said["amount"]
     unit = str(called.get("unit", ""))
     # A read-back that names no unit means the unit of the call it repeats.
@@ -112,8 +111,3 @@ def repeated(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
 def is_number(value: SlotValue | None) -> bool:
     """Whether a slot holds a number."""
     return value is not None and not isinstance(value, str)
-
-
-def twin(protocol: Protocol, value: SlotValue) -> SlotValue | None:
-    """The number easily heard instead of this one, or None."""
-    return None if isinstance(value, str) else language(protocol.protocol.language).sounds_like(value)

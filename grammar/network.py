@@ -25,12 +25,7 @@ class Network:
 
     def accepts(self, words: Sequence[str]) -> bool:
         """Whether the words, in this order and complete, are one sentence of the network."""
-        state: int | None = self.start
-        for word in words:
-            state = next((to for label, to in self.arcs[state] if label == word), None)
-            if state is None:
-                return False
-        return state in self.finals
+        return self.follow(self.start, words) in self.finals
 
     def follow(self, state: int, words: Iterable[str]) -> int | None:
         """The state after `words` from `state`, or None where no arc carries a word."""

@@ -2,15 +2,18 @@
 
 An utterance is a frame around a body:
 
-    [courtesy] [<proword>] [<addressee>] [this is <sender>] [<proword>] BODY [copy] [courtesy] [over]
+    [courtesy] [<proword>] [<addressee>] [this is <sender>] [<proword>]
+    BODY [copy] [courtesy] [over]
 
 where the body is a phrase of a call, a short read-back of its slots, a checklist item, or a proword
-alone ("copy", "say again", then perhaps a station). The network accepts exactly these sentences; `parse.py` reads the same frame for their meaning.
+alone ("copy", "say again", then perhaps a station). The network accepts exactly these sentences;
+`parse.py` reads the same frame for their meaning.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 from grammar.network import Network
 from grammar.numbers import language
@@ -23,6 +26,9 @@ UNKNOWN = "[unk]"
 
 DOSE = {"en": "<amount> [of] <drug>|<drug> <amount>", "ko": "<drug> <amount>"}
 """How a drug and an amount are put together, by language."""
+
+PROWORD_TYPES = {"leading": LEADING, "bare": BARE, "acknowledge": ("acknowledge",)}
+"""Slot types of the frame: which prowords may stand where."""
 
 
 def rules(protocol: Protocol) -> dict[str, Node]:
@@ -38,40 +44,47 @@ def rules(protocol: Protocol) -> dict[str, Node]:
     for lst in protocol.list:
         found[lst.id] = _any_of(lst.values)
     found["station"] = _any_of(protocol.station)
+    for kind, names in PROWORD_TYPES.items():
+        said = protocol.proword_phrases
+        found[kind] = Choice(tuple(parse_template(text) for name in names for text in said[name]))
     return found
 
 
 def frame(protocol: Protocol) -> tuple[Node, Node]:
     """(before, after): what may stand before and after a body; both may be empty."""
     said = protocol.proword_phrases
-    leading = Choice(tuple(parse_template(p) for name in LEADING for p in said[name]))
-    courtesy = tuple(parse_template(text) for text in protocol.courtesy)
+    courtesy = phrases(protocol.courtesy)
     polite: tuple[Node, ...] = (Maybe(Choice(courtesy)),) if courtesy else ()
-    before = Sequence(
-        (
-            *polite,
-            Maybe(leading),
-            Maybe(Rule("station")),
-            Maybe(Sequence((Choice(phrases(said["this-is"])), Rule("station")))),
-            Maybe(leading),
-        )
-    )
-    copied = Maybe(Choice(phrases(said["acknowledge"])))
-    after = Sequence((copied, *polite, Maybe(Choice(phrases(said["over"])))))
+    this_is = Sequence((Choice(phrases(said["this-is"])), Slot("from", "station")))
+    proword = Maybe(Slot("proword", "leading"))
+    before = Sequence((*polite, proword, Maybe(Slot("to", "station")), Maybe(this_is), proword))
+    over = Maybe(Choice(phrases(said["over"])))
+    after = Sequence((Maybe(Slot("proword", "acknowledge")), *polite, over))
     return before, after
 
 
-def bodies(protocol: Protocol) -> Iterator[Node]:
+@dataclass(frozen=True, slots=True)
+class Body:
+    """One way to fill the frame. `call` for a call's phrase and for its short read-back."""
+
+    kind: Literal[call, answer, item, proword]
+    node: Node
+    call: str | None = None
+    checklist: str | None = None
+    item: str | None = None
+
+
+def bodies(protocol: Protocol) -> Iterator[Body]:
     """Every body: call phrases, short read-backs, checklist items, prowords alone."""
     for call in protocol.call:
-        yield from call.nodes
-        yield from call.answer_nodes
+        yield from (Body("call", node, call.id) for node in call.nodes)
+        yield from (Body("answer", node, call.id) for node in call.answer_nodes)
     for checklist in protocol.checklist:
         for item in checklist.items:
-            yield from phrases(item.spoken)
-    for name in BARE:
-        for proword in phrases(protocol.proword_phrases[name]):
-            yield Sequence((proword, Maybe(Rule("station"))))
+            for node in phrases(item.spoken):
+                yield Body("item", node, checklist=checklist.id, item=item.id)
+    alone = Sequence((Slot("proword", "bare"), Maybe(Slot("to", "station"))))
+    yield Body("proword", alone)
 
 
 def phrases(texts: Iterable[str]) -> tuple[Node, ...]:
@@ -86,7 +99,7 @@ def _any_of(things: Iterable[Spoken]) -> Node:
 def network(protocol: Protocol) -> Network:
     """The protocol's word network: deterministic, acyclic, minimal."""
     before, after = frame(protocol)
-    whole = Sequence((before, Choice(tuple(bodies(protocol))), after))
+    whole = Sequence((before, Choice(tuple(body.node for body in bodies(protocol))), after))
     return minimal(_Compiler(rules(protocol)).network(whole))
 
 

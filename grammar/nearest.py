@@ -1,0 +1,188 @@
+"""The nearest phrase to words that fit none exactly, with a score; it never makes a value up.
+
+Heard words and phrases are compared as skeletons, in which every number, drug, unit or list value is
+one mark. A skeleton may differ in its words, never in its marks: a number that was not heard cannot
+be filled in, and one that was heard cannot be dropped.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from rapidfuzz import fuzz
+from rapidfuzz.distance import Indel
+
+from grammar.meaning import Meaning, Reading, SlotValue
+from grammar.numbers import NumberLanguage
+from grammar.phrases import PROWORD_TYPES, Body
+from grammar.protocol import Protocol
+from grammar.templates import Node, Slot, expansions
+
+ENOUGH = 0.72
+"""Least similarity (mean of word and letter similarity, 0 to 1) that is still taken for a phrase."""
+
+_LONGEST = 10
+
+
+@dataclass(frozen=True, slots=True)
+class _Skeleton:
+    call: str
+    tokens: tuple[str, ...]
+    names: tuple[str, ...]
+    """Slot names in the order of the marks."""
+    marks: Counter[str]
+
+
+class Nearest:
+    """All call phrases of a protocol as skeletons."""
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        spoken: NumberLanguage,
+        names: Mapping[str, Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]],
+        bodies: Sequence[Body],
+        rules: Mapping[str, Node],
+    ) -> None:
+        self._protocol = protocol
+        self._spoken = spoken
+        self._names = names
+        self._kinds = ("drug", *(lst.id for lst in protocol.list))
+        self._skeletons = [
+            skeleton
+            for body in bodies
+            if body.kind == "call" and body.call
+            for skeleton in _skeletons(body.call, body.node, rules)
+        ]
+
+    def read(self, words: Sequence[str]) -> Meaning:
+        """The nearest meaning, `unrecognised` where nothing is near enough."""
+        prowords, to, at = self._opening(words)
+        tokens, values = self._skeleton_of(words[at:])
+        marks = Counter(token for token in tokens if token.startswith("{"))
+        best, score = None, 0.0
+        letters = " ".join(tokens)
+        for skeleton in self._skeletons:
+            if skeleton.marks != marks:
+                continue
+            by_word = Indel.normalized_similarity(tokens, skeleton.tokens)
+            by_letter = fuzz.ratio(letters, " ".join(skeleton.tokens)) / 100
+            similarity = (by_word + by_letter) / 2
+            if similarity > score:
+                best, score = skeleton, similarity
+        if best is None or score < ENOUGH:
+            return Meaning("unrecognised", prowords=prowords, to=to, score=score)
+        slots = self._fill(best, tokens, values)
+        # A number, drug or choice reached by guessing at the words around it needs a second look.
+        doubts = ("nearest",) if slots else ()
+        reading = Reading(best.call, slots)
+        return Meaning("call", (reading,), prowords, to, score=score, doubts=doubts)
+
+    def _opening(self, words: Sequence[str]) -> tuple[tuple[str, ...], str | None, int]:
+        prowords: tuple[str, ...] = ()
+        to: str | None = None
+        at = 0
+        while at < len(words):
+            hit = self._named("leading", words, at)
+            station = self._named("station", words, at)
+            if hit:
+                prowords, at = (*prowords, hit[1]), hit[0]
+            elif station and to is None:
+                at, to = station
+            else:
+                break
+        return prowords, to, at
+
+    def _skeleton_of(self, words: Sequence[str]) -> tuple[list[str], list[SlotValue]]:
+        tokens: list[str] = []
+        values: list[SlotValue] = []
+        over = self._protocol.proword_phrases["over"]
+        end = len(words) - 1 if words and words[-1] in over else len(words)
+        at = 0
+        while at < end:
+            step, mark, value = self._mark(words, at, end)
+            tokens.append(mark)
+            if value is not None:
+                values.append(value)
+            at += step
+        return tokens, values
+
+    def _mark(self, words: Sequence[str], at: int, end: int) -> tuple[int, str, SlotValue | None]:
+        for stop in range(min(end, at + _LONGEST), at, -1):
+            number = self._spoken.read(words[at:stop])
+            # "a" and "oh" alone are words, not numbers.
+            if number and not (stop == at + 1 and words[at] in ("a", "oh")):
+                return stop - at, "{number}", number.value
+        unit = self._spoken.UNITS.get(words[at])
+        if unit:
+            return 1, "{unit}", unit
+        for kind in self._kinds:
+            hit = self._named(kind, words, at)
+            if hit and not (hit[0] == at + 1 and len(words[at]) == 1):
+                return hit[0] - at, f"{{{kind}}}", hit[1]
+        return 1, words[at], None
+
+    def _named(self, kind: str, words: Sequence[str], at: int) -> tuple[int, str] | None:
+        for form, value in self._names[kind].get(words[at], ()):
+            if tuple(words[at : at + len(form)]) == form:
+                return at + len(form), value
+        return None
+
+    def _fill(
+        self, skeleton: _Skeleton, tokens: Sequence[str], values: Sequence[SlotValue]
+    ) -> Mapping[str, SlotValue]:
+        heard: dict[str, list[SlotValue]] = {}
+        for mark, value in zip((t for t in tokens if t.startswith("{")), values, strict=True):
+            heard.setdefault(mark, []).append(value)
+        slots: dict[str, SlotValue] = {}
+        marks = (token for token in skeleton.tokens if token.startswith("{"))
+        for name, mark in zip(skeleton.names, marks, strict=True):
+            slots[name] = heard[mark].pop(0)
+        drug = self._protocol.drugs.get(str(slots.get("drug", "")))
+        if drug and "amount" in slots:
+            slots.setdefault("unit", drug.unit)
+        return slots
+
+
+def _skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[_Skeleton]:
+    found = []
+    for form in expansions(node, rules):
+        for opened in _opened(form):
+            tokens = tuple(
+                token if isinstance(token, str) else f"{{{token.type}}}" for token in opened
+            )
+            names = tuple(token.name for token in opened if isinstance(token, Slot))
+            marks = Counter(token for token in tokens if token.startswith("{"))
+            found.append(_Skeleton(call, tokens, names, marks))
+    return found
+
+
+_DRUG = Slot("drug", "drug")
+_AMOUNT: tuple[tuple[str | Slot, ...], ...] = (
+    (Slot("amount", "number"), Slot("unit", "unit")),
+    (Slot("amount", "number"),),
+)
+
+
+def _opened(form: Sequence[str | Slot]) -> list[tuple[str | Slot, ...]]:
+    """A form with its composite slots taken apart into numbers, units and names."""
+    found: list[tuple[str | Slot, ...]] = [()]
+    for token in form:
+        options: list[tuple[str | Slot, ...]]
+        if isinstance(token, str) or token.type in PROWORD_TYPES:
+            options = [(token,)]
+        elif token.type == "dose":
+            options = []
+            for amount in _AMOUNT:
+                options += [(*amount, "of", _DRUG), (*amount, _DRUG), (_DRUG, *amount)]
+        elif token.type == "amount":
+            options = list(_AMOUNT)
+        elif token.type == "duration":
+            # Minutes and seconds are read by the exact reader alone: a guess would be a wrong timer.
+            options = [("{duration}",)]
+        else:
+            options = [(token,)]
+        found = [(*head, *tail) for head in found for tail in options]
+    return found
