@@ -12,6 +12,7 @@ alone ("copy", "say again", then perhaps a station). The network accepts exactly
 
 from __future__ import annotations
 
+import typing
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -67,7 +68,7 @@ def frame(protocol: Protocol) -> tuple[Node, Node]:
 class Body:
     """One way to fill the frame. `call` for a call's phrase and for its short read-back."""
 
-    kind: Literal[call, answer, item, proword]
+    kind: typing.Literal["call", "answer", "item", "proword"]
     node: Node
     call: str | None = None
     checklist: str | None = None

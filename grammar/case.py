@@ -1,0 +1,355 @@
+"""The fold: facts in, the state of the case out.
+
+    view = fold(protocol, facts, now)
+
+`Case` is the same fold kept going: one more fact costs one step. An amendment, a withdrawal or a
+confirmation changes what an earlier fact means, so the fold runs again from that fact on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+
+from grammar.answering import Outcome, Said, hear
+from grammar.checklist import ChecklistProgress, begin
+from grammar.doses import DoseGiven, Task
+from grammar.effects import apply
+from grammar.facts import (
+    Amended,
+    AnsweredByHand,
+    CaseEnded,
+    CaseStarted,
+    Confirmed,
+    Entered,
+    Fact,
+    Gap,
+    Heard,
+    Noted,
+    SpeakerSet,
+    Withdrawn,
+    Word,
+)
+from grammar.findings import Finding
+from grammar.loops import Loop
+from grammar.meaning import Meaning, Reading
+from grammar.parse import Understanding
+from grammar.protocol import Protocol
+from grammar.sequence import Event, judge
+from grammar.timers import Timer
+from grammar.view import LogLine, Utterance, View
+from grammar.vitals import VitalSign
+
+CHECKPOINT = 128
+"""Facts between kept states: what an amendment or a look back has to fold again at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What the facts so far come to, before time is asked."""
+
+    loops: tuple[Loop, ...] = ()
+    timers: tuple[Timer, ...] = ()
+    tasks: tuple[Task, ...] = ()
+    doses: tuple[DoseGiven, ...] = ()
+    vitals: tuple[VitalSign, ...] = ()
+    checklists: tuple[ChecklistProgress, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
+    log: tuple[LogLine, ...] = ()
+    unsure: tuple[Utterance, ...] = ()
+    """Calls heard with doubt: they have had no effect yet."""
+    weight_kg: float | None = None
+    recording: bool = False
+    channels: Mapping[int, str] = field(default_factory=dict)
+    ended: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Effective:
+    """A fact as later facts let it stand."""
+
+    fact: Fact
+    amended: bool = False
+    confirmed: bool = False
+
+
+class Case:
+    """The fold, kept going. Add facts in the order of their `seq`."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        self.protocol = protocol
+        self._understanding = Understanding(protocol)
+        self._facts: list[Fact] = []
+        self._state = self._first()
+        self._kept: dict[int, State] = {0: self._state}
+
+    @property
+    def facts(self) -> tuple[Fact, ...]:
+        return tuple(self._facts)
+
+    @property
+    def state(self) -> State:
+        return self._state
+
+    def add(self, fact: Fact) -> Utterance | None:
+        """One more fact. Gives the utterance it became, or None where it is none."""
+        self._facts.append(fact)
+        match fact:
+            case Amended(target=target) | Withdrawn(target=target) | Confirmed(target=target):
+                self._again_from(target)
+            case SpeakerSet(target=target):
+                self._again_from(target)
+            case _:
+                self._state = self._step(self._state, _Effective(fact))
+                self._keep(len(self._facts))
+        line = self._state.log[-1] if self._state.log else None
+        return line.utterance if line and line.fact == fact.seq else None
+
+    def view(self, now: float) -> View:
+        """The case at `now`, with all facts so far."""
+        return _view(self.protocol, self._state, now)
+
+    def _first(self) -> State:
+        return State(checklists=tuple(begin(checklist) for checklist in self.protocol.checklist))
+
+    def _keep(self, count: int) -> None:
+        if count % CHECKPOINT == 0:
+            self._kept[count] = self._state
+
+    def _again_from(self, target: int) -> None:
+        """Fold again from the fact `target` on, each fact as it now stands."""
+        at = next((i for i, fact in enumerate(self._facts) if fact.seq == target), None)
+        start = 0 if at is None else max(count for count in self._kept if count <= at)
+        self._kept = {count: state for count, state in self._kept.items() if count <= start}
+        self._state = self._kept[start]
+        standing = effective(self._facts)
+        for count, fact in enumerate(self._facts[start:], start=start + 1):
+            found = standing.get(fact.seq)
+            if found:
+                self._state = self._step(self._state, found)
+            self._keep(count)
+
+    def _step(self, state: State, standing: _Effective) -> State:
+        fact = standing.fact
+        match fact:
+            case CaseStarted():
+                line = LogLine(fact.t, fact.seq, "case", "case started")
+                return replace(
+                    state,
+                    weight_kg=fact.weight_kg,
+                    recording=fact.recording,
+                    channels=self._channels(fact),
+                    log=(*state.log, line),
+                )
+            case Heard():
+                meaning = self._understanding.read([word.text for word in fact.words])
+                return self._hear(state, fact, meaning, standing)
+            case Entered():
+                return self._hear(state, _heard(fact), _entered(fact), standing)
+            case Noted():
+                line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
+                return replace(state, log=(*state.log, line))
+            case Gap():
+                lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
+                return replace(state, log=(*state.log, LogLine(fact.t, fact.seq, "gap", lost)))
+            case AnsweredByHand():
+                return _by_hand(state, fact)
+            case CaseEnded():
+                line = LogLine(fact.t, fact.seq, "case", "case ended")
+                return replace(state, ended=fact.t, log=(*state.log, line))
+            case _:
+                return state
+
+    def _channels(self, fact: CaseStarted) -> Mapping[int, str]:
+        own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
+        return {**own, **dict(fact.channels)}
+
+    def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: _Effective) -> State:
+        confidence = 1.0 if standing.amended else confidence_of(fact.words)
+        low = confidence < self.protocol.protocol.unsure_below
+        doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
+        recognised = meaning.kind != "unrecognised"
+        unsure = recognised and not standing.confirmed and (low or bool(doubts))
+        sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
+        said = Said(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure)
+        outcome = hear(self.protocol, state.loops, said)
+        flags = (
+            *outcome.flags,
+            *doubts,
+            *(("sounds-like",) if meaning.sounds_like else ()),
+            *(("amended",) if standing.amended else ()),
+            *(("entered",) if isinstance(standing.fact, Entered) else ()),
+        )
+        utterance = Utterance(
+            fact=fact.seq,
+            t=fact.t,
+            until=fact.until,
+            channel=fact.channel,
+            text=fact.text,
+            role=outcome.role,
+            meaning=meaning,
+            call=outcome.call,
+            slots=outcome.slots,
+            to=meaning.to,
+            sender=sender,
+            loop=outcome.loop,
+            confidence=confidence,
+            unsure=unsure,
+            flags=tuple(dict.fromkeys(flags)),
+        )
+        line = LogLine(fact.t, fact.seq, "utterance", fact.text, utterance)
+        state = replace(state, loops=outcome.loops, log=(*state.log, line))
+        return self._effects(state, utterance, outcome)
+
+    def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
+        if outcome.withdrawn is not None:
+            state = _without(state, outcome.withdrawn)
+        if outcome.effective and utterance.unsure:
+            return replace(state, unsure=(*state.unsure, utterance))
+        if outcome.effective:
+            return apply(self.protocol, state, utterance)
+        if outcome.settled is not None:
+            # A read-back that agrees confirms a call that was heard with doubt.
+            doubtful = next((u for u in state.unsure if u.loop == outcome.settled), None)
+            if doubtful:
+                rest = tuple(u for u in state.unsure if u is not doubtful)
+                return apply(self.protocol, replace(state, unsure=rest), doubtful)
+        return state
+
+
+def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
+    """The case at `now` from the facts up to then."""
+    case = Case(protocol)
+    for fact in facts:
+        if (fact.until if isinstance(fact, Heard) else fact.t) <= now:
+            case.add(fact)
+    return case.view(now)
+
+
+def effective(facts: Iterable[Fact]) -> dict[int, _Effective]:
+    """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
+    facts = tuple(facts)
+    gone = {fact.target for fact in facts if isinstance(fact, Withdrawn)}
+    standing = {fact.seq: _Effective(fact) for fact in facts if fact.seq not in gone}
+    for fact in facts:
+        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet):
+            continue
+        target = standing.get(fact.target)
+        if target is None:
+            continue
+        match fact:
+            case Amended() if isinstance(target.fact, Heard):
+                words = _words(fact.words, target.fact)
+                heard = replace(target.fact, words=words, doubts=())
+                standing[fact.target] = replace(target, fact=heard, amended=True)
+            case Confirmed():
+                standing[fact.target] = replace(target, confirmed=True)
+            case SpeakerSet() if isinstance(target.fact, Heard | Entered):
+                spoken = replace(target.fact, sender=fact.station)
+                standing[fact.target] = replace(target, fact=spoken)
+            case _:
+                pass
+    return standing
+
+
+def confidence_of(words: tuple[Word, ...]) -> float:
+    """How sure the engine was: the mean of its words, 0 to 1."""
+    return sum(word.confidence for word in words) / len(words) if words else 0.0
+
+
+def _words(text: str, heard: Heard) -> tuple[Word, ...]:
+    return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())
+
+
+def _heard(fact: Entered) -> Heard:
+    words = (fact.call, *(str(value) for _, value in fact.slots))
+    return Heard(
+        seq=fact.seq,
+        t=fact.t,
+        until=fact.t,
+        words=tuple(Word(word, fact.t, fact.t) for word in words),
+        sender=fact.sender,
+    )
+
+
+def _entered(fact: Entered) -> Meaning:
+    slots = {
+        name: value if isinstance(value, str) else Decimal(str(value)) for name, value in fact.slots
+    }
+    return Meaning("call", (Reading(fact.call, slots),), to=fact.to, sender=fact.sender)
+
+
+def _by_hand(state: State, fact: AnsweredByHand) -> State:
+    loops = tuple(
+        replace(
+            loop,
+            status="closed",
+            answered=fact.t,
+            closed=fact.t,
+            answer_fact=fact.seq,
+            late=loop.late or fact.t > loop.deadline,
+        ).flagged("by hand")
+        if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
+        else loop
+        for loop in state.loops
+    )
+    return replace(state, loops=loops)
+
+
+def _without(state: State, fact: int) -> State:
+    """The state without the effects of a call that was disregarded or corrected away."""
+    return replace(
+        state,
+        timers=tuple(timer for timer in state.timers if timer.fact != fact),
+        tasks=tuple(replace(t, withdrawn=True) if t.fact == fact else t for t in state.tasks),
+        doses=tuple(dose for dose in state.doses if dose.fact != fact),
+        vitals=tuple(sign for sign in state.vitals if sign.fact != fact),
+        findings=tuple(found for found in state.findings if fact not in found.facts),
+        events={
+            name: tuple(event for event in events if event.fact != fact)
+            for name, events in state.events.items()
+        },
+        unsure=tuple(utterance for utterance in state.unsure if utterance.fact != fact),
+    )
+
+
+def _view(protocol: Protocol, state: State, now: float) -> View:
+    broken, countdowns = judge(protocol.rule, state.events, now)
+    overdue = tuple(
+        Finding(
+            "task-overdue",
+            task.due,
+            (task.fact,) if task.done_fact is None else (task.fact, task.done_fact),
+            f"{protocol.calls[task.call].title}: not reported done within {task.due - task.ordered:.0f} s",
+        )
+        for task in state.tasks
+        if not task.withdrawn and (now if task.done is None else task.done) > task.due
+    )
+    held = tuple(
+        Finding(
+            "stand-by-long",
+            loop.held + protocol.protocol.stand_by_s,
+            (loop.fact,),
+            "held by stand by",
+        )
+        for loop in state.loops
+        if loop.held is not None and now > loop.held + protocol.protocol.stand_by_s
+    )
+    findings = sorted((*state.findings, *broken, *overdue, *held), key=lambda found: found.t)
+    return View(
+        now=now,
+        loops=tuple((loop, loop.state(now)) for loop in state.loops),
+        timers=tuple((timer, timer.state(now)) for timer in state.timers),
+        tasks=tuple((task, task.state(now)) for task in state.tasks),
+        doses=state.doses,
+        vitals=state.vitals,
+        checklists=state.checklists,
+        findings=tuple(findings),
+        countdowns=countdowns,
+        log=state.log,
+        weight_kg=state.weight_kg,
+        recording=state.recording,
+        ended=state.ended,
+    )
