@@ -1,0 +1,174 @@
+"""The live dashboard: a View, drawn several times a second.
+
+Nothing is pushed to the screen. It asks for the case as it stands now, so that a deadline that
+passes shows without an event, and a lost event cannot leave it wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import ClassVar
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Static
+
+from grammar.protocol import Protocol
+from grammar.view import View
+from tui.palette import DARK
+from tui.status import Status
+from tui.widgets.calls import CallsPanel
+from tui.widgets.header import Bottom, Header, Partial
+from tui.widgets.help import Help
+from tui.widgets.log import RunningLog
+from tui.widgets.side import SideColumn
+
+PERIOD_S = 0.125
+"""Between two looks at the case. Ages and timers show whole seconds; the level meter needs more."""
+
+KEYS: tuple[Binding, ...] = (
+    Binding("question_mark", "help", "help", key_display="?"),
+    Binding("q", "quit", "quit", key_display="q"),
+    Binding("end", "follow", "log: follow the newest line", key_display="End"),
+    Binding("up", "log(-1)", "log: up one line", key_display="↑"),
+    Binding("down", "log(1)", "log: down one line", key_display="↓"),
+    Binding("pageup", "page(-1)", "log: up one page", key_display="PgUp"),
+    Binding("pagedown", "page(1)", "log: down one page", key_display="PgDn"),
+    Binding("home", "log(-1000000)", "log: to the first line", key_display="Home"),
+    Binding("escape", "close_help", "close the help", key_display="Esc"),
+)
+"""Every key. The help screen is made from this table."""
+
+FOOT = (("?", "help"), ("q", "quit"), ("↑↓", "log"), ("End", "follow"))
+
+
+class Dashboard(App[None]):
+    """What a recorder outside the room sees.
+
+    `view_at(now)` gives the case at `now`, seconds on the case's clock, and `clock()` that moment;
+    `status()` tells how the listening goes. All three are called in the screen's thread several
+    times a second and must not block; another thread may feed the case meanwhile. `start` is called
+    once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
+    time of day.
+    """
+
+    CSS_PATH = "answerback.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = list(KEYS)
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        view_at: Callable[[float], View],
+        clock: Callable[[], float],
+        status: Callable[[], Status],
+        start: Callable[[], None] | None = None,
+        stop: Callable[[], None] | None = None,
+        *,
+        wall: Callable[[], datetime] = datetime.now,
+    ) -> None:
+        super().__init__()
+        self._protocol = protocol
+        self._view_at = view_at
+        self._case_clock = clock
+        self._status_now = status
+        self._start_listening = start
+        self._stop_listening = stop
+        self._wall = wall
+
+    def compose(self) -> ComposeResult:
+        yield Header(id="header", markup=False)
+        with Horizontal(id="body"):
+            with Vertical(id="main"):
+                yield CallsPanel(self._protocol)
+                yield Static("LOG", id="log-title", classes="title", markup=False)
+                yield RunningLog(self._protocol)
+                with VerticalScroll(id="help-area", can_focus=False):
+                    yield Help(id="help", markup=False)
+                yield Partial(id="partial", markup=False)
+            yield SideColumn(self._protocol)
+        yield Bottom(id="bottom", markup=False)
+
+    def on_mount(self) -> None:
+        """Draws the first picture, then begins to listen."""
+        self.register_theme(DARK)
+        self.theme = DARK.name
+        self.query_one(Bottom).show(FOOT)
+        self.query_one(Help).show(KEYS)
+        self.query_one("#help-area").display = False
+        self.set_interval(PERIOD_S, self.look)
+        self.call_after_refresh(self._begin)
+
+    def _begin(self) -> None:
+        self.look()
+        if self._start_listening is not None:
+            self._start_listening()
+
+    def on_unmount(self) -> None:
+        """Stops listening however the screen came to go."""
+        stop, self._stop_listening = self._stop_listening, None
+        if stop is not None:
+            stop()
+
+    def look(self) -> None:
+        """Draws the case as it stands now. Parts that did not change are left alone."""
+        if not self.query(Header):
+            return
+        view, status = self._view_at(self._case_clock()), self._status_now()
+        with self.batch_update():
+            self.query_one(Header).show(view, status, self._wall())
+            self.query_one(CallsPanel).show(view)
+            self.query_one(SideColumn).show(view)
+            self.query_one(Partial).show(status)
+            self.query_one(RunningLog).show(view)
+            self._title_log()
+
+    def _title_log(self) -> None:
+        log = self.query_one(RunningLog)
+        words = "LOG"
+        if not log.following:
+            words = f"LOG  scrolled back, {log.unread} new below: End follows"
+        title = self.query_one("#log-title", Static)
+        if title.content != words:
+            title.update(words)
+
+    def on_resize(self) -> None:
+        """Marks small terminals, for the stylesheet's reduced layout."""
+        self.set_class(self.size.width < 100 or self.size.height < 30, "-small")
+        self.call_after_refresh(self.look)
+
+    def action_log(self, rows: int) -> None:
+        """Scrolls the log by rows."""
+        self._scroll(rows)
+
+    def action_page(self, pages: int) -> None:
+        """Scrolls the log by pages, less one line that stays in sight."""
+        self._scroll(pages * max(self.query_one(RunningLog).size.height - 1, 1))
+
+    def _scroll(self, rows: int) -> None:
+        area = self.query_one("#help-area")
+        if area.display:
+            area.scroll_relative(y=rows, animate=False)
+            return
+        self.query_one(RunningLog).move(rows)
+        self._title_log()
+
+    def action_follow(self) -> None:
+        """Back to the newest line of the log."""
+        self.query_one(RunningLog).follow()
+        self._title_log()
+
+    def action_help(self) -> None:
+        """Shows the help in the log's place, or takes it away."""
+        self._help(not self.query_one("#help-area").display)
+
+    def action_close_help(self) -> None:
+        """Takes the help away."""
+        self._help(False)
+
+    def _help(self, shown: bool) -> None:
+        self.query_one("#help-area").display = shown
+        self.query_one(RunningLog).display = not shown
+        self.query_one("#log-title").display = not shown

@@ -1,0 +1,27 @@
+"""What the listening side says about itself, as the screen shows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A snapshot of the listening side; the case itself is in the View."""
+
+    engine: str
+    """Name of the recogniser that listens."""
+    level_dbfs: float | None
+    """Input level, dB relative to full scale (0 is the loudest); None before the first sound."""
+    recording: bool
+    """Whether the sound is being written to the case folder."""
+    partial: str
+    """Words so far of the utterance being spoken; empty between utterances."""
+    source: str
+    """Where the sound comes from, for people: "microphone", a file's name, "standard input"."""
+    title: str
+    """The protocol's title."""
+    ended: bool = False
+    """The sound is over; nothing more will be heard."""
+    failure: str | None = None
+    """One sentence where listening broke off; None while all is well."""

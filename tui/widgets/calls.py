@@ -1,0 +1,166 @@
+"""Calls that wait for someone: the most urgent on top, each with its age and its window."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.content import Content
+from textual.widgets import Digits, Static
+
+from grammar.loops import Loop, LoopState
+from grammar.protocol import Protocol
+from grammar.view import View
+from tui.wording import (
+    STATE_MARKS,
+    STATE_WORDS,
+    bar,
+    call_in_words,
+    called_and_read_back,
+    clock,
+    duration,
+    station,
+)
+
+URGENT: frozenset[LoopState] = frozenset({"unanswered", "differs"})
+CARDS = 16
+"""Cards made at the start, so that a new call costs no new widget; more than any screen can hold."""
+BAR = 12
+
+
+def heights(states: Sequence[LoopState], rows: int) -> list[int]:
+    """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
+
+    Urgent calls take three rows with large digits, others two; where room is short they shrink,
+    urgent ones last.
+    """
+    for urgent, other in ((3, 2), (3, 1), (2, 1)):
+        wanted = [urgent if state in URGENT else other for state in states]
+        if sum(wanted) <= rows:
+            return wanted
+    given: list[int] = []
+    # One row stays free for the line that counts the calls not shown.
+    free = rows - 1
+    for want in wanted:
+        given.append(want if want <= free else 0)
+        free = free - want if want <= free else 0
+    return given
+
+
+class CallCard(Horizontal):
+    """One waiting call. Three rows with large digits, two rows, or one."""
+
+    def compose(self) -> ComposeResult:
+        yield Static(markup=False, classes="words")
+        yield Digits(classes="age")
+
+    def show(self, protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> None:
+        """Draws the call as it stands at `now` in this many rows."""
+        for each in ("open", "answered", "differs", "unanswered"):
+            self.set_class(state == each, f"-{each}")
+        self.styles.height = rows
+        words, age = self.query_one(Static), self.query_one(Digits)
+        age.display = rows >= 3
+        if age.display and age.value != clock(loop.age(now)):
+            age.update(clock(loop.age(now)))
+        content = card_words(protocol, loop, state, now, rows)
+        if content != words.content:
+            words.update(content)
+
+
+def card_words(protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> Content:
+    """The words of a card: state and window, the call in bold, then what helps to put it right."""
+    head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
+    title = _title(protocol, loop)
+    if rows == 1:
+        return Content.assemble(
+            (f"{head} {clock(loop.age(now))} {_window(loop, state, now)} ", ""), (title, "bold")
+        )
+    if rows == 2:
+        if state == "differs":
+            title = f"{title}: {_both(protocol, loop)}"
+        head = f"{head} {clock(loop.age(now))}  {_window(loop, state, now)}"
+        return Content.assemble((head, "bold" if state in URGENT else ""), "\n", (title, "bold"))
+    third = _both(protocol, loop) if state == "differs" else _origin(protocol, loop)
+    head = f"{head}  {_window(loop, state, now)}".rstrip()
+    return Content.assemble((head, "bold"), "\n", (title, "bold"), "\n", (third, "bold"))
+
+
+def _title(protocol: Protocol, loop: Loop) -> str:
+    to = station(protocol, loop.to) or "everyone"
+    unsure = " (unsure)" if loop.unsure else ""
+    return f"{call_in_words(protocol, loop.call, loop.slots)}{unsure} → {to}"
+
+
+def _window(loop: Loop, state: LoopState, now: float) -> str:
+    if state == "differs":
+        return "read-back is not the call"
+    if state == "answered":
+        return "caller has not confirmed"
+    if loop.held is not None:
+        return f"held by stand by {clock(now - loop.held)}"
+    if state == "unanswered":
+        return f"nobody within {duration(round(loop.window_s, 1))}"
+    remaining = loop.deadline - now
+    return f"{bar(remaining / loop.window_s, BAR)} {clock(max(remaining, 0.0) + 0.999)} left"
+
+
+def _both(protocol: Protocol, loop: Loop) -> str:
+    if loop.differing is None:
+        return ""
+    called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing)
+    return f"called {called}  ≠  read back {said}"
+
+
+def _origin(protocol: Protocol, loop: Loop) -> str:
+    sender = station(protocol, loop.sender)
+    asked = f", asked {loop.repeats + 1} times" if loop.repeats else ""
+    return f"called at {clock(loop.opened)}{f' by {sender}' if sender else ''}{asked}"
+
+
+class CallsPanel(Vertical):
+    """All waiting calls, never hiding one without saying so."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="calls")
+        self._protocol = protocol
+
+    def compose(self) -> ComposeResult:
+        yield Static(id="calls-title", classes="title", markup=False)
+        for _ in range(CARDS):
+            yield CallCard()
+        yield Static(id="calls-more", markup=False)
+
+    def show(self, view: View) -> None:
+        """Draws the calls waiting at the view's moment."""
+        waiting = view.waiting[:]
+        rows = heights([state for _, state in waiting], max(self.size.height - 1, 3))[:CARDS]
+        for card, height, (loop, state) in zip(self.query(CallCard), rows, waiting, strict=False):
+            card.display = height > 0
+            if height:
+                card.show(self._protocol, loop, state, view.now, height)
+        for card in list(self.query(CallCard))[len(rows) :]:
+            card.display = False
+        self._count(waiting, sum(1 for height in rows if height))
+
+    def _count(self, waiting: Sequence[tuple[Loop, LoopState]], shown: int) -> None:
+        states = [state for _, state in waiting]
+        parts: list[tuple[str, str]] = [
+            ("CALLS WAITING ", "bold $heading"),
+            (str(len(states)), "bold"),
+        ]
+        for state in ("unanswered", "differs"):
+            if state in states:
+                mark = f"{STATE_MARKS[state]} {states.count(state)} {STATE_WORDS[state]}"
+                style = "$urgent" if state == "unanswered" else "$conflict"
+                parts += [("  ", ""), (f" {mark} ", f"bold $on-urgent on {style}")]
+        title = Content.assemble(*parts)
+        heading = self.query_one("#calls-title", Static)
+        if title != heading.content:
+            heading.update(title)
+        more = self.query_one("#calls-more", Static)
+        more.display = not states or shown < len(states)
+        line = f"+ {len(states) - shown} more waiting" if states else "Every call is answered."
+        if more.display and more.content != line:
+            more.update(line)

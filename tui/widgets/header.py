@@ -1,0 +1,85 @@
+"""The lines at the top and the bottom: time, engine, input, recording; the caution and the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+from textual.content import Content
+from textual.widgets import Static
+
+from grammar.protocol import decimal
+from grammar.view import View
+from tui.status import Status
+from tui.wording import CAUTION, clean, clock, level, number
+
+
+class Header(Static):
+    """Two lines: time, clock, recording, engine and input; then the case and how it stands."""
+
+    def show(self, view: View, status: Status, wall: datetime) -> None:
+        """Draws the header for this moment; `wall` is the local time."""
+        content = Content("\n").join([self._first(view, status, wall), self._second(view, status)])
+        if content != self.content:
+            self.update(content)
+        self.set_class(status.failure is not None, "-failed")
+
+    def _first(self, view: View, status: Status, wall: datetime) -> Content:
+        recording = (
+            ("● RECORDING ON", "bold $on-urgent on $good")
+            if status.recording
+            else (
+                "○ recording off",
+                "bold $ink",
+            )
+        )
+        return Content.assemble(
+            (clock(view.now), "bold $ink"),
+            (f"  {wall:%H:%M:%S}  ", "$quiet"),
+            recording,
+            ("  ", ""),
+            (clean(status.engine), "$ink"),
+            ("  in ", "$quiet"),
+            (level(status.level_dbfs), "$ink"),
+        )
+
+    def _second(self, view: View, status: Status) -> Content:
+        if status.failure is not None:
+            return Content.styled(f"!! LISTENING STOPPED: {clean(status.failure)}", "bold")
+        weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
+        if status.ended:
+            when = f" at {clock(view.ended)}" if view.ended is not None else ""
+            how = (f"■ ENDED{when} (q quits)", "bold $urgent")
+        else:
+            how = ("▶ listening", "bold $good")
+        return Content.assemble(
+            how, (f"  {clean(status.title)}  {clean(status.source)}  {weight}", "$quiet")
+        )
+
+
+class Bottom(Static):
+    """The caution, always on screen, and the keys."""
+
+    def show(self, keys: Iterable[tuple[str, str]]) -> None:
+        """Shows the caution and these (key, what it does) pairs."""
+        parts: list[tuple[str, str]] = [(CAUTION, "$quiet")]
+        for key, what in keys:
+            parts += [("  ", ""), (key, "bold $heading"), (f" {what}", "$quiet")]
+        self.update(Content.assemble(*parts))
+
+
+class Partial(Static):
+    """The words heard so far of the utterance being spoken."""
+
+    def show(self, status: Status) -> None:
+        """Shows the partial words, the end of them where they are long."""
+        words = clean(status.partial).strip()
+        room = max(self.size.width - 12, 20)
+        words = words if len(words) <= room else f"…{words[-room + 1 :]}"
+        content = (
+            Content.assemble(("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink"))
+            if words
+            else Content("")
+        )
+        if content != self.content:
+            self.update(content)

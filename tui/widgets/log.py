@@ -1,0 +1,174 @@
+"""The running log. It follows the newest line, and stays where it is while someone reads back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rich.segment import Segment
+from textual.content import Content
+from textual.geometry import Size
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+from textual.visual import Visual
+
+from grammar.loops import LoopState
+from grammar.protocol import Protocol
+from grammar.view import LogLine, Utterance, View
+from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, clean, clock, station
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A log line with all that its picture depends on."""
+
+    line: LogLine
+    mark: str
+    urgent: bool
+
+
+def entries(view: View) -> list[Entry]:
+    """The log's lines with the state of the loop that each opened."""
+    opened = {loop.fact: (loop.id, state, loop.late) for loop, state in view.loops}
+    return [_entry(line, opened.get(line.fact)) for line in view.log]
+
+
+def _entry(line: LogLine, loop: tuple[int, LoopState, bool] | None) -> Entry:
+    if loop is not None:
+        number, state, late = loop
+        words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if late else ''}"
+        return Entry(line, f"#{number} {words}", state in ("unanswered", "differs"))
+    said = line.utterance
+    return Entry(line, f"#{said.loop}" if said and said.loop is not None else "", False)
+
+
+def speakers(protocol: Protocol, said: Utterance) -> str:
+    """Who spoke to whom, as far as it is known: "Team leader → Drugs nurse: "."""
+    sender, to = station(protocol, said.sender), station(protocol, said.to)
+    if to:
+        return f"{sender} → {to}: ".lstrip()
+    return f"{sender}: " if sender else ""
+
+
+def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
+    """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
+    line, said = entry.line, entry.line.utterance
+    kind = ROLE_WORDS[said.role] if said else line.kind
+    lead = Content.assemble((f"{clock(line.t):>7} ", "$quiet"), (f"{kind:<4} ", "$heading"))
+    parts: list[tuple[str, str]] = []
+    if said:
+        parts.append((speakers(protocol, said), "bold"))
+        if said.unsure:
+            parts.append(("(unsure) ", "bold $urgent"))
+    parts.append((clean(line.text), "$ink"))
+    parts += [(f" ({clean(flag)})", "$quiet") for flag in (said.flags if said else ())]
+    if entry.mark:
+        style = "bold $urgent" if entry.urgent else "$quiet"
+        parts.append((f"  {entry.mark}", style))
+    rows = Content.assemble(*parts).wrap(max(width - lead.cell_length, 8))
+    blank = Content(" " * lead.cell_length)
+    return [Content.assemble(lead if i == 0 else blank, row) for i, row in enumerate(rows)]
+
+
+class RunningLog(ScrollView, can_focus=False):
+    """Draws only the rows in sight, so that a long case scrolls like a short one."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="log")
+        self._protocol = protocol
+        self._entries: list[Entry] = []
+        self._rows: list[Content] = []
+        self._starts: list[int] = []
+        """Index in `_rows` of each entry's first row."""
+        self._width = 0
+        self._following = True
+        self._laying_out = False
+        self._seen = 0
+
+    @property
+    def following(self) -> bool:
+        """Whether the newest line is kept in sight."""
+        return self._following
+
+    @property
+    def unread(self) -> int:
+        """Lines that came since the reader scrolled back."""
+        return 0 if self._following else max(len(self._entries) - self._seen, 0)
+
+    def show(self, view: View) -> None:
+        """Takes over the log of this view; draws anew only from the first line that changed."""
+        found = entries(view)
+        width = self.scrollable_content_region.width
+        if found == self._entries and width == self._width:
+            return
+        same = 0
+        if width == self._width:
+            for old, new in zip(self._entries, found, strict=False):
+                if old != new:
+                    break
+                same += 1
+        self._lay_out(found, same, width)
+
+    def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
+        top = self._top()
+        cut = self._starts[same] if same < len(self._starts) else len(self._rows)
+        del self._rows[cut:]
+        del self._starts[same:]
+        for entry in found[same:]:
+            self._starts.append(len(self._rows))
+            self._rows += picture(self._protocol, entry, width)
+        self._entries, self._width = found, width
+        self._laying_out = True
+        try:
+            self.virtual_size = Size(width, len(self._rows))
+            if self._following:
+                self._seen = len(found)
+                self.scroll_to(y=self._end(), animate=False, immediate=True)
+            elif top is not None:
+                entry_index, row = top
+                if entry_index < len(self._starts):
+                    y = self._starts[entry_index] + row
+                    self.scroll_to(y=y, animate=False, immediate=True)
+        finally:
+            self._laying_out = False
+        self.refresh()
+
+    def _end(self) -> int:
+        return max(len(self._rows) - self.scrollable_content_region.height, 0)
+
+    def _top(self) -> tuple[int, int] | None:
+        """The entry at the top edge and the row of it, so that it can be put there again."""
+        y = self.scroll_offset.y
+        for index in range(len(self._starts) - 1, -1, -1):
+            if self._starts[index] <= y:
+                return index, y - self._starts[index]
+        return None
+
+    def watch_scroll_y(self, old_value: float, new_value: float) -> None:
+        super().watch_scroll_y(old_value, new_value)
+        if not self._laying_out and round(old_value) != round(new_value):
+            self._following = round(new_value) >= self._end()
+            self._seen = len(self._entries)
+
+    def on_resize(self) -> None:
+        """Keeps the newest line in sight when the terminal changes."""
+        if self._following:
+            self._laying_out = True
+            self.scroll_to(y=self._end(), animate=False, immediate=True)
+            self._laying_out = False
+
+    def follow(self) -> None:
+        """Back to the newest line."""
+        self._following = True
+        self._seen = len(self._entries)
+        self.scroll_to(y=self._end(), animate=False, immediate=True)
+
+    def move(self, rows: int) -> None:
+        """Scrolls by this many rows, up where negative."""
+        self.scroll_to(y=self.scroll_offset.y + rows, animate=False, immediate=True)
+
+    def render_line(self, y: int) -> Strip:
+        """One row on screen, `y` rows below the top edge."""
+        row, width = self.scroll_offset.y + y, self.scrollable_content_region.width
+        if row >= len(self._rows):
+            return Strip([Segment(" " * width, self.rich_style)], width)
+        return Visual.to_strips(self, self._rows[row], width, 1, self.visual_style)[0]

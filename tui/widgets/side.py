@@ -1,0 +1,74 @@
+"""The column of facts: timers, vital signs, doses, tasks, what is being watched, the checklists."""
+
+from __future__ import annotations
+
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.content import Content
+from textual.widgets import Static
+
+from grammar.protocol import Protocol
+from grammar.view import View
+from tui.widgets.lines import (
+    checklist_lines,
+    dose_lines,
+    task_lines,
+    vital_lines,
+    watch_lines,
+)
+from tui.widgets.room import share
+from tui.widgets.timers import TimersPanel
+
+LEAST = (2, 2, 2, 3, 2)
+"""Rows each panel keeps at the least, title included, where the terminal is small."""
+
+
+class Panel(Static):
+    """A title and the lines under it; says how many lines did not fit."""
+
+    def show(self, title: str, lines: list[Content], rows: int) -> None:
+        """Draws as many lines as fit in `rows`, the title's own row included."""
+        self.display = rows > 0
+        if not rows:
+            return
+        hidden = len(lines) - (rows - 1)
+        heading = Content.styled(title, "bold $heading")
+        if not lines:
+            heading = Content.assemble(heading, ("  none", "$quiet"))
+        elif hidden > 0:
+            heading = Content.assemble(heading, (f"  +{hidden} not shown", "bold $urgent"))
+        content = Content("\n").join([heading, *lines[: rows - 1]])
+        self.styles.height = rows
+        if content != self.content:
+            self.update(content)
+
+
+class SideColumn(Vertical):
+    """The right-hand column. Panels share its rows by what they hold."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="side")
+        self._protocol = protocol
+
+    def compose(self) -> ComposeResult:
+        yield TimersPanel()
+        for name in ("vitals", "doses", "tasks", "watch", "checklists"):
+            yield Panel(id=name, markup=False)
+
+    def show(self, view: View) -> None:
+        """Draws everything in the column at the view's moment."""
+        timers = self.query_one(TimersPanel)
+        timers.show(view)
+        width = max(self.size.width - 2, 20)
+        titled = (
+            ("VITAL SIGNS", vital_lines(view, width)),
+            ("DOSES GIVEN", dose_lines(self._protocol, view, width)),
+            ("TASKS NOT DONE", task_lines(self._protocol, view, width)),
+            ("WATCHED", watch_lines(view, width)),
+            ("CHECKLISTS", checklist_lines(view, width)),
+        )
+        free = max(self.size.height - timers.rows, 5)
+        wanted = [1 + len(lines) for _, lines in titled]
+        rows = share(free, wanted, LEAST)
+        for panel, (title, lines), given in zip(self.query(Panel), titled, rows, strict=True):
+            panel.show(title, lines, given)

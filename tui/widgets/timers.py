@@ -1,0 +1,86 @@
+"""Timers in large digits. They count on their own: what they show follows from the time."""
+
+from __future__ import annotations
+
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Digits, Static
+
+from grammar.timers import Timer, TimerState
+from grammar.view import View
+from tui.wording import clock, duration, left
+
+FACES = 2
+"""Timers in large digits at once; the others are listed below in words."""
+
+
+def in_order(view: View) -> list[tuple[Timer, TimerState]]:
+    """Timers that nobody has called complete, the one that was or will be due first on top."""
+    waiting = [pair for pair in view.timers if pair[1] != "complete"]
+    return sorted(waiting, key=lambda pair: pair[0].due)
+
+
+class TimerFace(Vertical):
+    """One timer: the time left, or the time past once it is up."""
+
+    def compose(self) -> ComposeResult:
+        yield Static(classes="label", markup=False)
+        yield Digits()
+
+    def show(self, timer: Timer, state: TimerState, now: float) -> None:
+        """Draws the timer at `now`."""
+        up = state == "done"
+        self.set_class(up, "-done")
+        label = f"{'!! TIME UP' if up else 'running'} {duration(round(timer.duration_s, 1))}"
+        remaining = timer.remaining(now)
+        digits = f"+{clock(-remaining)}" if up else left(remaining)
+        if self.query_one(Static).content != label:
+            self.query_one(Static).update(label)
+        if self.query_one(Digits).value != digits:
+            self.query_one(Digits).update(digits)
+
+
+class TimersPanel(Vertical):
+    """The timers that matter now, and how the last one ended where none runs."""
+
+    def compose(self) -> ComposeResult:
+        yield Static("TIMERS", classes="title", markup=False)
+        with Horizontal(id="faces"):
+            for _ in range(FACES):
+                yield TimerFace()
+        yield Static(id="timers-more", markup=False)
+
+    def show(self, view: View) -> None:
+        """Draws the timers at the view's moment."""
+        timers = in_order(view)
+        for index, face in enumerate(self.query(TimerFace)):
+            face.display = index < len(timers)
+            if index < len(timers):
+                face.show(*timers[index], view.now)
+        self.query_one("#faces").display = bool(timers)
+        more = self.query_one("#timers-more", Static)
+        line = self._more(view, timers)
+        more.display = bool(line)
+        if more.content != line:
+            more.update(line)
+
+    @staticmethod
+    def _more(view: View, timers: list[tuple[Timer, TimerState]]) -> str:
+        if timers:
+            rest = [
+                f"{duration(round(timer.duration_s, 1))}: {left(timer.remaining(view.now))}"
+                for timer, _ in timers[FACES:]
+            ]
+            return f"also {', '.join(rest)}" if rest else ""
+        ended = [timer for timer, _ in view.timers if timer.completed is not None]
+        if not ended:
+            return "none running"
+        last = max(ended, key=lambda timer: timer.completed or 0.0)
+        name = duration(round(last.duration_s, 1))
+        return f"{name} called complete at {clock(last.completed or 0.0)}"
+
+    @property
+    def rows(self) -> int:
+        """Rows it needs as it was last shown."""
+        faces = 4 if self.query_one("#faces").display else 0
+        return 1 + faces + (1 if self.query_one("#timers-more").display else 0)

@@ -1,0 +1,195 @@
+"""Calls, slots and times in words, for every screen and report. Pure functions, plain text."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable
+from decimal import Decimal
+
+from grammar.loops import LoopState
+from grammar.meaning import Slots, SlotValue
+from grammar.protocol import Call, Protocol
+from grammar.view import Role
+
+CAUTION = (
+    "training and documentation aid, not a medical device, no alarm system: follow local policy"
+)
+
+STATE_WORDS: dict[LoopState, str] = {
+    "open": "open",
+    "answered": "read back",
+    "closed": "closed",
+    "differs": "DIFFERS",
+    "unanswered": "UNANSWERED",
+    "withdrawn": "withdrawn",
+}
+STATE_MARKS: dict[LoopState, str] = {
+    "open": "?",
+    "answered": "~",
+    "closed": "=",
+    "differs": "≠",
+    "unanswered": "!!",
+    "withdrawn": "x",
+}
+"""A mark for each state, so that none is told by colour."""
+
+ROLE_WORDS: dict[Role, str] = {
+    "call": "call",
+    "read-back": "back",
+    "acknowledgement": "ack",
+    "proword": "word",
+    "unrecognised": "  ??",
+}
+
+_SLOT_UNITS = {"mm": "mm", "cm": "cm", "percent": "%", "per_minute": "/min", "joules": "J"}
+_WORDED = ("drug", "amount", "unit")
+
+
+def clean(text: str) -> str:
+    """Text from a file, a microphone or a person, safe to show on one line of a terminal.
+
+    Line breaks become blanks. All other control, format and unassigned characters (Unicode general
+    category C: escape, backspace, direction overrides) are left out, so that no text can steer the
+    terminal or reorder what stands beside it.
+    """
+    flat = "".join(" " if char in "\t\n\r\v\f\x85\u2028\u2029" else char for char in text)
+    return "".join(char for char in flat if not unicodedata.category(char).startswith("C"))
+
+
+def clock(seconds: float) -> str:
+    """Seconds on the case's clock as mm:ss, past one hour as h:mm:ss; a part of a second is cut."""
+    whole = math.floor(abs(seconds))
+    sign = "-" if seconds < 0 and whole else ""
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{sign}{minutes:02d}:{rest:02d}"
+    return f"{sign}{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
+
+
+def left(seconds: float) -> str:
+    """Time left as mm:ss; a part of a second still counts, so that 00:00 means none is left."""
+    return clock(math.ceil(seconds - 1e-9))
+
+
+def duration(seconds: float | Decimal) -> str:
+    """A duration as a team says it: 60 s, 90 s, 3 min, 3 min 30 s."""
+    value = Decimal(str(seconds))
+    minutes, rest = divmod(value, 60)
+    if value < 120 or not minutes:
+        return f"{number(value)} s"
+    return f"{number(minutes)} min" + (f" {number(rest)} s" if rest else "")
+
+
+def number(value: Decimal, significant: int | None = None) -> str:
+    """A number without exponent or idle zeros, on request rounded to `significant` digits."""
+    if significant is not None and value:
+        value = value.quantize(Decimal(1).scaleb(value.adjusted() - significant + 1))
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def station(protocol: Protocol, station_id: str | None) -> str:
+    """A station's title; its id where it has none, empty where nobody is known."""
+    if station_id is None:
+        return ""
+    found = protocol.stations.get(station_id)
+    return clean((found.title if found else "") or station_id)
+
+
+def drug(protocol: Protocol, drug_id: str) -> str:
+    """A drug's title, or its id."""
+    found = protocol.drugs.get(drug_id)
+    return clean((found.title if found else "") or drug_id)
+
+
+def amount(value: Decimal | None, unit: str) -> str:
+    """An amount with its unit: 90 mg. Says so where none is known."""
+    return "amount not said" if value is None else f"{number(value)} {clean(unit)}".rstrip()
+
+
+def call_title(protocol: Protocol, call_id: str) -> str:
+    """A call's title, or its id where the protocol does not know it."""
+    found = protocol.calls.get(call_id)
+    return clean(found.title if found else call_id)
+
+
+def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
+    """A call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
+    parts = (call_title(protocol, call_id), slots_in_words(protocol, call_id, slots))
+    return " ".join(part for part in parts if part)
+
+
+def slots_in_words(
+    protocol: Protocol, call_id: str, slots: Slots, only: Iterable[str] | None = None
+) -> str:
+    """The slots in words; `only` keeps those named (an amount brings its unit along)."""
+    kept = set(slots) if only is None else set(only)
+    if "amount" in kept:
+        kept.add("unit")
+    shown = {name: value for name, value in slots.items() if name in kept}
+    call = protocol.calls.get(call_id)
+    words = _dose_words(protocol, shown)
+    others = {name: value for name, value in shown.items() if name not in _WORDED}
+    if call is not None and call.vital is not None and others:
+        values = "/".join(_plain(value) for value in others.values())
+        return " ".join([*words, f"{values} {clean(call.vital.unit)}"])
+    return " ".join([*words, *(_slot(protocol, call, *item) for item in others.items())])
+
+
+def _dose_words(protocol: Protocol, slots: Slots) -> list[str]:
+    words = []
+    if "drug" in slots:
+        words.append(drug(protocol, str(slots["drug"])))
+    if "amount" in slots:
+        words.append(_plain(slots["amount"]))
+    if "unit" in slots:
+        words.append(_plain(slots["unit"]))
+    return words
+
+
+def _slot(protocol: Protocol, call: Call | None, name: str, value: SlotValue) -> str:
+    if isinstance(value, str):
+        return _listed(protocol, call, name, value)
+    if name.endswith("_s"):
+        return duration(value)
+    unit = _SLOT_UNITS.get(name)
+    return f"{number(value)} {unit}" if unit else number(value)
+
+
+def _listed(protocol: Protocol, call: Call | None, name: str, value: str) -> str:
+    """The title of a list's value; where it has none, its id as words."""
+    lists = protocol.lists.get(call.slots.get(name, "")) if call else None
+    for entry in lists.values if lists else ():
+        if entry.id == value and entry.title:
+            return clean(entry.title)
+    return clean(value).replace("-", " ")
+
+
+def _plain(value: SlotValue) -> str:
+    return clean(value) if isinstance(value, str) else number(value)
+
+
+def called_and_read_back(
+    protocol: Protocol, call_id: str, called: Slots, said: Slots
+) -> tuple[str, str]:
+    """What was called and what was read back, the slots that the read-back got wrong alone."""
+    names = [name for name in said if name in called and called[name] != said[name]] or list(said)
+    return (
+        slots_in_words(protocol, call_id, called, names) or "nothing",
+        slots_in_words(protocol, call_id, said, names) or "nothing",
+    )
+
+
+def bar(fraction: float, width: int) -> str:
+    """A bar of `width` text blocks of which `fraction` (0 to 1) is full, to an eighth of a block."""
+    eighths = round(max(0.0, min(1.0, fraction)) * width * 8)
+    full, part = divmod(eighths, 8)
+    return ("█" * full + (" ▏▎▍▌▋▊▉"[part] if part else "")).ljust(width, "·")
+
+
+def level(dbfs: float | None, width: int = 8, floor: float = -60.0) -> str:
+    """The input level as a bar from `floor` dBFS to full scale, with its number."""
+    if dbfs is None or not math.isfinite(dbfs):
+        return f"{'·' * width} silent"
+    return f"{bar((dbfs - floor) / -floor, width)} {max(dbfs, -99.0):3.0f} dB"
