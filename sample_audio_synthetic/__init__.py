@@ -1,0 +1,1 @@
+"""Spoken drills with invented values, and the scripts that are their truth."""
