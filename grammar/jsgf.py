@@ -1,64 +1,66 @@
-"""A word network written as a JSpeech Grammar Format grammar (W3C Note, 5 June 2000).
+"""A protocol as a grammar in the JSpeech Grammar Format (W3C Note, 5 June 2000).
 
-JSGF has no states, so each network state becomes a rule of what may follow it. A state that only
-one arc enters is written in place, which keeps the grammar readable and short; one that several
-enter, shared, is a rule of its own, so that nothing is written twice.
+The grammar is written from the same templates as the word network and accepts the same sentences,
+but keeps the protocol's structure: `<number>`, `<dose>` and the like are rules of their own. It is
+for tools that read JSGF, and for people. pocketsphinx's parser reads it too; but it copies a rule
+wherever one is mentioned, which makes 70,000 states of the shipped protocol, so our own engine
+takes the network (see `listener/sphinx_recogniser.py`).
 """
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Mapping
 
-from grammar.network import Network
+from grammar.phrases import bodies, frame, rules
+from grammar.protocol import Protocol
+from grammar.templates import Choice, Literal, Maybe, Node, Rule, Sequence, Slot
 
-NAME = "answerback"
 SENTENCE = "sentence"
-"""The rule of one sentence of the network."""
+"""The public rule: one sentence of the protocol."""
+
+_BODY = "body"
 
 
-def network_to_jsgf(network: Network, *, several: bool = True) -> str:
-    """The grammar's text. Its public rule accepts one sentence, or with `several` one or more.
-
-    Raises ValueError for a network that accepts nothing or the empty sentence, as JSGF tools treat
-    those oddly.
-    """
-    if network.start in network.finals or not network.finals:
-        raise ValueError("a grammar needs a sentence of at least one word")
-    shared = _shared(network)
-    rules = [f"<{_rule(state)}> = {_after(network, state, shared)};" for state in sorted(shared)]
-    body = f"<{_rule(network.start)}>" + ("+" if several else "")
-    return "\n".join(
-        ["#JSGF V1.0 UTF-8;", f"grammar {NAME};", f"public <{SENTENCE}> = {body};", *rules, ""]
+def jsgf(protocol: Protocol) -> str:
+    """The grammar's text; its public rule is `<sentence>`."""
+    before, after = frame(protocol)
+    named: dict[str, Node] = {
+        _BODY: Choice(tuple(body.node for body in bodies(protocol))),
+        **rules(protocol),
+    }
+    return grammar_text(
+        protocol.protocol.id.replace("-", "_"),
+        Sequence((before, Rule(_BODY), after)),
+        named,
     )
 
 
-def _rule(state: int) -> str:
-    return f"s{state}"
+def grammar_text(name: str, sentence: Node, named: Mapping[str, Node]) -> str:
+    """A JSGF grammar whose public rule is the template `sentence`, with rules for `named`.
+
+    Rules come in the order of `named`, those that `sentence` does not need included.
+    """
+    lines = [
+        "#JSGF V1.0 UTF-8;",
+        f"grammar {name};",
+        f"public <{SENTENCE}> = {_expansion(sentence)};",
+        *(f"<{rule}> = {_expansion(node)};" for rule, node in named.items()),
+    ]
+    return "\n".join(lines) + "\n"
 
 
-def _shared(network: Network) -> frozenset[int]:
-    """The states that get a rule: the start, and those that go on and that several arcs enter."""
-    entered = Counter(to for row in network.arcs for _, to in row)
-    several = (state for state, times in entered.items() if times > 1 and network.arcs[state])
-    return frozenset([network.start, *several])
-
-
-def _after(network: Network, state: int, shared: frozenset[int]) -> str:
-    """What may be said from a state on, as a JSGF expansion. Alternatives that lead to the same
-    shared state are grouped, so `(one | two) <s7>` rather than `one <s7> | two <s7>`."""
-    grouped: dict[int, list[str]] = {}
-    for word, to in network.arcs[state]:
-        grouped.setdefault(to, []).append(word)
-    choices = []
-    for to, words in grouped.items():
-        said = words[0] if len(words) == 1 else f"({' | '.join(words)})"
-        rest = f"<{_rule(to)}>" if to in shared else _after(network, to, shared)
-        if not network.arcs[to]:
-            choices.append(said)
-        elif to in network.finals:
-            choices.append(f"{said} [{rest}]")
-        elif to in shared or len(network.arcs[to]) == 1:
-            choices.append(f"{said} {rest}")
-        else:
-            choices.append(f"{said} ({rest})")
-    return " | ".join(choices)
+def _expansion(node: Node) -> str:
+    """A template in JSGF's notation, which it resembles."""
+    match node:
+        case Literal(word):
+            return word
+        case Rule(name):
+            return f"<{name}>"
+        case Slot(_, type_):
+            return f"<{type_}>"
+        case Sequence(parts):
+            return " ".join(_expansion(part) for part in parts)
+        case Choice(options):
+            return f"({' | '.join(_expansion(option) for option in options)})"
+        case Maybe(part):
+            return f"[{_expansion(part)}]"
