@@ -70,6 +70,9 @@ class Dashboard(App[None]):
         wall: Callable[[], datetime] = datetime.now,
     ) -> None:
         super().__init__()
+        # Before the stylesheet is read, which uses the theme's names.
+        self.register_theme(DARK)
+        self.theme = DARK.name
         self._protocol = protocol
         self._view_at = view_at
         self._case_clock = clock
@@ -93,8 +96,6 @@ class Dashboard(App[None]):
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
-        self.register_theme(DARK)
-        self.theme = DARK.name
         self.query_one(Bottom).show(FOOT)
         self.query_one(Help).show(KEYS)
         self.query_one("#help-area").display = False

@@ -32,19 +32,28 @@ BAR = 12
 def heights(states: Sequence[LoopState], rows: int) -> list[int]:
     """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
 
-    Urgent calls take three rows with large digits, others two; where room is short they shrink,
-    urgent ones last.
+    Urgent calls take three rows with large digits, others two. Where room is short urgent ones
+    keep two, others one, and what is over goes to the topmost. One row is kept free for the line
+    that counts calls not shown, where there are any.
     """
-    for urgent, other in ((3, 2), (3, 1), (2, 1)):
-        wanted = [urgent if state in URGENT else other for state in states]
-        if sum(wanted) <= rows:
-            return wanted
+    given = [2 if state in URGENT else 1 for state in states]
+    if sum(given) > rows:
+        return _first(given, rows - 1)
+    over = rows - sum(given)
+    for urgent in (True, False):
+        for index, state in enumerate(states):
+            if over and (state in URGENT) is urgent:
+                given[index] += 1
+                over -= 1
+    return given
+
+
+def _first(wanted: Sequence[int], rows: int) -> list[int]:
+    """Those that fit, from the top, without a gap between them."""
     given: list[int] = []
-    # One row stays free for the line that counts the calls not shown.
-    free = rows - 1
     for want in wanted:
-        given.append(want if want <= free else 0)
-        free = free - want if want <= free else 0
+        rows -= want
+        given.append(want if rows >= 0 else 0)
     return given
 
 
@@ -52,7 +61,9 @@ class CallCard(Horizontal):
     """One waiting call. Three rows with large digits, two rows, or one."""
 
     def compose(self) -> ComposeResult:
-        yield Static(markup=False, classes="words")
+        with Vertical(classes="words"):
+            yield Static(classes="head", markup=False)
+            yield Static(classes="body", markup=False)
         yield Digits(classes="age")
 
     def show(self, protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> None:
@@ -60,31 +71,33 @@ class CallCard(Horizontal):
         for each in ("open", "answered", "differs", "unanswered"):
             self.set_class(state == each, f"-{each}")
         self.styles.height = rows
-        words, age = self.query_one(Static), self.query_one(Digits)
+        age = self.query_one(Digits)
         age.display = rows >= 3
         if age.display and age.value != clock(loop.age(now)):
             age.update(clock(loop.age(now)))
-        content = card_words(protocol, loop, state, now, rows)
-        if content != words.content:
-            words.update(content)
+        head, body = card_words(protocol, loop, state, now, rows)
+        for words, content in zip(self.query(Static), (head, body), strict=True):
+            words.display = bool(content.plain)
+            if content != words.content:
+                words.update(content)
 
 
-def card_words(protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> Content:
-    """The words of a card: state and window, the call in bold, then what helps to put it right."""
+def card_words(
+    protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int
+) -> tuple[Content, Content]:
+    """The head of a card (state, age, window) and its body: the call, then what helps to mend it."""
+    window = _window(loop, state, now)
     head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
-    title = _title(protocol, loop)
+    title = Content.styled(_title(protocol, loop), "bold")
+    if rows >= 3:
+        third = _both(protocol, loop) if state == "differs" else _origin(protocol, loop)
+        return Content(f"{head}  {window}"), Content("\n").join([title, Content(third)])
+    head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
-        return Content.assemble(
-            (f"{head} {clock(loop.age(now))} {_window(loop, state, now)} ", ""), (title, "bold")
-        )
-    if rows == 2:
-        if state == "differs":
-            title = f"{title}: {_both(protocol, loop)}"
-        head = f"{head} {clock(loop.age(now))}  {_window(loop, state, now)}"
-        return Content.assemble((head, "bold" if state in URGENT else ""), "\n", (title, "bold"))
-    third = _both(protocol, loop) if state == "differs" else _origin(protocol, loop)
-    head = f"{head}  {_window(loop, state, now)}".rstrip()
-    return Content.assemble((head, "bold"), "\n", (title, "bold"), "\n", (third, "bold"))
+        return Content.assemble(f"{head} {window}  ", title), Content("")
+    if state == "differs":
+        window = _both(protocol, loop)
+    return Content(f"{head}  {window}"), title
 
 
 def _title(protocol: Protocol, loop: Loop) -> str:

@@ -35,7 +35,7 @@ class Header(Static):
         )
         return Content.assemble(
             (clock(view.now), "bold $ink"),
-            (f"  {wall:%H:%M:%S}  ", "$quiet"),
+            (f" elapsed  {wall:%H:%M:%S}  ", "$quiet"),
             recording,
             ("  ", ""),
             (clean(status.engine), "$ink"),

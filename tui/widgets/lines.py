@@ -17,14 +17,25 @@ def fit(content: Content, width: int) -> Content:
     return content.truncate(width, ellipsis=True)
 
 
+def wrapped(content: Content, width: int) -> list[Content]:
+    """A line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
+    first, *_ = rows = content.wrap(width)
+    if len(rows) == 1:
+        return rows
+    rest = content[len(first.rstrip()) :].plain.lstrip()
+    start = len(content.plain) - len(rest)
+    later = content[start:].wrap(width - 2)
+    return [first.rstrip(), *(Content.assemble("  ", row.rstrip()) for row in later)]
+
+
 def vital_lines(view: View, width: int) -> list[Content]:
     """The latest value of each vital sign and how long ago it was called."""
     return [
         fit(
             Content.assemble(
-                (f"{clean(sign.title):<11} ", "$quiet"),
-                (f"{sign.text:>7} {clean(sign.unit):<5}", "bold"),
-                (f" {clock(view.now - sign.t)} ago", "$quiet"),
+                (f"{clean(sign.title):<11}", "$quiet"),
+                (f"{f'{sign.text} {clean(sign.unit)}':<12}", "bold"),
+                (f" {clock(view.now - sign.t)}", "$quiet"),
             ),
             width,
         )
@@ -34,7 +45,7 @@ def vital_lines(view: View, width: int) -> list[Content]:
 
 def dose_lines(protocol: Protocol, view: View, width: int) -> list[Content]:
     """Doses reported given, the latest first."""
-    return [fit(_dose(protocol, dose), width) for dose in reversed(view.doses)]
+    return [row for dose in reversed(view.doses) for row in wrapped(_dose(protocol, dose), width)]
 
 
 def _dose(protocol: Protocol, dose: DoseGiven) -> Content:
@@ -50,7 +61,11 @@ def task_lines(protocol: Protocol, view: View, width: int) -> list[Content]:
     """Orders not yet reported done, those overdue first."""
     found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
     found.sort(key=lambda pair: pair[0].due)
-    return [fit(_task(protocol, task, state, view.now), width) for task, state in found]
+    return [
+        row
+        for task, state in found
+        for row in wrapped(_task(protocol, task, state, view.now), width)
+    ]
 
 
 def _task(protocol: Protocol, task: Task, state: TaskState, now: float) -> Content:
@@ -60,21 +75,21 @@ def _task(protocol: Protocol, task: Task, state: TaskState, now: float) -> Conte
             (f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent"),
             (f" {what}", "bold"),
         )
-    return Content.assemble((f"due in {left(task.due - now)} ", "$quiet"), (what, "bold"))
+    return Content.assemble((f"in {left(task.due - now)} ", "$quiet"), (what, "bold"))
 
 
 def watch_lines(view: View, width: int) -> list[Content]:
     """Countdowns first, the next due on top; then findings, the latest first.
 
-    A finding may take two lines: a sentence cut short is no finding.
+    Either may take two lines: a sentence cut short is no finding.
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
-    lines = [fit(_countdown(each, view.now), width) for each in counting]
+    lines = [row for each in counting for row in wrapped(_countdown(each, view.now), width)]
     for finding in sorted(view.findings, key=lambda each: each.t, reverse=True):
         said = Content.assemble(
             (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
         )
-        lines += [line.rstrip() for line in said.wrap(width)]
+        lines += wrapped(said, width)
     return lines
 
 
@@ -109,5 +124,5 @@ def _checklist(progress: ChecklistProgress, width: int) -> list[Content]:
     if progress.missing and (progress.answered or progress.completed is not None):
         titles = dict(progress.items)
         missing = ", ".join(clean(titles[item]) for item in progress.missing)
-        lines += Content.assemble(("missing: ", "bold $urgent"), (missing, "$ink")).wrap(width)
+        lines += wrapped(Content.assemble(("missing: ", "bold $urgent"), (missing, "$ink")), width)
     return lines

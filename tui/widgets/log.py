@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from rich.segment import Segment
 from textual.content import Content
@@ -11,10 +13,22 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.visual import Visual
 
-from grammar.loops import LoopState
+from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
 from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, clean, clock, station
+
+Loops = Mapping[int, tuple[Loop, LoopState]]
+
+FLAG_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "sounds-like": "check the number",
+        "number-conflict": "digits disagree",
+        "second-listener": "heard two ways",
+        "out-of-bounds": "out of bounds",
+        "nearest": "nearest phrase",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,22 +37,34 @@ class Entry:
 
     line: LogLine
     mark: str
+    """The loop it belongs to, with its state where this line opened it."""
     urgent: bool
+    flags: tuple[str, ...] = ()
+    """In words. A number that an agreeing read-back has confirmed needs no second look."""
 
 
 def entries(view: View) -> list[Entry]:
-    """The log's lines with the state of the loop that each opened."""
-    opened = {loop.fact: (loop.id, state, loop.late) for loop, state in view.loops}
-    return [_entry(line, opened.get(line.fact)) for line in view.log]
+    """The log's lines with the state of the loop that each opened or belongs to."""
+    loops = {loop.id: (loop, state) for loop, state in view.loops}
+    opened = {loop.fact: loop.id for loop, _ in view.loops}
+    return [_entry(line, opened.get(line.fact), loops) for line in view.log]
 
 
-def _entry(line: LogLine, loop: tuple[int, LoopState, bool] | None) -> Entry:
-    if loop is not None:
-        number, state, late = loop
-        words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if late else ''}"
-        return Entry(line, f"#{number} {words}", state in ("unanswered", "differs"))
+def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
     said = line.utterance
-    return Entry(line, f"#{said.loop}" if said and said.loop is not None else "", False)
+    loop_id = opens if opens is not None else (said.loop if said else None)
+    found = loops.get(loop_id) if loop_id is not None else None
+    settled = found is not None and found[1] in ("answered", "closed")
+    flags = tuple(
+        FLAG_WORDS.get(flag, flag)
+        for flag in (said.flags if said else ())
+        if not (settled and flag == "sounds-like")
+    )
+    if opens is not None and found is not None:
+        loop, state = found
+        words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if loop.late else ''}"
+        return Entry(line, f"#{loop.id} {words}", state in ("unanswered", "differs"), flags)
+    return Entry(line, f"#{loop_id}" if loop_id is not None else "", False, flags)
 
 
 def speakers(protocol: Protocol, said: Utterance) -> str:
@@ -53,14 +79,14 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
     """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
     line, said = entry.line, entry.line.utterance
     kind = ROLE_WORDS[said.role] if said else line.kind
-    lead = Content.assemble((f"{clock(line.t):>7} ", "$quiet"), (f"{kind:<4} ", "$heading"))
+    lead = Content.assemble((f"{clock(line.t):>5} ", "$quiet"), (f"{kind:<4} ", "$heading"))
     parts: list[tuple[str, str]] = []
     if said:
         parts.append((speakers(protocol, said), "bold"))
         if said.unsure:
             parts.append(("(unsure) ", "bold $urgent"))
     parts.append((clean(line.text), "$ink"))
-    parts += [(f" ({clean(flag)})", "$quiet") for flag in (said.flags if said else ())]
+    parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
         style = "bold $urgent" if entry.urgent else "$quiet"
         parts.append((f"  {entry.mark}", style))

@@ -19,7 +19,7 @@ from tui.widgets.lines import (
 from tui.widgets.room import share
 from tui.widgets.timers import TimersPanel
 
-LEAST = (2, 2, 2, 3, 2)
+LEAST = (5, 2, 2, 3, 2)
 """Rows each panel keeps at the least, title included, where the terminal is small."""
 
 
@@ -36,7 +36,7 @@ class Panel(Static):
         if not lines:
             heading = Content.assemble(heading, ("  none", "$quiet"))
         elif hidden > 0:
-            heading = Content.assemble(heading, (f"  +{hidden} not shown", "bold $urgent"))
+            heading = Content.assemble(heading, (f"  +{hidden} more", "bold $urgent"))
         content = Content("\n").join([heading, *lines[: rows - 1]])
         self.styles.height = rows
         if content != self.content:
@@ -61,7 +61,7 @@ class SideColumn(Vertical):
         timers.show(view)
         width = max(self.size.width - 2, 20)
         titled = (
-            ("VITAL SIGNS", vital_lines(view, width)),
+            ("VITAL SIGNS, time since", vital_lines(view, width)),
             ("DOSES GIVEN", dose_lines(self._protocol, view, width)),
             ("TASKS NOT DONE", task_lines(self._protocol, view, width)),
             ("WATCHED", watch_lines(view, width)),

@@ -12,12 +12,21 @@ from tui.wording import clock, duration, left
 
 FACES = 2
 """Timers in large digits at once; the others are listed below in words."""
+ROOMY = 37
+"""Cells that two timers need side by side: "+00:12" in large digits is 18 wide."""
 
 
 def in_order(view: View) -> list[tuple[Timer, TimerState]]:
     """Timers that nobody has called complete, the one that was or will be due first on top."""
     waiting = [pair for pair in view.timers if pair[1] != "complete"]
     return sorted(waiting, key=lambda pair: pair[0].due)
+
+
+def _digits(timer: Timer, now: float) -> str:
+    """Time left, or with a plus the time past."""
+    remaining = timer.remaining(now)
+    # As the state has it: at the very moment the time is up.
+    return f"+{clock(-remaining)}" if remaining <= 0 else left(remaining)
 
 
 class TimerFace(Vertical):
@@ -32,8 +41,7 @@ class TimerFace(Vertical):
         up = state == "done"
         self.set_class(up, "-done")
         label = f"{'!! TIME UP' if up else 'running'} {duration(round(timer.duration_s, 1))}"
-        remaining = timer.remaining(now)
-        digits = f"+{clock(-remaining)}" if up else left(remaining)
+        digits = _digits(timer, now)
         if self.query_one(Static).content != label:
             self.query_one(Static).update(label)
         if self.query_one(Digits).value != digits:
@@ -53,23 +61,24 @@ class TimersPanel(Vertical):
     def show(self, view: View) -> None:
         """Draws the timers at the view's moment."""
         timers = in_order(view)
+        faces = FACES if self.size.width >= ROOMY else 1
         for index, face in enumerate(self.query(TimerFace)):
-            face.display = index < len(timers)
-            if index < len(timers):
+            face.display = index < min(len(timers), faces)
+            if face.display:
                 face.show(*timers[index], view.now)
         self.query_one("#faces").display = bool(timers)
         more = self.query_one("#timers-more", Static)
-        line = self._more(view, timers)
+        line = self._more(view, timers, faces)
         more.display = bool(line)
         if more.content != line:
             more.update(line)
 
     @staticmethod
-    def _more(view: View, timers: list[tuple[Timer, TimerState]]) -> str:
+    def _more(view: View, timers: list[tuple[Timer, TimerState]], faces: int) -> str:
         if timers:
             rest = [
-                f"{duration(round(timer.duration_s, 1))}: {left(timer.remaining(view.now))}"
-                for timer, _ in timers[FACES:]
+                f"{duration(round(timer.duration_s, 1))}: {_digits(timer, view.now)}"
+                for timer, _ in timers[faces:]
             ]
             return f"also {', '.join(rest)}" if rest else ""
         ended = [timer for timer, _ in view.timers if timer.completed is not None]
