@@ -133,11 +133,10 @@ class Dashboard(App[None]):
             words = f"LOG  scrolled back, {log.unread} new below: End follows"
         title = self.query_one("#log-title", Static)
         if title.content != words:
-            title.update(words)
+            title.update(words, layout=False)
 
     def on_resize(self) -> None:
-        """Marks small terminals, for the stylesheet's reduced layout."""
-        self.set_class(self.size.width < 100 or self.size.height < 30, "-small")
+        """Fits everything anew: each part shares out the rows it is given."""
         self.call_after_refresh(self.look)
 
     def action_log(self, rows: int) -> None:

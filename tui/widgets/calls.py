@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
@@ -26,26 +27,38 @@ from tui.wording import (
 URGENT: frozenset[LoopState] = frozenset({"unanswered", "differs"})
 CARDS = 16
 """Cards made at the start, so that a new call costs no new widget; more than any screen can hold."""
+LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3})
+"""The fewest rows for a call; one that differs always has room for both values."""
 BAR = 12
+ROOMY = 52
+"""Cells from which a card has room for large digits beside its words."""
+LOG_ROWS = 8
+"""Rows of the column that calls never take: six of the log, its title, the partial words."""
 
 
 def heights(states: Sequence[LoopState], rows: int) -> list[int]:
     """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
 
-    Urgent calls take three rows with large digits, others two. Where room is short urgent ones
-    keep two, others one, and what is over goes to the topmost. One row is kept free for the line
+    Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones
+    keep two, open ones one, and what is over goes to the topmost. One row is kept free for the line
     that counts calls not shown, where there are any.
     """
-    given = [2 if state in URGENT else 1 for state in states]
+    given = least(states)
     if sum(given) > rows:
         return _first(given, rows - 1)
     over = rows - sum(given)
     for urgent in (True, False):
         for index, state in enumerate(states):
-            if over and (state in URGENT) is urgent:
+            most = 3 if state in URGENT else 2
+            if over and (state in URGENT) is urgent and given[index] < most:
                 given[index] += 1
                 over -= 1
     return given
+
+
+def least(states: Sequence[LoopState]) -> list[int]:
+    """The fewest rows that show each call whole."""
+    return [LEAST.get(state, 1) for state in states]
 
 
 def _first(wanted: Sequence[int], rows: int) -> list[int]:
@@ -72,31 +85,43 @@ class CallCard(Horizontal):
             self.set_class(state == each, f"-{each}")
         self.styles.height = rows
         age = self.query_one(Digits)
-        age.display = rows >= 3
+        age.display = rows >= 3 and self.size.width >= ROOMY
         if age.display and age.value != clock(loop.age(now)):
             age.update(clock(loop.age(now)))
-        head, body = card_words(protocol, loop, state, now, rows)
+        # The digits of an age take 15 cells and a blank on either side.
+        width = self.size.width - 2 - (17 if age.display else 0)
+        head, body = card_words(protocol, loop, state, now, rows, width, age.display)
         for words, content in zip(self.query(Static), (head, body), strict=True):
             words.display = bool(content.plain)
             if content != words.content:
-                words.update(content)
+                words.update(content, layout=False)
 
 
 def card_words(
-    protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int
+    protocol: Protocol,
+    loop: Loop,
+    state: LoopState,
+    now: float,
+    rows: int,
+    width: int,
+    digits: bool,
 ) -> tuple[Content, Content]:
-    """The head of a card (state, age, window) and its body: the call, then what helps to mend it."""
+    """The head of a card (state, age, window) and its body: the call, then what helps to mend it.
+
+    `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
+    """
     window = _window(loop, state, now)
     head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
     title = Content.styled(_title(protocol, loop), "bold")
-    if rows >= 3:
-        third = _both(protocol, loop) if state == "differs" else _origin(protocol, loop)
-        return Content(f"{head}  {window}"), Content("\n").join([title, Content(third)])
-    head = f"{head} {clock(loop.age(now))}"
+    if not digits:
+        head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
-        return Content.assemble(f"{head} {window}  ", title), Content("")
-    if state == "differs":
-        window = _both(protocol, loop)
+        return Content.assemble(f"{head} {_short_window(loop, state, now)}  ", title), Content("")
+    if rows >= 3:
+        if state == "differs":
+            return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
+        origin = Content(_origin(protocol, loop))
+        return Content(f"{head}  {window}"), Content("\n").join([title, origin])
     return Content(f"{head}  {window}"), title
 
 
@@ -119,11 +144,22 @@ def _window(loop: Loop, state: LoopState, now: float) -> str:
     return f"{bar(remaining / loop.window_s, BAR)} {clock(max(remaining, 0.0) + 0.999)} left"
 
 
-def _both(protocol: Protocol, loop: Loop) -> str:
-    if loop.differing is None:
-        return ""
-    called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing)
-    return f"called {called}  ≠  read back {said}"
+def _short_window(loop: Loop, state: LoopState, now: float) -> str:
+    if state == "answered":
+        return "unconfirmed"
+    if loop.held is not None:
+        return f"stand by {clock(now - loop.held)}"
+    return bar((loop.deadline - now) / loop.window_s, BAR // 2)
+
+
+def _both(protocol: Protocol, loop: Loop, width: int) -> str:
+    """Both values in two rows: side by side under the call, or under each other where too long."""
+    title = _title(protocol, loop)
+    called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
+    beside = f"called {called}  ≠  read back {said}"
+    if len(beside) <= width:
+        return f"{title}\n{beside}"
+    return f"called    {title}\nread back {said}"
 
 
 def _origin(protocol: Protocol, loop: Loop) -> str:
@@ -147,8 +183,9 @@ class CallsPanel(Vertical):
 
     def show(self, view: View) -> None:
         """Draws the calls waiting at the view's moment."""
-        waiting = view.waiting[:]
-        rows = heights([state for _, state in waiting], max(self.size.height - 1, 3))[:CARDS]
+        waiting = view.waiting
+        states = [state for _, state in waiting]
+        rows = heights(states, self._take(1 + sum(least(states))) - 1)[:CARDS]
         for card, height, (loop, state) in zip(self.query(CallCard), rows, waiting, strict=False):
             card.display = height > 0
             if height:
@@ -157,10 +194,18 @@ class CallsPanel(Vertical):
             card.display = False
         self._count(waiting, sum(1 for height in rows if height))
 
+    def _take(self, wanted: int) -> int:
+        """Takes the rows for the calls: a steady share of the column, more where they need it."""
+        column = self.parent.size.height if isinstance(self.parent, Vertical) else 0
+        taken = max(min(max(column * 9 // 20, wanted), column - LOG_ROWS), 4)
+        if self.styles.height is None or self.styles.height.cells != taken:
+            self.styles.height = taken
+        return taken
+
     def _count(self, waiting: Sequence[tuple[Loop, LoopState]], shown: int) -> None:
         states = [state for _, state in waiting]
         parts: list[tuple[str, str]] = [
-            ("CALLS WAITING ", "bold $heading"),
+            ("WAITING ", "bold $heading"),
             (str(len(states)), "bold"),
         ]
         for state in ("unanswered", "differs"):
@@ -171,9 +216,9 @@ class CallsPanel(Vertical):
         title = Content.assemble(*parts)
         heading = self.query_one("#calls-title", Static)
         if title != heading.content:
-            heading.update(title)
+            heading.update(title, layout=False)
         more = self.query_one("#calls-more", Static)
         more.display = not states or shown < len(states)
         line = f"+ {len(states) - shown} more waiting" if states else "Every call is answered."
         if more.display and more.content != line:
-            more.update(line)
+            more.update(line, layout=False)

@@ -21,7 +21,7 @@ class Header(Static):
         """Draws the header for this moment; `wall` is the local time."""
         content = Content("\n").join([self._first(view, status, wall), self._second(view, status)])
         if content != self.content:
-            self.update(content)
+            self.update(content, layout=False)
         self.set_class(status.failure is not None, "-failed")
 
     def _first(self, view: View, status: Status, wall: datetime) -> Content:
@@ -82,4 +82,4 @@ class Partial(Static):
             else Content("")
         )
         if content != self.content:
-            self.update(content)
+            self.update(content, layout=False)

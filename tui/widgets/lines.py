@@ -1,4 +1,7 @@
-"""The lines of the side column, made from a View: one function a panel, most important line first."""
+"""The lines of the side column, made from a View: one function a panel, most important first.
+
+An item is the rows it takes; it is shown whole or not at all.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +15,6 @@ from grammar.view import View
 from tui.wording import amount, bar, call_in_words, clean, clock, drug, left, number
 
 
-def fit(content: Content, width: int) -> Content:
-    """A line cut to `width` cells, with an ellipsis where something is missing."""
-    return content.truncate(width, ellipsis=True)
-
-
 def wrapped(content: Content, width: int) -> list[Content]:
     """A line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
     first, *_ = rows = content.wrap(width)
@@ -28,13 +26,13 @@ def wrapped(content: Content, width: int) -> list[Content]:
     return [first.rstrip(), *(Content.assemble("  ", row.rstrip()) for row in later)]
 
 
-def vital_lines(view: View, width: int) -> list[Content]:
+def vital_lines(view: View, width: int) -> list[list[Content]]:
     """The latest value of each vital sign and how long ago it was called."""
     return [
-        fit(
+        wrapped(
             Content.assemble(
                 (f"{clean(sign.title):<11}", "$quiet"),
-                (f"{f'{sign.text} {clean(sign.unit)}':<12}", "bold"),
+                (f"{f'{sign.text} {clean(sign.unit)}':<11}", "bold"),
                 (f" {clock(view.now - sign.t)}", "$quiet"),
             ),
             width,
@@ -43,29 +41,29 @@ def vital_lines(view: View, width: int) -> list[Content]:
     ]
 
 
-def dose_lines(protocol: Protocol, view: View, width: int) -> list[Content]:
+def dose_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
-    return [row for dose in reversed(view.doses) for row in wrapped(_dose(protocol, dose), width)]
+    return [_dose(protocol, dose, width) for dose in reversed(view.doses)]
 
 
-def _dose(protocol: Protocol, dose: DoseGiven) -> Content:
-    each = f"  {number(dose.per_kg, 3)} {clean(dose.unit)}/kg" if dose.per_kg is not None else ""
-    return Content.assemble(
+def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
+    given = Content.assemble(
         (f"{clock(dose.t)} ", "$quiet"),
         (f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}", "bold"),
-        (each, "$quiet"),
     )
+    if dose.per_kg is None:
+        return wrapped(given, width)
+    each = f"  {number(dose.per_kg, 3)} {clean(dose.unit)}/kg"
+    if given.cell_length + len(each) <= width:
+        return [Content.assemble(given, (each, "$quiet"))]
+    return [*wrapped(given, width), Content.styled(each, "$quiet")]
 
 
-def task_lines(protocol: Protocol, view: View, width: int) -> list[Content]:
+def task_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
     """Orders not yet reported done, those overdue first."""
     found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
     found.sort(key=lambda pair: pair[0].due)
-    return [
-        row
-        for task, state in found
-        for row in wrapped(_task(protocol, task, state, view.now), width)
-    ]
+    return [wrapped(_task(protocol, task, state, view.now), width) for task, state in found]
 
 
 def _task(protocol: Protocol, task: Task, state: TaskState, now: float) -> Content:
@@ -75,22 +73,22 @@ def _task(protocol: Protocol, task: Task, state: TaskState, now: float) -> Conte
             (f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent"),
             (f" {what}", "bold"),
         )
-    return Content.assemble((f"in {left(task.due - now)} ", "$quiet"), (what, "bold"))
+    return Content.assemble((f"{left(task.due - now)} ", "$quiet"), (what, "bold"))
 
 
-def watch_lines(view: View, width: int) -> list[Content]:
+def watch_lines(view: View, width: int) -> list[list[Content]]:
     """Countdowns first, the next due on top; then findings, the latest first.
 
     Either may take two lines: a sentence cut short is no finding.
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
-    lines = [row for each in counting for row in wrapped(_countdown(each, view.now), width)]
+    items = [wrapped(_countdown(each, view.now), width) for each in counting]
     for finding in sorted(view.findings, key=lambda each: each.t, reverse=True):
         said = Content.assemble(
             (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
         )
-        lines += wrapped(said, width)
-    return lines
+        items.append(wrapped(said, width))
+    return items
 
 
 def _countdown(countdown: Countdown, now: float) -> Content:
@@ -104,12 +102,12 @@ def _countdown(countdown: Countdown, now: float) -> Content:
     return Content.assemble((f"!! PAST {clock(-remaining)}", "bold $urgent"), title)
 
 
-def checklist_lines(view: View, width: int) -> list[Content]:
+def checklist_lines(view: View, width: int) -> list[list[Content]]:
     """Progress of each checklist, with the items still missing."""
-    return [line for each in view.checklists for line in _checklist(each, width)]
+    return [rows for each in view.checklists for rows in _checklist(each, width)]
 
 
-def _checklist(progress: ChecklistProgress, width: int) -> list[Content]:
+def _checklist(progress: ChecklistProgress, width: int) -> list[list[Content]]:
     count, total = len(progress.items) - len(progress.missing), len(progress.items)
     called = (
         f"  called complete {clock(progress.completed)}" if progress.completed is not None else ""
@@ -120,9 +118,10 @@ def _checklist(progress: ChecklistProgress, width: int) -> list[Content]:
         (f" {clean(progress.title)}", "$ink"),
         (called, "$quiet"),
     )
-    lines = [fit(first, width)]
+    items = [wrapped(first, width)]
     if progress.missing and (progress.answered or progress.completed is not None):
         titles = dict(progress.items)
         missing = ", ".join(clean(titles[item]) for item in progress.missing)
-        lines += wrapped(Content.assemble(("missing: ", "bold $urgent"), (missing, "$ink")), width)
-    return lines
+        said = Content.assemble(("missing: ", "bold $urgent"), (missing, "$ink"))
+        items.append(wrapped(said, width))
+    return items

@@ -23,24 +23,35 @@ LEAST = (5, 2, 2, 3, 2)
 """Rows each panel keeps at the least, title included, where the terminal is small."""
 
 
+def whole(items: list[list[Content]], rows: int) -> tuple[list[Content], int]:
+    """The first items that fit whole, as rows, and how many they are; at least a part of the first."""
+    lines: list[Content] = []
+    for count, item in enumerate(items):
+        if len(lines) + len(item) > rows:
+            return (lines, count) if lines else (item[:rows], min(1, rows))
+        lines += item
+    return lines, len(items)
+
+
 class Panel(Static):
     """A title and the lines under it; says how many lines did not fit."""
 
-    def show(self, title: str, lines: list[Content], rows: int) -> None:
-        """Draws as many lines as fit in `rows`, the title's own row included."""
+    def show(self, title: str, items: list[list[Content]], rows: int) -> None:
+        """Draws as many items, each of one row or more, as fit in `rows` with the title's own."""
         self.display = rows > 0
         if not rows:
             return
-        hidden = len(lines) - (rows - 1)
+        lines, shown = whole(items, rows - 1)
+        hidden = len(items) - shown
         heading = Content.styled(title, "bold $heading")
-        if not lines:
+        if not items:
             heading = Content.assemble(heading, ("  none", "$quiet"))
         elif hidden > 0:
             heading = Content.assemble(heading, (f"  +{hidden} more", "bold $urgent"))
-        content = Content("\n").join([heading, *lines[: rows - 1]])
+        content = Content("\n").join([heading, *lines])
         self.styles.height = rows
         if content != self.content:
-            self.update(content)
+            self.update(content, layout=False)
 
 
 class SideColumn(Vertical):
@@ -61,14 +72,14 @@ class SideColumn(Vertical):
         timers.show(view)
         width = max(self.size.width - 2, 20)
         titled = (
-            ("VITAL SIGNS, time since", vital_lines(view, width)),
+            ("VITAL SIGNS, age", vital_lines(view, width)),
             ("DOSES GIVEN", dose_lines(self._protocol, view, width)),
-            ("TASKS NOT DONE", task_lines(self._protocol, view, width)),
+            ("TASKS, due in", task_lines(self._protocol, view, width)),
             ("WATCHED", watch_lines(view, width)),
             ("CHECKLISTS", checklist_lines(view, width)),
         )
         free = max(self.size.height - timers.rows, 5)
-        wanted = [1 + len(lines) for _, lines in titled]
+        wanted = [1 + sum(len(item) for item in items) for _, items in titled]
         rows = share(free, wanted, LEAST)
-        for panel, (title, lines), given in zip(self.query(Panel), titled, rows, strict=True):
-            panel.show(title, lines, given)
+        for panel, (title, items), given in zip(self.query(Panel), titled, rows, strict=True):
+            panel.show(title, items, given)

@@ -43,7 +43,7 @@ class TimerFace(Vertical):
         label = f"{'!! TIME UP' if up else 'running'} {duration(round(timer.duration_s, 1))}"
         digits = _digits(timer, now)
         if self.query_one(Static).content != label:
-            self.query_one(Static).update(label)
+            self.query_one(Static).update(label, layout=False)
         if self.query_one(Digits).value != digits:
             self.query_one(Digits).update(digits)
 
@@ -71,7 +71,7 @@ class TimersPanel(Vertical):
         line = self._more(view, timers, faces)
         more.display = bool(line)
         if more.content != line:
-            more.update(line)
+            more.update(line, layout=False)
 
     @staticmethod
     def _more(view: View, timers: list[tuple[Timer, TimerState]], faces: int) -> str:
