@@ -64,6 +64,9 @@ def model_conf(search: SearchSettings) -> str:
         f"--max-active={search.max_active}",
         f"--acoustic-scale={search.acoustic_scale}",
         f"--frame-subsampling-factor={SUBSAMPLING}",
+        # Alternatives need to differ in words only. With phones too, filler, which may be any phones,
+        # makes lattices of tens of megabytes in long chatter.
+        "--phone-determinize=false",
         "--endpoint.silence-phones=1",
         *(f"--endpoint.rule{rule}.min-trailing-silence={_NEVER_S}" for rule in range(1, 5)),
         f"--endpoint.rule5.min-utterance-length={_NEVER_S}",

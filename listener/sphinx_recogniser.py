@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import pocketsphinx
 
 _FRAME_S = 0.01
+_PIECE = SAMPLE_RATE // 10
 _GRAMMAR, _PHONES = "grammar", "phones"
 
 
@@ -90,6 +91,9 @@ class SphinxRecogniser:
                 dict=str(dictionary),
                 lm=None,
                 loglevel="FATAL",
+                # Narrower than its own 7e-29, at which the lattice of ten seconds of chatter takes
+                # nine seconds to search; calls are heard as well.
+                wbeam=1e-10,
                 samprate=SAMPLE_RATE,
             )
         end = len(self._network.arcs)
@@ -130,13 +134,18 @@ class SphinxHearing:
         self._settings = settings
         self._idle = idle
         self._sound: list[bytes] = []
+        self._length_s = 0.0
         decoder.activate_search(_GRAMMAR)
         decoder.start_utt()
 
     def accept(self, samples: Samples) -> None:
         """Feed the next samples, shape (n,)."""
-        self._sound.append(self._dither.add(samples).tobytes())
-        self._decoder.process_raw(self._sound[-1], False, False)
+        sound = self._dither.add(samples)
+        # pocketsphinx crashes when fed many seconds at once.
+        for start in range(0, len(sound), _PIECE):
+            self._sound.append(sound[start : start + _PIECE].tobytes())
+            self._decoder.process_raw(self._sound[-1], False, False)
+        self._length_s += len(samples) / SAMPLE_RATE
 
     def partial(self) -> str:
         """The words so far, as they may still change."""
@@ -145,24 +154,35 @@ class SphinxHearing:
 
     def finish(self) -> tuple[Word, ...]:
         """End the segment: its words. Call once."""
+        so_far = self.partial()
         self._decoder.end_utt()
-        try:
-            words = self._words()
-            if words and self.likeness(words) < self._settings.least_likeness:
-                return (Word(UNKNOWN, words[0].start, words[-1].end),)
-            return words
-        finally:
-            self._idle.append(self._decoder)
+        words = self._words()
+        if so_far and not words:
+            words = (Word(UNKNOWN, 0.0, self._length_s),)
+        elif words:
+            words = self._believed(words)
+        self._idle.append(self._decoder)
+        return words
+
+    def _believed(self, words: tuple[Word, ...]) -> tuple[Word, ...]:
+        """The words, or `[unk]` where the free phones are too unlike."""
+        if self.likeness(words) < self._settings.least_likeness:
+            return (Word(UNKNOWN, words[0].start, words[-1].end),)
+        return words
 
     def likeness(self, words: Sequence[Word]) -> float:
-        """How alike the phones of `words` and the freely heard ones are: 1 for the same."""
+        """How alike the phones of `words` and those freely heard are: 1 for the same, 0 for none."""
+        said = [phone for word in words for phone in self._lexicon[word.text][0]]
+        return float(Indel.normalized_similarity(said, self._free_phones()))
+
+    def _free_phones(self) -> list[str]:
+        """The segment's most likely phones, whatever the grammar says."""
         self._decoder.activate_search(_PHONES)
         self._decoder.start_utt()
-        self._decoder.process_raw(b"".join(self._sound), False, True)
+        for piece in self._sound:
+            self._decoder.process_raw(piece, False, False)
         self._decoder.end_utt()
-        free = [seg.word for seg in self._decoder.seg() or () if seg.word in PHONES]
-        said = [phone for word in words for phone in self._lexicon[word.text][0]]
-        return float(Indel.normalized_similarity(said, free))
+        return [seg.word for seg in self._decoder.seg() or () if seg.word in PHONES]
 
     def _words(self) -> tuple[Word, ...]:
         """The best sentence's words; none where the decoder reached no end of a sentence.
@@ -171,7 +191,7 @@ class SphinxHearing:
         """
         if not self._sound or self._decoder.hyp() is None:
             return ()
-        named = ((_without_variant(seg.word), seg) for seg in self._decoder.seg())
+        named = ((_without_variant(seg.word), seg) for seg in self._decoder.seg() or ())
         return tuple(
             Word(
                 text=word,
