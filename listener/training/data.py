@@ -1,0 +1,163 @@
+"""The training clips in memory, and batches of them, placed in time at random."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+import torch
+
+from listener.phones import PHONES
+from listener.training.clips import Job
+from listener.training.distort import Distortion
+from listener.training.features import Fbank, frames_in
+
+Tensor = torch.Tensor
+RATE = 16000
+_NUMBER = {phone: at for at, phone in enumerate(PHONES, start=1)}
+_ROUND_UP = 4000  # lengths of batches are rounded up, so that the GPU reuses its plans
+
+SHARES = {"kokoro": 3.0, "piper": 3.0, "flite": 1.0, "festival": 1.0, "espeak": 0.6}
+"""How often a clip is drawn, by kind of voice: natural voices most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Features (batch, frames, 40), whole frames in each, labels end to end, labels in each."""
+
+    features: Tensor
+    frames: Tensor
+    labels: Tensor
+    label_counts: Tensor
+
+
+class Store:
+    """All clips end to end, as 16-bit samples, on the training device."""
+
+    def __init__(self, jobs: Sequence[Job], folders: Sequence[Path], device: torch.device) -> None:
+        places = {path.name: path for folder in folders for path in folder.glob("*.ogg")}
+        self.jobs = [job for job in jobs if job.file in places]
+        with ThreadPoolExecutor() as pool:
+            sounds = list(pool.map(_read, [places[job.file] for job in self.jobs]))
+        self.lengths = np.array([len(sound) for sound in sounds])
+        starts = np.concatenate([[0], np.cumsum(self.lengths)])[:-1]
+        self.device = device
+        self.samples = torch.from_numpy(np.concatenate(sounds)).to(device)
+        self.starts = torch.from_numpy(starts).to(device)
+        self.sizes = torch.from_numpy(self.lengths).to(device)
+        self.labels = [[_NUMBER[phone] for phone in job.phones] for job in self.jobs]
+
+    @property
+    def hours(self) -> float:
+        """Of sound."""
+        return float(self.lengths.sum()) / RATE / 3600
+
+    def placed(self, ids: Tensor, begin: Tensor, speed: Tensor, total: int) -> Tensor:
+        """Clips `ids` (batch,) from sample `begin` of `total`, resampled to `speed`; 16-bit scale.
+
+        A faster clip is higher too: another speaker, in effect.
+        """
+        at = (torch.arange(total, device=self.device)[None] - begin[:, None]).float()
+        at = at * speed[:, None]
+        size = self.sizes[ids][:, None]
+        inside = (at >= 0) & (at < size - 1)
+        low = at.clamp(min=0).minimum(size - 2.0).long()
+        share = (at - low).clamp(0, 1)
+        place = self.starts[ids][:, None] + low
+        mixed = self.samples[place] * (1 - share) + self.samples[place + 1] * share
+        return mixed * inside
+
+
+def _read(path: Path) -> npt.NDArray[np.int16]:
+    sound, _ = soundfile.read(path, dtype="int16")
+    return np.asarray(sound, np.int16)
+
+
+class Batches:
+    """Endless random batches for training, and plain ones for looking at progress."""
+
+    def __init__(self, store: Store, size: int, seed: int) -> None:
+        self.store, self.size = store, size
+        self.rng = np.random.default_rng(seed)
+        weights = np.array([SHARES[job.voice.partition("/")[0]] for job in store.jobs])
+        self.weights = weights / weights.sum()
+        self.fbank = Fbank(store.device)
+        self.distortion = Distortion(store.device)
+
+    def training(self) -> Iterator[Batch]:
+        """Distorted; clips of like length together, some two in a row, some empty."""
+        pool = 8
+        while True:
+            first = self.rng.choice(len(self.weights), self.size * pool, p=self.weights)
+            second = self.rng.choice(len(self.weights), self.size * pool, p=self.weights)
+            lengths = self.store.lengths
+            short = lengths[first] + lengths[second] < 5 * RATE
+            second = np.where(short & (self.rng.random(len(first)) < 0.25), second, -1)
+            order = np.argsort(lengths[first] + np.where(second >= 0, lengths[second], 0))
+            for part in self.rng.permutation(pool):
+                chosen = order[part * self.size : (part + 1) * self.size]
+                yield self._distorted(first[chosen], second[chosen])
+
+    def _distorted(self, first: npt.NDArray[np.int64], second: npt.NDArray[np.int64]) -> Batch:
+        store, device = self.store, self.store.device
+        one, two = (torch.from_numpy(ids).to(device) for ids in (first, second))
+        count = len(first)
+
+        def uniform(low: float, high: float) -> Tensor:
+            return torch.empty(count, device=device).uniform_(low, high)
+
+        speed, speed_two = uniform(0.82, 1.2), uniform(0.82, 1.2)
+        length = store.sizes[one] / speed
+        length_two = torch.where(two >= 0, store.sizes[two.clamp(min=0)] / speed_two, 0.0)
+        gap = torch.where(two >= 0, uniform(0.1, 0.9) * RATE, 0.0)
+        before, after = uniform(0.03, 0.6) * RATE, uniform(0.03, 0.6) * RATE
+        spoken = length + length_two
+        whole = (before + spoken + gap + after).long()
+        total = -(-int(whole.max()) // _ROUND_UP) * _ROUND_UP
+        sound = store.placed(one, before, speed, total)
+        pair = torch.from_numpy(np.flatnonzero(second >= 0)).to(device)
+        begin = (before + length + gap)[pair]
+        sound.index_add_(0, pair, store.placed(two[pair], begin, speed_two[pair], total))
+        sound = self._interrupted(sound, before, length)
+        # Some clips are nothing but noise, and must be heard as nothing.
+        empty = torch.rand(count, device=device) < 0.03
+        sound = sound * ~empty[:, None]
+        sound = self.distortion(sound, spoken)
+        features = self.fbank(sound, uniform(0.86, 1.16))
+        labels = [
+            [] if hush else store.labels[a] + (store.labels[b] if b >= 0 else [])
+            for a, b, hush in zip(first, second, empty.tolist(), strict=True)
+        ]
+        return _batch(features, whole, labels)
+
+    def _interrupted(self, sound: Tensor, before: Tensor, length: Tensor) -> Tensor:
+        """Some starts are cut off, and some clips have a drop-out of up to 110 ms."""
+        at = torch.arange(sound.shape[1], device=sound.device)[None]
+        draw = torch.rand(len(sound), 3, device=sound.device)
+        begin = before + draw[:, 0] * length * (draw[:, 1] > 0.5)
+        width = torch.where(draw[:, 2] < 0.15, 300 + draw[:, 0] * 1500, 0.0)
+        lost = (at >= begin[:, None]) & (at < (begin + width)[:, None])
+        return sound * ~lost
+
+    def plain(self, ids: Sequence[int]) -> Batch:
+        """These clips as they are, with a quarter second before and after and a faint hiss."""
+        store, device = self.store, self.store.device
+        chosen = torch.tensor(list(ids), device=device)
+        begin = torch.full((len(ids),), RATE / 4, device=device)
+        whole = store.sizes[chosen] + RATE // 2
+        sound = store.placed(chosen, begin, torch.ones_like(begin), int(whole.max()))
+        sound = sound / (sound**2).mean(1, keepdim=True).sqrt() * 1000
+        features = self.fbank(sound + torch.randn_like(sound))
+        return _batch(features, whole, [store.labels[one] for one in ids])
+
+
+def _batch(features: Tensor, samples: Tensor, labels: Sequence[Sequence[int]]) -> Batch:
+    frames = torch.tensor([frames_in(int(count)) for count in samples.tolist()])
+    flat = torch.tensor([one for label in labels for one in label], dtype=torch.long)
+    counts = torch.tensor([len(label) for label in labels])
+    return Batch(features, frames, flat.to(features.device), counts)
