@@ -13,7 +13,15 @@ import pytest
 from grammar.network import Network
 from listener.lexicon import build_lexicon
 from listener.training import conditions, voices
-from listener.training.clips import Job, everything_sayable, plan, read_jobs, speak_jobs, write_jobs
+from listener.training.clips import (
+    Job,
+    dictionary_words,
+    everything_sayable,
+    plan,
+    read_jobs,
+    speak_jobs,
+    write_jobs,
+)
 from listener.training.labels import best_phones, phones_of_ipa
 from listener.training.texts import any_number, call_out, digits, sentence, spoken_number
 from listener.training.wordlists import words
@@ -95,6 +103,16 @@ def test_a_label_takes_the_pronunciation_that_was_spoken() -> None:
     assert phones == ["DH", "AH", "B", "AW", "JH", "IY"]
     assert distance == 0
     assert best_phones(["the"], lexicon, phones_of_ipa("kˈæpnɑːɡɹəfi"))[1] > 1
+
+
+def test_the_words_that_score_unheard_words_are_in_no_training_text() -> None:
+    ours = words()
+    lists = [
+        getattr(ours, name) for name in ours.__slots__ if name not in ("unseen", "pronunciations")
+    ]
+    taught = {word for entries in lists for entry in entries for word in entry.split()}
+    assert not set(ours.unseen) & (taught | set(dictionary_words()))
+    assert set(build_lexicon(ours.unseen, {})) == set(ours.unseen)
 
 
 def test_jobs_come_back_from_their_file_as_they_were(tmp_path: Path) -> None:

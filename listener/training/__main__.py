@@ -22,11 +22,14 @@ from typing import Any
 from grammar.errors import UserError
 from grammar.loading import load as load_protocol
 from grammar.loading import shipped
+from grammar.network import Network
 from grammar.phrases import network
 from grammar.protocol import Protocol
 from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
 from listener.training.fetch import fetch
+from listener.training.texts import unseen_network
 
+UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
 
 
@@ -61,10 +64,11 @@ def step_plan(options: argparse.Namespace) -> None:
         jobs = plan(count, networks, says, natural=natural, seed=options.seed + natural)
         write_jobs(options.work / f"{name}.jsonl", jobs)
     each = -(-options.score // len(networks))
+    named = dict(zip((one.protocol.id for one in protocols), networks, strict=True))
     scoring = [
         job
-        for at, one in enumerate(networks)
-        for job in plan_scoring(each, one, says, seed=options.seed + 100 + at)
+        for at, (name, one) in enumerate({**named, UNSEEN: unseen_network()}.items())
+        for job in plan_scoring(name, each, one, says, seed=options.seed + 100 + at)
     ]
     write_jobs(options.work / "score.jsonl", scoring)
 
@@ -125,19 +129,23 @@ def step_export(options: argparse.Namespace) -> None:
 
 def step_score(options: argparse.Namespace) -> None:
     from grammar.parse import Understanding  # noqa: PLC0415
-    from listener.training.score import meaning_in, score  # noqa: PLC0415
+    from listener.training.score import Meaning, meaning_in, score  # noqa: PLC0415
     from listener.vosk_recogniser import VoskRecogniser  # noqa: PLC0415
 
     jobs = read_jobs(options.work / "score.jsonl")
-    for protocol in english_protocols():
-        graph = network(protocol)
-        model = options.model or options.work / "final.mdl"
-        says = pronunciations_of([protocol])
+    model = options.model or options.work / "final.mdl"
+    heard: dict[str, tuple[Network, Mapping[str, Sequence[str]], Meaning]] = {
+        one.protocol.id: (network(one), pronunciations_of([one]), meaning_in(Understanding(one)))
+        for one in english_protocols()
+    }
+    # Of words known by pronunciation alone, each must be right.
+    heard[UNSEEN] = (unseen_network(), {}, tuple)
+    for name, (graph, says, meaning) in heard.items():
         recogniser = VoskRecogniser.ours(graph, says, final_mdl=model)
-        mine = [job for job in jobs if graph.accepts(job.text.split())][:: options.every]
-        made = score(recogniser, meaning_in(Understanding(protocol)), mine, options.work / "score")
-        print(f"{protocol.protocol.id}, {len(mine)} clips\n\n{made.table()}\n")
-        print(f"real-time factor {made.real_time_factor:.3f}")
+        mine = [job for job in jobs if job.id.startswith(f"{name}-")][:: options.every]
+        made = score(recogniser, meaning, mine, options.work / "score")
+        print(f"{name}, {len(mine)} clips\n\n{made.table()}\n")
+        print(f"real-time factor {made.real_time_factor:.3f}\n", flush=True)
 
 
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {

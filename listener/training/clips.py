@@ -80,7 +80,8 @@ def dictionary_words() -> list[str]:
     """Plain words of the CMU dictionary, three to ten letters."""
     with dictionary_path().open(encoding="utf-8") as lines:
         found = {line.partition(" ")[0] for line in lines}
-    return sorted(word for word in found if word.isalpha() and 3 <= len(word) <= 10)
+    plain = {word for word in found if word.isalpha() and 3 <= len(word) <= 10}
+    return sorted(plain - set(words().unseen))
 
 
 def natural_voice(rng: random.Random) -> Voice:
@@ -124,12 +125,17 @@ def plan(
 
 
 def plan_scoring(
-    each: int, network: Network, pronunciations: Mapping[str, Sequence[str]], *, seed: int
+    name: str,
+    each: int,
+    network: Network,
+    pronunciations: Mapping[str, Sequence[str]],
+    *,
+    seed: int,
 ) -> Iterator[Job]:
-    """`each` clips for every scoring voice: sentences of one protocol, no text twice.
+    """`each` clips for every scoring voice: sentences of one network, no text twice.
 
     Half are random walks through the network, half call-outs such as people make, drawn from our
-    own texts and kept where the protocol allows them.
+    own texts and kept where the network allows them (else walks too).
     """
     rng = random.Random(seed)
     lexicon = everything_sayable(pronunciations)
@@ -137,13 +143,14 @@ def plan_scoring(
     for speaker in voices("score"):
         made = 0
         while made < each:
+            kind, text = "walk", sentence(rng, network)
             if made % 2:
-                kind, text = "walk", sentence(rng, network)
-            else:
-                kind, text = "call", rng.choice([call_out, number_phrase])(rng)
-            if text in used or not network.accepts(text.split()):
+                tried = (rng.choice([call_out, number_phrase])(rng) for _ in range(1000))
+                natural = (one for one in tried if network.accepts(one.split()))
+                kind, text = "call", next(natural, text)
+            if text in used and rng.random() < 0.99:
                 continue
-            wanted = Job(f"score-{speaker.name}-{made}", kind, speaker.id, 1.0, text, ())
+            wanted = Job(f"{name}-{speaker.name}-{made}", kind, speaker.id, 1.0, text, ())
             job = job_for(wanted, lexicon)
             if job:
                 used.add(text)

@@ -18,6 +18,7 @@ from listener.training.conditions import CONDITIONS, applied
 from listener.vosk_recogniser import VoskRecogniser
 
 RATE = 16000
+Meaning = Callable[[Sequence[str]], Hashable]
 _QUIET_S = 0.25  # of near-silence before and after a clip, as a segment has
 
 
@@ -57,7 +58,7 @@ class Score:
         return self.worked_s / max(self.spoken_s, 1e-9)
 
 
-def meaning_in(understanding: Understanding) -> Callable[[Sequence[str]], Hashable]:
+def meaning_in(understanding: Understanding) -> Meaning:
     """What must be right of an utterance: the call and its slots, the item, or the proword.
 
     Courtesies, articles, "over", a plural and the like may differ.
@@ -74,7 +75,7 @@ def meaning_in(understanding: Understanding) -> Callable[[Sequence[str]], Hashab
 
 def score(
     recogniser: VoskRecogniser,
-    meaning: Callable[[Sequence[str]], Hashable],
+    meaning: Meaning,
     jobs: Iterable[Job],
     folder: Path,
     conditions: Sequence[str] = tuple(CONDITIONS),

@@ -60,6 +60,24 @@ def sentence(rng: random.Random, network: Network, most_words: int = 16) -> str:
             said.append(word)
 
 
+def unseen_network() -> Network:
+    """Short calls about the words that no training text has."""
+    start = (("bring", 1), ("we", 2), *((word, 4) for word in words().unseen))
+    items = tuple((word, 5) for word in words().unseen)
+    return Network(
+        arcs=(
+            start,
+            (("the", 3),),
+            (("need", 1),),
+            items,
+            (("ready", 5), ("on", 6)),
+            (),
+            (("board", 5),),
+        ),
+        finals=frozenset({4, 5}),
+    )
+
+
 def spoken_number(number: int, rng: random.Random) -> str:
     """A whole number of 0 to 9999 as somebody might say it."""
     if number < 20:

@@ -31,6 +31,7 @@ class Words:
     objects: tuple[str, ...]
     endings: tuple[str, ...]
     remarks: tuple[str, ...]
+    unseen: tuple[str, ...]  # never in a training text
     pronunciations: Mapping[str, tuple[str, ...]]
 
 
