@@ -43,8 +43,12 @@ class GraphPrices:
     last phone and word ends are timed well."""
     silence: float = 0.4
     """Entering a silence between words; staying in it is free."""
-    filler_phone: float = 2.0
-    """Each phone of filler. Lower rejects more: of unrelated speech, and of true calls."""
+    filler: float = 6.0
+    """Filler as such, once. Shields short calls: a lone number is few phones, and one of them that
+    an unfamiliar voice says oddly would tip it over."""
+    filler_phone: float = 1.6
+    """Each phone of filler. Lower rejects more: of unrelated speech, and of true calls. Chosen with
+    `filler` on recorded prompts, numbers spoken by a person, and calls in noise."""
     filler_stay: float = 0.0
     """Each further 30 ms in a filler phone: chatter may drawl."""
     gap_frames: int = 4
@@ -186,7 +190,8 @@ class _Builder:
             ):
                 name = f"{phone}_{place}"
                 entered = self._phone(name, stay)
-                self._arc(source, forward_id(name), label, entered, price)
+                enters = self.prices.filler if label else 0.0
+                self._arc(source, forward_id(name), label, entered, price + enters)
                 self._arc(entered, 0, 0, to, 0.0)
         self._arc(self._gap(ended), 0, 0, self.network.start, self.prices.repeat)
 

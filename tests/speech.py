@@ -6,6 +6,7 @@ import gzip
 import io
 import shutil
 import subprocess
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -35,6 +36,16 @@ def espeak(text: str, voice: str = "en-gb") -> Samples:
     command = ["espeak-ng", "-v", voice, "--stdout", text]
     spoken = subprocess.run(command, check=True, capture_output=True).stdout
     sound, rate = soundfile.read(io.BytesIO(spoken), dtype="float32")
+    sound = soxr.resample(sound, rate, SAMPLE_RATE)
+    return with_silence((sound / np.abs(sound).max() * 0.2 * 32767).astype(np.int16))
+
+
+def flite(text: str, voice: str = "slt") -> Samples:
+    """A sentence in a voice built from recordings, with silence as in `espeak`."""
+    need("flite")
+    with tempfile.NamedTemporaryFile(suffix=".wav") as out:
+        subprocess.run(["flite", "-voice", voice, "-t", text, "-o", out.name], check=True)
+        sound, rate = soundfile.read(out.name, dtype="float32")
     sound = soxr.resample(sound, rate, SAMPLE_RATE)
     return with_silence((sound / np.abs(sound).max() * 0.2 * 32767).astype(np.int16))
 
