@@ -123,10 +123,10 @@ def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
 def slots_in_words(
     protocol: Protocol, call_id: str, slots: Slots, only: Iterable[str] | None = None
 ) -> str:
-    """The slots in words; `only` keeps those named (an amount brings its unit along)."""
+    """The slots in words; `only` keeps those named, an amount and its unit together."""
     kept = set(slots) if only is None else set(only)
-    if "amount" in kept:
-        kept.add("unit")
+    if kept & {"amount", "unit"}:
+        kept |= {"amount", "unit"}
     shown = {name: value for name, value in slots.items() if name in kept}
     call = protocol.calls.get(call_id)
     words = _dose_words(protocol, shown)

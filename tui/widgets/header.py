@@ -22,7 +22,6 @@ class Header(Static):
         content = Content("\n").join([self._first(view, status, wall), self._second(view, status)])
         if content != self.content:
             self.update(content, layout=False)
-        self.set_class(status.failure is not None, "-failed")
 
     def _first(self, view: View, status: Status, wall: datetime) -> Content:
         recording = (
@@ -45,7 +44,9 @@ class Header(Static):
 
     def _second(self, view: View, status: Status) -> Content:
         if status.failure is not None:
-            return Content.styled(f"!! LISTENING STOPPED: {clean(status.failure)}", "bold")
+            return Content.styled(
+                f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
+            )
         weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
         if status.ended:
             when = f" at {clock(view.ended)}" if view.ended is not None else ""

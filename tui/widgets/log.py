@@ -161,6 +161,12 @@ class RunningLog(ScrollView, can_focus=False):
     def _end(self) -> int:
         return max(len(self._rows) - self.scrollable_content_region.height, 0)
 
+    @property
+    def top_entry(self) -> int | None:
+        """Index of the log line at the top edge, None while there is none."""
+        top = self._top()
+        return top[0] if top else None
+
     def _top(self) -> tuple[int, int] | None:
         """The entry at the top edge and the row of it, so that it can be put there again."""
         y = self.scroll_offset.y

@@ -70,7 +70,7 @@ class SideColumn(Vertical):
         """Draws everything in the column at the view's moment."""
         timers = self.query_one(TimersPanel)
         timers.show(view)
-        width = max(self.size.width - 2, 20)
+        width = max(self.size.width, 20)
         titled = (
             ("VITAL SIGNS, age", vital_lines(view, width)),
             ("DOSES GIVEN", dose_lines(self._protocol, view, width)),

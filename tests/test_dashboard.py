@@ -1,0 +1,295 @@
+"""The recorder outside sees what matters without touching a key."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from num2words import num2words
+from rich.color import ColorTriplet
+from screens import case, desk, heard, note, status
+from textual.geometry import Size
+from textual.widget import Widget
+from textual.widgets import Digits, Static
+
+from grammar.facts import Fact
+from grammar.loops import LoopState
+from tui.dashboard import KEYS
+from tui.widgets.calls import heights
+from tui.widgets.log import RunningLog
+from tui.widgets.room import share
+from tui.wording import CAUTION
+
+KETAMINE = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
+ROCURONIUM = heard(40, "drugs nurse give rocuronium fifty milligrams", "team-leader")
+ROCURONIUM_BACK_WRONG = heard(45, "rocuronium fifteen milligrams", "drugs-nurse")
+DRILL: tuple[Fact, ...] = (
+    heard(2, "suction on", "airway-operator"),
+    heard(3, "sats ninety four percent", "drugs-nurse"),
+    heard(5, "pressure one thirty over eighty", "drugs-nurse"),
+    KETAMINE,
+    heard(15, "giving ketamine ninety milligrams", "drugs-nurse"),
+    heard(20, "ketamine ninety milligrams in", "drugs-nurse"),
+    heard(25, "pre oxygenation started", "airway-operator"),
+    heard(30, "outside start timer three minutes", "team-leader"),
+    ROCURONIUM,
+    ROCURONIUM_BACK_WRONG,
+    heard(50, "anteroom send in the bougie", "airway-operator"),
+    heard(54, "heart rate ninety", "drugs-nurse", 0.3),
+)
+SIZES = [(80, 24), (100, 30), (160, 50)]
+
+
+async def test_a_call_that_nobody_answers_stands_out_without_a_key() -> None:
+    async with desk(case(KETAMINE), 15) as seen:
+        before = await seen.text()
+        assert "open" in before
+        assert "UNANSWERED" not in before
+        after = await seen.at(30)
+        assert "!! UNANSWERED" in after
+        assert "Give ketamine 90 mg → Drugs nurse" in after
+        head = seen.app.query_one("CallCard.-unanswered .head")
+        # Weight and reversed colours besides the mark and the word.
+        assert head.styles.text_style.bold
+        assert head.styles.background != head.screen.styles.background
+
+
+async def test_the_age_grows_and_the_bar_drains_with_the_clock_alone() -> None:
+    async with desk(case(KETAMINE), 13) as seen:
+        early, later = await seen.at(14), await seen.at(19)
+    assert "open 00:02" in early
+    assert "open 00:07" in later
+    assert early.count("█") > later.count("█")
+
+
+async def test_an_urgent_call_shows_its_age_in_large_digits() -> None:
+    async with desk(case(KETAMINE), 41.9) as seen:
+        await seen.text()
+        digits = [d for d in seen.app.query("CallCard .age").results(Digits) if d.is_on_screen]
+    assert [d.value for d in digits] == ["00:30"]
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_differing_read_back_shows_both_values_side_by_side(size: tuple[int, int]) -> None:
+    async with desk(case(ROCURONIUM, ROCURONIUM_BACK_WRONG), 50, size) as seen:
+        text = await seen.text()
+    assert "≠ DIFFERS" in text
+    assert "called 50 mg  ≠  read back 15 mg" in text
+    assert "Give rocuronium 50 mg → Drugs nurse" in text
+
+
+async def test_a_timer_counts_down_and_then_says_that_its_time_is_up() -> None:
+    async with desk(case(heard(10, "timer sixty", "team-leader")), 30) as seen:
+
+        def digits() -> list[str]:
+            return [d.value for d in seen.app.query("TimerFace Digits").results(Digits) if d.value]
+
+        started = seen.case.view(30).timers[0][0].started
+        assert "running 60 s" in await seen.at(started + 20)
+        assert digits() == ["00:40"]
+        assert "!! TIME UP 60 s" in await seen.at(started + 72)
+        assert digits() == ["+00:12"]
+
+
+async def test_doses_vital_signs_tasks_and_checklists_are_on_screen() -> None:
+    async with desk(case(*DRILL), 60) as seen:
+        text = await seen.text()
+    assert "ketamine 90 mg  1.29 mg/kg" in text  # 90 / 70 = 1.2857...
+    assert "94 %" in text
+    assert "130/80 mmHg" in text
+    assert "1/6" in text
+    assert "Give rocuronium 50 mg" in text.split("TASKS")[1]
+    assert "(unsure)" in text
+
+
+async def test_an_order_not_reported_done_in_time_is_overdue() -> None:
+    async with desk(case(KETAMINE), 30) as seen:
+        assert "OVERDUE" not in await seen.text()
+        assert "!! OVERDUE" in await seen.at(200)
+
+
+async def test_the_log_stays_put_while_someone_reads_back_and_end_follows_again() -> None:
+    facts = [note(float(t), f"note number {t}") for t in range(100)]
+    async with desk(case(*facts), 120) as seen:
+        assert "note number 99" in await seen.text()
+        await seen.pilot.press("pageup", "up")
+        before = await seen.text()
+        log_before = before.split("LOG")[1].splitlines()[1:10]
+        seen.case = case(*facts, *(note(130.0 + t, f"later {t}") for t in range(5)))
+        after = await seen.at(140)
+        assert after.split("LOG")[1].splitlines()[1:10] == log_before
+        assert "5 new below" in after
+        await seen.pilot.press("end")
+        assert "later 4" in await seen.text()
+        assert seen.app.query_one(RunningLog).following
+
+
+async def test_the_log_keeps_its_place_when_the_terminal_changes() -> None:
+    facts = [note(float(t), f"note number {t} " + "that goes on " * 6) for t in range(100)]
+    async with desk(case(*facts), 120) as seen:
+        await seen.text()
+        await seen.pilot.press("pageup", "pageup")
+        await seen.text()
+        log = seen.app.query_one(RunningLog)
+        top = log.top_entry
+        await seen.pilot.resize_terminal(130, 40)
+        await seen.text()
+        assert log.top_entry == top
+
+
+@pytest.mark.parametrize("size", [*SIZES, (40, 12)])
+async def test_every_size_of_terminal_gets_a_picture(size: tuple[int, int]) -> None:
+    async with desk(case(*DRILL), 70, size) as seen:
+        for now in (0, 12, 60, 70, 400, 5000):
+            text = await seen.at(now)
+            assert seen.app.size == Size(*size)
+        if size != (40, 12):
+            assert "RECORDING ON" in text
+            assert CAUTION in " ".join(text.split())
+
+
+async def test_calls_that_do_not_fit_are_counted() -> None:
+    depths = [num2words(cm).replace("-", " ") for cm in range(10, 26)]
+    calls = [
+        heard(10.0 * i, f"tube depth {cm}", "team-leader") for i, cm in enumerate(depths, start=1)
+    ]
+    async with desk(case(*calls), 300, (80, 24)) as seen:
+        text = await seen.text()
+        waiting = len(seen.case.view(300).waiting)
+    shown = text.count("!! UNANSWERED") - 1 - text.split("LOG")[1].count("UNANSWERED")
+    assert waiting == 16
+    assert f"+ {waiting - shown} more waiting" in text
+
+
+async def test_recording_engine_failure_and_end_are_told_in_words() -> None:
+    async with desk(case(), 5, told=status(recording=False)) as seen:
+        assert "recording off" in await seen.text()
+        seen.status = status(recording=True, partial="sats ninety")
+        text = await seen.text()
+        assert "RECORDING ON" in text
+        assert "vosk" in text
+        assert "-23 dB" in text
+        assert "hearing sats ninety" in text
+        seen.status = status(ended=True)
+        assert "ENDED" in await seen.text()
+        seen.status = status(failure="The microphone was unplugged.")
+        assert "LISTENING STOPPED: The microphone was unplugged." in await seen.text()
+
+
+async def test_words_from_outside_are_shown_as_they_are_and_steer_nothing() -> None:
+    nasty = "[bold red]x[/] \x1b[31m\x1b]0;title\x07 \u202eback [@click=app.quit]y[/]"
+    async with desk(case(note(1, nasty)), 5, told=status(partial=nasty, source=nasty)) as seen:
+        text = await seen.text()
+        drawn = "".join(text for _, text in strips(seen.app.screen))
+    assert "[bold red]x[/] [31m]0;title back [@click=app.quit]y[/]" in " ".join(text.split())
+    assert not {"\x1b", "\x07", "\u202e"} & set(drawn)
+
+
+async def test_listening_starts_with_the_screen_and_stops_once_with_it() -> None:
+    async with desk(case(), 0) as seen:
+        await seen.text()
+        assert seen.calls == ["start"]
+        await seen.pilot.press("q")
+    assert seen.calls == ["start", "stop"]
+
+
+async def test_the_help_names_every_key_and_leaves_the_calls_in_sight() -> None:
+    async with desk(case(KETAMINE), 40, (100, 50)) as seen:
+        await seen.text()
+        await seen.pilot.press("question_mark")
+        text = await seen.text()
+        for binding in KEYS:
+            assert f"{binding.key_display}  {binding.description}" in text
+        assert "UNANSWERED" in text
+        await seen.pilot.press("escape")
+        assert "LOG" in await seen.text()
+
+
+async def test_what_did_not_change_is_not_drawn_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str | None] = []
+    update = Static.update
+
+    def counted(self: Static, *content: Any, **options: Any) -> None:
+        drawn.append(self.id)
+        update(self, *content, **options)
+
+    async with desk(case(*DRILL), 70) as seen:
+        await seen.text()
+        monkeypatch.setattr(Static, "update", counted)
+        seen.app.look()
+        assert drawn == []
+        seen.now = 71.0
+        seen.app.look()
+        assert "header" in drawn
+
+
+def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], str]]:
+    """((text colour, ground), text) of all that is drawn in the displayed widgets."""
+    for widget in screen.walk_children(Widget):
+        if not widget.is_on_screen:
+            continue
+        for y in range(widget.size.height):
+            for segment in widget.render_line(y):
+                style = segment.style
+                if style and style.color and style.bgcolor:
+                    pair = (style.color.get_truecolor(), style.bgcolor.get_truecolor())
+                    yield (pair[::-1] if style.reverse else pair), segment.text
+
+
+def luminance(color: ColorTriplet) -> float:
+    """Relative luminance, WCAG 2.1 (https://www.w3.org/TR/WCAG21/#dfn-relative-luminance)."""
+    parts = [c / 255 for c in color]
+    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: ColorTriplet, other: ColorTriplet) -> float:
+    """Contrast ratio, WCAG 2.1 (https://www.w3.org/TR/WCAG21/#dfn-contrast-ratio)."""
+    dark, light = sorted((luminance(one), luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_contrast_formula_gives_21_for_black_on_white() -> None:
+    # The ends of the scale that WCAG 2.1 states with its definition: 1 and 21.
+    black, white = ColorTriplet(0, 0, 0), ColorTriplet(255, 255, 255)
+    assert contrast(black, white) == pytest.approx(21)
+    assert contrast(white, white) == 1
+
+
+@pytest.mark.parametrize("told", [status(), status(ended=True), status(failure="It broke.")])
+@pytest.mark.parametrize("keys", [(), ("question_mark",)])
+async def test_all_text_has_the_contrast_that_wcag_asks_for(told, keys) -> None:  # type: ignore[no-untyped-def]
+    # WCAG 2.1, success criterion 1.4.3: at least 4.5 : 1.
+    async with desk(case(*DRILL), 58, told=told) as seen:
+        await seen.pilot.press(*keys)
+        found: dict[tuple[ColorTriplet, ColorTriplet], str] = {}
+        for now in (58, 70, 400):
+            await seen.at(now)
+            found |= {pair: text for pair, text in strips(seen.app.screen) if text.strip()}
+    assert len(found) >= 5
+    weak = {text: contrast(*pair) for pair, text in found.items() if contrast(*pair) < 4.5}
+    assert weak == {}
+
+
+states = st.lists(st.sampled_from(["unanswered", "differs", "open", "answered"]), max_size=20)
+
+
+@given(states, st.integers(3, 60))
+def test_calls_never_take_more_rows_than_there_are(found: list[LoopState], rows: int) -> None:
+    found = sorted(found, key=lambda state: state in ("open", "answered"))
+    given_rows = heights(found, rows)
+    hidden = given_rows.count(0)
+    assert sum(given_rows) + (1 if hidden else 0) <= rows
+    # The most urgent stand on top, so those left out are the last.
+    assert all(above or not below for above, below in pairwise(given_rows))
+
+
+@given(st.integers(0, 60), st.lists(st.integers(0, 12), min_size=5, max_size=5))
+def test_panels_share_all_rows_there_are_and_no_more(rows: int, wanted: list[int]) -> None:
+    got = share(rows, wanted, (5, 2, 2, 3, 2))
+    assert sum(got) == min(rows, sum(wanted))
+    assert all(0 <= have <= want for have, want in zip(got, wanted, strict=True))
