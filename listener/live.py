@@ -21,7 +21,7 @@ from listener.journal import Journal
 from listener.recogniser import Hearing, Recogniser, Samples
 from listener.recording import Recording
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
-from listener.sources import Block, Source
+from listener.blocks import Block, Source
 
 
 class Observer(Interface):

@@ -1,0 +1,167 @@
+"""One case being heard: the listening side made ready, run headless or behind the dashboard."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from grammar.case import Case
+from grammar.errors import UserError
+from grammar.facts import Fact
+from grammar.loading import parse, source_text
+from grammar.phrases import network
+from grammar.summary import summary_json, utterance_json
+from grammar.view import Utterance
+from listener.blocks import Block, Source, paced
+from listener.journal import AUDIO, Journal
+from listener.live import Live, Opening
+from listener.recogniser import choose
+from listener.recording import Recording
+from tui.status import Status
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the command line asks for."""
+
+    protocol: str
+    weight_kg: float | None
+    recogniser: str
+    model: Path | None
+    cases: Path
+    record: bool
+    real_pace: bool
+
+
+class _AtRealPace:
+    """A source whose blocks come when they would have been spoken."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self.name, self.channels, self.rate = source.name, source.channels, source.rate
+        self.live = True
+
+    def blocks(self) -> Iterator[Block]:
+        return paced(self._source.blocks(), time.sleep, time.monotonic)
+
+
+class Listening:
+    """A case, ready to run. Also the observer that keeps what the screen asks for."""
+
+    def __init__(self, source: Source, wishes: Wishes) -> None:
+        text, label = source_text(wishes.protocol)
+        self.protocol = parse(text, label)
+        recogniser = choose(
+            wishes.recogniser,
+            network(self.protocol),
+            self.protocol.pronunciations,
+            wishes.model,
+            self.protocol.protocol.language,
+        )
+        heard = _AtRealPace(source) if wishes.real_pace and not source.live else source
+        self.case = Case(self.protocol)
+        self.journal = Journal.create(
+            wishes.cases, self.protocol.protocol.id, text, datetime.now().astimezone()
+        )
+        recording = (
+            Recording(self.journal.folder / AUDIO, source.channels) if wishes.record else None
+        )
+        self.live = Live(
+            heard,
+            recogniser,
+            self.case,
+            self.journal,
+            self,
+            recording,
+            lambda: datetime.now().astimezone(),
+        )
+        self._opening = Opening(wishes.weight_kg, source.name, recogniser.name, wishes.record)
+        self._partial: dict[int, str] = {}
+        self._level: float | None = None
+        self._ended = False
+        self._failure: str | None = None
+        self._thread: threading.Thread | None = None
+        self.print_json = False
+
+    def run(self) -> None:
+        """Hear the source to its end, in this thread."""
+        try:
+            self.live.begin(self._opening)
+            self.live.run()
+        finally:
+            self._ended = True
+
+    def start(self) -> None:
+        """Hear the source in a thread of its own."""
+        self._thread = threading.Thread(target=self._guarded, name="hearing", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End hearing and wait for the last fact to be stored."""
+        self.live.stop()
+        if self._thread:
+            self._thread.join(timeout=5)
+
+    def status(self) -> Status:
+        """What the screen shows of the listening side."""
+        return Status(
+            engine=self._opening.engine,
+            level_dbfs=self._level,
+            recording=self._opening.recording,
+            partial=" ".join(words for words in self._partial.values() if words),
+            source=self._opening.source,
+            title=self.protocol.protocol.title,
+            ended=self._ended,
+            failure=self._failure,
+        )
+
+    def _guarded(self) -> None:
+        try:
+            self.run()
+        except Exception as error:
+            # The screen must stay, and say that nobody listens any more.
+            self._failure = str(error) or type(error).__name__
+
+    def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        if self.print_json and utterance is not None and fact.kind == "heard":
+            print(json.dumps(utterance_json(utterance), ensure_ascii=False), flush=True)
+
+    def speaking(self, channel: int, words: str) -> None:
+        self._partial[channel] = words
+
+    def block(self, t: float, levels_dbfs: Sequence[float]) -> None:
+        self._level = max(levels_dbfs)
+
+
+def run_headless(listening: Listening) -> None:
+    """Facts as JSON lines on standard output, the summary last."""
+    listening.print_json = True
+    listening.run()
+    view = listening.case.view(listening.live.now)
+    print(json.dumps(summary_json(view), ensure_ascii=False), flush=True)
+    print(f"case: {listening.journal.folder}", file=sys.stderr)
+    listening.journal.close()
+
+
+def run_dashboard(listening: Listening) -> None:
+    """The dashboard over a running case, until its user quits."""
+    from tui.dashboard import Dashboard  # noqa: PLC0415  (headless runs need no screen)
+
+    if not sys.stdout.isatty():
+        raise UserError("there is no terminal to draw on: use --json")
+    Dashboard(
+        listening.protocol,
+        listening.case.view,
+        lambda: listening.live.now,
+        listening.status,
+        listening.start,
+        listening.stop,
+    ).run()
+    listening.journal.close()
+    print(f"case: {listening.journal.folder}", file=sys.stderr)
