@@ -24,7 +24,7 @@ LONGEST_NUMBER = 10
 """Words in the longest spoken number or duration that is tried."""
 
 BREATH_S = 0.3
-"""A "copy" after a pause this long is another voice answering, not the end of the call."""
+"""Words after a pause this long may be another voice answering, not the end of the call."""
 
 MOST_WORDS = 60
 """Longer runs are not taken apart: nobody calls that much in a breath."""
@@ -120,7 +120,7 @@ class Understanding:
             if run[at].start - run[at - 1].end < BREATH_S:
                 continue
             tail = self._exact([word.text for word in run[at:]])
-            if tail is not None and tail.kind == "proword":
+            if tail is not None and _stands_alone(tail):
                 head = run[:at]
                 if self._exact([word.text for word in head]) is not None:
                     return [head, run[at:]]
@@ -278,6 +278,14 @@ class Understanding:
         if kind == "station" and name == "from":
             return replace(caught, sender=value)
         return caught.slot(name, value)
+
+
+def _stands_alone(tail: Meaning) -> bool:
+    """Whether words after a breath are an utterance of their own and not the digits of a number."""
+    reading = tail.reading
+    return tail.kind in ("proword", "item", "call") or bool(
+        reading and {"drug", "amount"} <= set(reading.slots)
+    )
 
 
 Names = Mapping[str, Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]]
