@@ -113,7 +113,7 @@ class Understanding:
         if chosen is None:
             return [run]
         edges = [*chosen[2], len(run)]
-        return [run[a:b] for a, b in pairwise(edges)]
+        return [cut for a, b in pairwise(edges) for cut in self._answered_at_once(run[a:b])]
 
     def _answered_at_once(self, run: list[Word]) -> list[list[Word]]:
         for at in range(len(run) - 1, 0, -1):
@@ -123,7 +123,7 @@ class Understanding:
             if tail is not None and _stands_alone(tail):
                 head = run[:at]
                 if self._exact([word.text for word in head]) is not None:
-                    return [head, run[at:]]
+                    return [*self._answered_at_once(head), run[at:]]
         return [run]
 
     # ------------------------------------------------------------------ exact
