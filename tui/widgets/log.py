@@ -124,7 +124,8 @@ class RunningLog(ScrollView, can_focus=False):
         """Takes over the log of this view; draws anew only from the first line that changed."""
         found = entries(view)
         width = self.scrollable_content_region.width
-        if found == self._entries and width == self._width:
+        # Behind the help the log has no width, and keeps what it had.
+        if not width or (found == self._entries and width == self._width):
             return
         same = 0
         if width == self._width:
