@@ -14,14 +14,14 @@ from datetime import datetime
 from typing import Protocol as Interface
 
 from grammar.case import Case
-from grammar.facts import CaseEnded, CaseStarted, Fact, Heard, Word
+from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, Word
 from grammar.parse import Understanding
 from grammar.view import Utterance
+from listener.blocks import Block, Source
 from listener.journal import Journal
 from listener.recogniser import Hearing, Recogniser, Samples
 from listener.recording import Recording
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
-from listener.blocks import Block, Source
 
 
 class Observer(Interface):
@@ -33,8 +33,8 @@ class Observer(Interface):
     def speaking(self, channel: int, words: str) -> None:
         """Words so far of someone who is still speaking; "" once they have ended."""
 
-    def block(self, t: float, levels_dbfs: Sequence[float]) -> None:
-        """Sound up to `t` seconds has gone through; level of each channel."""
+    def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
+        """Sound up to `_t` seconds has gone through; level of each channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +113,9 @@ class Live:
         return utterance
 
     def _take(self, block: Block) -> None:
+        if block.lost_s:
+            lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
+            self.tell(lost)
         if self._recording:
             self._recording.write(block.samples)
         self.now = block.t + len(block.samples) / self._source.rate

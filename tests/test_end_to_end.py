@@ -10,7 +10,9 @@ import pytest
 from tui.cli import main
 
 
-def heard(sample: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[str, object]]:
+def heard(
+    sample: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> list[dict[str, object]]:
     assert main(["demo", sample, "--json", "--cases", str(tmp_path)]) == 0
     return [json.loads(line) for line in capsys.readouterr().out.splitlines()]
 

@@ -24,7 +24,9 @@ def check(name: str) -> str:
         "",
     ]
     for call in protocol.call:
-        wants = "" if call.readback == "none" else f" [{protocol.window(call.id):g} s, {call.readback}]"
+        wants = (
+            "" if call.readback == "none" else f" [{protocol.window(call.id):g} s, {call.readback}]"
+        )
         lines.append(f"{call.title} ({call.id}){wants}")
         lines += [f"    {phrase}" for phrase in call.phrases]
     for checklist in protocol.checklist:

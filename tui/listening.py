@@ -135,7 +135,7 @@ class Listening:
     def speaking(self, channel: int, words: str) -> None:
         self._partial[channel] = words
 
-    def block(self, t: float, levels_dbfs: Sequence[float]) -> None:
+    def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
         self._level = max(levels_dbfs)
 
 
