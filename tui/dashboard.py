@@ -25,8 +25,9 @@ from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
 
-PERIOD_S = 0.125
-"""Between two looks at the case. Ages and timers show whole seconds; the level meter needs more."""
+PERIOD_S = 0.2
+"""Between two looks at the case. Ages and timers show whole seconds; the level meter needs more,
+and an idle laptop less."""
 
 KEYS: tuple[Binding, ...] = (
     Binding("question_mark", "help", "help", key_display="?"),

@@ -63,17 +63,19 @@ def task_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]
     """Orders not yet reported done, those overdue first."""
     found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
     found.sort(key=lambda pair: pair[0].due)
-    return [wrapped(_task(protocol, task, state, view.now), width) for task, state in found]
+    return [_task(protocol, task, state, view.now, width) for task, state in found]
 
 
-def _task(protocol: Protocol, task: Task, state: TaskState, now: float) -> Content:
-    what = call_in_words(protocol, task.call, task.slots)
-    if state == "overdue":
-        return Content.assemble(
-            (f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent"),
-            (f" {what}", "bold"),
-        )
-    return Content.assemble((f"{left(task.due - now)} ", "$quiet"), (what, "bold"))
+def _task(
+    protocol: Protocol, task: Task, state: TaskState, now: float, width: int
+) -> list[Content]:
+    what = Content.styled(call_in_words(protocol, task.call, task.slots), "bold")
+    if state == "pending":
+        return wrapped(Content.assemble((f"{left(task.due - now)} ", "$quiet"), what), width)
+    badge = Content.styled(f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent")
+    beside = Content.assemble(badge, " ", what)
+    # On a row of its own sooner than torn between an amount and its unit.
+    return [beside] if beside.cell_length <= width else [badge, *wrapped(what, width)]
 
 
 def watch_lines(view: View, width: int) -> list[list[Content]]:
