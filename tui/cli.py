@@ -15,7 +15,7 @@ from platformdirs import user_data_path
 from grammar.errors import UserError
 from listener.blocks import Source
 from listener.sources import AudioFile, RawPcm
-from tui.listening import Listening, Wishes, run_dashboard, run_headless
+from tui.listening import Listening, Wishes, print_line, run_dashboard, run_headless
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"
@@ -104,6 +104,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     )
     listening = Listening(source, wishes)
     if wanted.json:
+        listening.tell_line = print_line
         run_headless(listening)
     else:
         run_dashboard(listening)

@@ -6,10 +6,11 @@ import json
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from grammar.case import Case
 from grammar.errors import UserError
@@ -87,7 +88,8 @@ class Listening:
         self._ended = False
         self._failure: str | None = None
         self._thread: threading.Thread | None = None
-        self.print_json = False
+        self.tell_line: Callable[[Mapping[str, Any]], None] = _ignore
+        """Given each utterance of a headless run as a JSON-ready object, and the summary last."""
 
     def run(self) -> None:
         """Hear the source to its end, in this thread."""
@@ -129,8 +131,8 @@ class Listening:
             self._failure = str(error) or type(error).__name__
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
-        if self.print_json and utterance is not None and fact.kind == "heard":
-            print(json.dumps(utterance_json(utterance), ensure_ascii=False), flush=True)
+        if utterance is not None and fact.kind == "heard":
+            self.tell_line(utterance_json(utterance))
 
     def speaking(self, channel: int, words: str) -> None:
         self._partial[channel] = words
@@ -139,12 +141,19 @@ class Listening:
         self._level = max(levels_dbfs)
 
 
+def _ignore(_line: Mapping[str, Any]) -> None:
+    """Nobody reads the lines: the dashboard asks for the view instead."""
+
+
+def print_line(line: Mapping[str, Any]) -> None:
+    """One line of JSON on standard output, at once."""
+    print(json.dumps(line, ensure_ascii=False), flush=True)
+
+
 def run_headless(listening: Listening) -> None:
-    """Facts as JSON lines on standard output, the summary last."""
-    listening.print_json = True
+    """Hear to the end, giving `tell_line` every utterance as its fact is stored, then the summary."""
     listening.run()
-    view = listening.case.view(listening.live.now)
-    print(json.dumps(summary_json(view), ensure_ascii=False), flush=True)
+    listening.tell_line(summary_json(listening.case.view(listening.live.now)))
     print(f"case: {listening.journal.folder}", file=sys.stderr)
     listening.journal.close()
 
