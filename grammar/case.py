@@ -318,12 +318,7 @@ def _without(state: State, fact: int) -> State:
 def _view(protocol: Protocol, state: State, now: float) -> View:
     broken, countdowns = judge(protocol.rule, state.events, now)
     overdue = tuple(
-        Finding(
-            "task-overdue",
-            task.due,
-            (task.fact,) if task.done_fact is None else (task.fact, task.done_fact),
-            f"{protocol.calls[task.call].title}: not reported done within {task.due - task.ordered:.0f} s",
-        )
+        _overdue(protocol, task)
         for task in state.tasks
         if not task.withdrawn and (now if task.done is None else task.done) > task.due
     )
@@ -353,3 +348,11 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         recording=state.recording,
         ended=state.ended,
     )
+
+
+def _overdue(protocol: Protocol, task: Task) -> Finding:
+    call = protocol.calls[task.call]
+    limit = call.task.limit_s if call.task else 0.0
+    what = " ".join(str(value) for value in (call.title, *task.slots.values()))
+    facts = (task.fact,) if task.done_fact is None else (task.fact, task.done_fact)
+    return Finding("task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s")

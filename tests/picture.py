@@ -1,0 +1,58 @@
+"""Draws the picture of the dashboard in the README: `python tests/picture.py`.
+
+The faulty sample drill is heard by the real recogniser, and shown at one moment of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from datetime import datetime
+from importlib.resources import files
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from grammar.case import fold
+from listener.sources import AudioFile
+from tui.dashboard import Dashboard
+from tui.listening import Listening, Wishes, run_headless
+from tui.status import Status
+
+MOMENT = 205.7
+"""Seconds into the drill: a read-back that differs, an order not reported done."""
+PICTURE = Path(__file__).parent.parent / ".readme" / "dashboard.svg"
+
+
+async def draw() -> None:
+    sample = Path(str(files("sample_audio_synthetic") / "faulty-drill.flac"))
+    with TemporaryDirectory() as cases:
+        wishes = Wishes("isolation-airway", 70.0, "vosk", None, Path(cases), True, False)
+        listening = Listening(AudioFile(sample), wishes)
+        run_headless(listening)
+    facts = listening.case.facts
+    status = Status(
+        engine=listening.status().engine,
+        level_dbfs=-27.0,
+        recording=True,
+        partial="",
+        source=sample.name,
+        title=listening.protocol.protocol.title,
+    )
+    app = Dashboard(
+        listening.protocol,
+        lambda now: fold(listening.protocol, facts, now),
+        lambda: MOMENT,
+        lambda: status,
+        wall=lambda: datetime(2026, 1, 1, 14, 3, 24),
+    )
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause(1.0)
+        PICTURE.parent.mkdir(exist_ok=True)
+        picture = app.export_screenshot(title="answerback")
+        # The font named there would be fetched from the network by whoever opens the picture.
+        own = re.sub(r"@font-face \{.*?\}", "", picture, flags=re.DOTALL)
+        PICTURE.write_text(own.replace("<text ", '<text xml:space="preserve" '), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    asyncio.run(draw())
