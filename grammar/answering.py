@@ -212,8 +212,9 @@ def _readback(
     if missing:
         call = protocol.calls[loop.call]
         numbers = {name for name in names if is_number(loop.slots.get(name))}
-        enough = call.readback == "key" and numbers and numbers <= set(slots)
-        if not enough:
+        # Where a bare "copy" would do, "copy, ketamine in" does; else all numbers must come back.
+        enough = call.readback == "key" and bool(numbers) and numbers <= set(slots)
+        if not enough and call.readback != "acknowledge":
             partly = _put(loops, loop.flagged("partly read back"))
             return Outcome(partly, "read-back", loop.id, loop.call, slots)
         loop = loop.flagged("partly read back")
