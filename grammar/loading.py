@@ -63,14 +63,47 @@ def parse(text: str, label: str = "protocol") -> Protocol:
     try:
         return Protocol.model_validate(data)
     except ValidationError as error:
-        lines = [f"{label}: {_sentence(item, data)}" for item in error.errors()]
+        lines = [f"{label}: {_sentence(item, data)}" for item in _own(error.errors())]
         raise ProtocolError("\n".join(lines)) from None
 
+
+_WRONG = {
+    "missing": "is missing",
+    "extra_forbidden": "is not a field",
+    "string_pattern_mismatch": "is not an id",
+    "too_short": "is empty",
+    "tuple_type": "is not a list",
+}
+"""Where pydantic's own words would speak of Python."""
 
 _CURES = {
     "missing": "add it",
     "extra_forbidden": "no such field exists here: remove it or mend its spelling",
+    "string_pattern_mismatch": "write lower-case letters, digits and hyphens, a letter first",
+    "too_short": "give it one entry at least",
+    "tuple_type": 'write ["one", "or more"]',
+    "literal_error": "use one of these",
+    "greater_than": "use a larger number",
+    "greater_than_equal": "use a larger number",
+    "less_than_equal": "use a smaller number",
+    "float_parsing": "write a number without quotes",
+    "float_type": "write a number without quotes",
+    "int_parsing": "write a whole number without quotes",
+    "string_type": "put it in quotes",
 }
+
+
+def _own(items: list[Any]) -> list[Any]:
+    """Without "is empty" for a table all of whose entries have a mistake of their own."""
+    places = [item["loc"] for item in items]
+    return [
+        item
+        for item in items
+        if item["type"] != "too_short"
+        or not any(
+            len(p) > len(item["loc"]) and p[: len(item["loc"])] == item["loc"] for p in places
+        )
+    ]
 
 
 def _sentence(item: Any, data: dict[str, Any]) -> str:
@@ -96,8 +129,7 @@ def _sentence(item: Any, data: dict[str, Any]) -> str:
     where = f"[{where}]" if table and not where.startswith("[[") else where
     field = ", ".join(str(step) for step in place if step != "list")
     cure = _CURES.get(item["type"])
-    wrong = item["msg"].removeprefix("Value error, ")
-    wrong = "is missing" if item["type"] == "missing" else wrong
+    wrong = _WRONG.get(item["type"], item["msg"].removeprefix("Value error, "))
     sentence = f"{where}, {field}: {wrong}" if field else f"{where}: {wrong}"
     return f"{sentence}; {cure}" if cure else sentence
 

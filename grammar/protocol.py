@@ -14,7 +14,16 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from grammar.prowords import LANGUAGES
-from grammar.templates import Node, Slot, TemplateError, parse_template, required_slots, slots_of
+from grammar.templates import (
+    Node,
+    Rule,
+    Slot,
+    TemplateError,
+    parse_template,
+    required_slots,
+    slots_of,
+    walk,
+)
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
 Seconds = Annotated[float, Field(gt=0, le=86_400)]
@@ -65,6 +74,15 @@ class Spoken(_Table):
     title: str = ""
 
     _phrases = field_validator("spoken")(_checked_phrases)
+
+    @field_validator("spoken")
+    @classmethod
+    def _words_alone(cls, phrases: tuple[str, ...]) -> tuple[str, ...]:
+        for phrase in phrases:
+            for part in walk(parse_template(phrase)):
+                if isinstance(part, Slot | Rule):
+                    raise ValueError(f'"{phrase}" names a slot or a rule: write words alone here')
+        return phrases
 
 
 class Station(Spoken):
@@ -146,6 +164,12 @@ class Bounds(_Table):
     low: float
     high: float
 
+    @model_validator(mode="after")
+    def _ordered(self) -> Bounds:
+        if self.low > self.high:
+            raise ValueError("low is above high: swap them")
+        return self
+
 
 Readback = Literal["full", "key", "acknowledge", "none"]
 Effect = Literal["none", "order", "given", "start-timer", "timer-complete"]
@@ -196,7 +220,12 @@ class Call(_Table):
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Call:
         known = set(self.slots)
-        for field, names in (("deciding", self.deciding), ("bounds", tuple(self.bounds))):
+        same = self.task.same if self.task else ()
+        for field, names in (
+            ("deciding", self.deciding),
+            ("bounds", tuple(self.bounds)),
+            ("task.same", same),
+        ):
             for name in names:
                 if name not in known:
                     raise ValueError(
@@ -300,6 +329,10 @@ class Protocol(_Table):
         _unique("call", [c.id for c in self.call])
         _unique("checklist", [c.id for c in self.checklist])
         _unique("rule", [r.id for r in self.rule])
+        for lst in self.list:
+            _unique("list", [v.id for v in lst.values], f"values of {lst.id}")
+        for checklist in self.checklist:
+            _unique("checklist", [i.id for i in checklist.items], f"items of {checklist.id}")
         for call in self.call:
             self._check_call(call)
         for rule in self.rule:
@@ -310,6 +343,12 @@ class Protocol(_Table):
     def _check_call(self, call: Call) -> None:
         types = {*BUILT_IN_TYPES, *(v.id for v in self.list)}
         for node in (*call.nodes, *call.answer_nodes):
+            named = next((part.name for part in walk(node) if isinstance(part, Rule)), None)
+            if named:
+                raise ValueError(
+                    f'call "{call.id}" names the rule <{named}>, whose value would be lost: '
+                    "write a slot, such as {name:number}"
+                )
             for slot in slots_of(node):
                 if slot.type not in types:
                     raise ValueError(
@@ -401,7 +440,7 @@ def decimal(value: float) -> Decimal:
     return Decimal(str(value))
 
 
-def _unique(table: str, ids: list[str]) -> None:
+def _unique(table: str, ids: list[str], what: str = "tables") -> None:
     for found in ids:
         if ids.count(found) > 1:
-            raise ValueError(f'two [[{table}]] tables have the id "{found}": rename one')
+            raise ValueError(f'two [[{table}]] {what} have the id "{found}": rename one')

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 _TOKEN = re.compile(r"[\[\]()|]|<[^<>\s]+>|\{[^{}\s]+\}|[^\s\[\]()|<>{}]+|\S")
-_WORD = re.compile(r"[^\W_]+(?:['-][^\W_]+)*", re.UNICODE)
+_WORD = re.compile(r"[^\W\d_]+(?:['-][^\W\d_]+)*", re.UNICODE)
 _NAME = re.compile(r"[a-z][a-z0-9_-]*")
 
 
