@@ -14,6 +14,7 @@ from textual.strip import Strip
 from textual.visual import Visual
 
 from grammar.loops import Loop, LoopState
+from grammar.phrases import UNKNOWN
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
 from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, clean, clock, station
@@ -85,7 +86,7 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
         parts.append((speakers(protocol, said), "bold"))
         if said.unsure:
             parts.append(("(unsure) ", "bold $urgent"))
-    parts.append((clean(line.text), "$ink"))
+    parts.append((clean(line.text.replace(UNKNOWN, "(not understood)")), "$ink"))
     parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
         style = "bold $urgent" if entry.urgent else "$quiet"
