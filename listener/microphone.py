@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import queue
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any, Final
@@ -15,8 +16,14 @@ from grammar.errors import UserError
 from listener.blocks import BLOCK, Block
 from listener.recogniser import SAMPLE_RATE, Samples
 
-_PATIENCE_S: Final = 5.0
+_PATIENCE_S: Final = 2.0
 """A running microphone brings a block every 100 ms; after so long without one it is gone."""
+
+_FIRST_PATIENCE_S: Final = 8.0
+"""The first block may take longer: a sound server fills its buffers first, for 2 s if busy."""
+
+_RETRY_S: Final = 1.0
+"""Between two tries to open a device that went away."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,11 +45,22 @@ class Microphone:
     rate = SAMPLE_RATE
     live = True
 
-    def __init__(self, channels: int = 1, device: int | str | None = None) -> None:
+    def __init__(
+        self,
+        channels: int = 1,
+        device: int | str | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
         """`device` is PortAudio's number or (part of) a name; None for the system's choice.
 
-        Raises UserError where PortAudio, the device or so many channels of it are missing.
+        `clock` counts seconds steadily and `sleep` waits on it; they measure how long a device was
+        away. Raises UserError where PortAudio, the device or so many channels of it are missing.
         """
+        self.away = False
+        """Whether the device is gone at the moment."""
+        self._clock = clock
+        self._sleep = sleep
         self._portaudio = _portaudio()
         self.channels = channels
         self._device = device
@@ -68,33 +86,75 @@ class Microphone:
         return own
 
     def blocks(self) -> Iterator[Block]:
-        """What is heard from now on. Raises UserError where the microphone stops."""
-        captured: queue.SimpleQueue[Captured] = queue.SimpleQueue()
+        """What is heard from now on, without end.
 
-        def take(samples: Samples, _count: int, time: Any, status: Any) -> None:
-            captured.put(Captured(samples.copy(), time.inputBufferAdcTime, status.input_overflow))
-
-        try:
-            with self._portaudio.InputStream(
-                device=self._device,
-                channels=self.channels,
-                dtype="int16",
-                samplerate=self._device_rate,
-                blocksize=self._device_rate // 10,
-                callback=take,
-            ):
-                yield from timed(self._received(captured), self._device_rate, self.channels)
-        except self._portaudio.PortAudioError as error:
-            raise UserError(f"The microphone cannot be used: {_one_line(error)}.") from None
-
-    def _received(self, captured: queue.SimpleQueue[Captured]) -> Iterator[Captured]:
+        A device that goes away (unplugged, its sound server gone) is waited for: zeros come at real
+        speed in the meantime, `away` is true, and the first block after it carries the length of
+        the loss. Raises UserError where the device cannot be opened to begin with.
+        """
+        at, absent, last_s = 0, 0, self._clock()
         while True:
             try:
-                yield captured.get(timeout=_PATIENCE_S)
-            except queue.Empty:
-                raise UserError(
-                    f"No sound has come from {self.name} for {_PATIENCE_S:.0f} s: is it unplugged?"
-                ) from None
+                for block in self._device_blocks():
+                    if self.away:
+                        wanted = self._samples_since(last_s) - len(block.samples) - absent
+                        for silent in self._silence(wanted):
+                            yield Block(at / SAMPLE_RATE, silent)
+                            at, absent = at + len(silent), absent + len(silent)
+                    lost_s = block.lost_s + absent / SAMPLE_RATE
+                    self.away, absent, last_s = False, 0, self._clock()
+                    yield Block(at / SAMPLE_RATE, block.samples, lost_s)
+                    at += len(block.samples)
+            except self._portaudio.PortAudioError as error:
+                if not at:
+                    message = f"The microphone cannot be used: {_one_line(error)}."
+                    raise UserError(message) from None
+            self.away = True
+            again_s = self._clock() + _RETRY_S
+            while self._clock() < again_s:
+                for silent in self._silence(self._samples_since(last_s) - absent):
+                    yield Block(at / SAMPLE_RATE, silent)
+                    at, absent = at + len(silent), absent + len(silent)
+                self._sleep(BLOCK / SAMPLE_RATE)
+            # PortAudio lists devices only when it starts.
+            self._portaudio._terminate()
+            self._portaudio._initialize()
+
+    def _device_blocks(self) -> Iterator[Block]:
+        """Blocks of one opening of the device, until it falls silent. Raises PortAudioError."""
+        captured: queue.SimpleQueue[Captured] = queue.SimpleQueue()
+
+        def take(samples: Samples, _count: int, times: Any, status: Any) -> None:
+            captured.put(Captured(samples.copy(), times.inputBufferAdcTime, status.input_overflow))
+
+        with self._portaudio.InputStream(
+            device=self._device,
+            channels=self.channels,
+            dtype="int16",
+            samplerate=self._device_rate,
+            blocksize=self._device_rate // 10,
+            callback=take,
+        ):
+            yield from timed(_until_silent(captured), self._device_rate, self.channels)
+
+    def _samples_since(self, moment_s: float) -> int:
+        return round((self._clock() - moment_s) * SAMPLE_RATE)
+
+    def _silence(self, length: int) -> Iterator[Samples]:
+        """As many zeros, a block at a time."""
+        for start in range(0, length, BLOCK):
+            yield np.zeros((min(BLOCK, length - start), self.channels), dtype=np.int16)
+
+
+def _until_silent(captured: queue.SimpleQueue[Captured]) -> Iterator[Captured]:
+    """What comes, until nothing has for too long."""
+    patience = _FIRST_PATIENCE_S
+    while True:
+        try:
+            yield captured.get(timeout=patience)
+        except queue.Empty:
+            return
+        patience = _PATIENCE_S
 
 
 def timed(pieces: Iterator[Captured], device_rate: int, channels: int) -> Iterator[Block]:
