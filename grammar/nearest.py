@@ -18,12 +18,23 @@ from grammar.meaning import Meaning, Reading, SlotValue
 from grammar.numbers import NumberLanguage
 from grammar.phrases import PROWORD_TYPES, Body
 from grammar.protocol import Protocol
-from grammar.templates import Node, Slot, expansions
+from grammar.templates import Node, Slot, expansions, parse_template, words_of
 
 ENOUGH = 0.72
 """Least similarity (mean of word and letter similarity, 0 to 1) that is still taken for a phrase."""
 
+CLOSE = 0.1
+"""A phrase of another call that scores within this leaves it open which of the two was said."""
+
+NEGATIONS = frozenset(
+    {"not", "no", "never", "don't", "isn't", "aren't", "hasn't", "can't", "cannot", "without"}
+)
+"""Words that turn a phrase round: one more or one less of them is not a slip of hearing."""
+
 _LONGEST = 10
+
+_NO_NUMBERS = frozenset({"a", "oh", "and"})
+"""Words of numbers that alone are just words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +61,8 @@ class Nearest:
         self._spoken = spoken
         self._names = names
         self._kinds = ("drug", *(lst.id for lst in protocol.list))
+        # "One, er, hundred" must not become one: a number's word that is left over counts.
+        self._kept = NEGATIONS | (_number_words(spoken) - _NO_NUMBERS)
         self._skeletons = [
             skeleton
             for body in bodies
@@ -63,20 +76,25 @@ class Nearest:
         tokens, values = self._skeleton_of(words[at:])
         marks = Counter(token for token in tokens if token.startswith("{"))
         best, score = None, 0.0
+        by_call: dict[str, float] = {}
         letters = " ".join(tokens)
+        kept = self._kept.intersection(tokens) | NEGATIONS.intersection(words)
         for skeleton in self._skeletons:
-            if skeleton.marks != marks:
+            if skeleton.marks != marks or kept != self._kept.intersection(skeleton.tokens):
                 continue
             by_word = Indel.normalized_similarity(tokens, skeleton.tokens)
             by_letter = fuzz.ratio(letters, " ".join(skeleton.tokens)) / 100
             similarity = (by_word + by_letter) / 2
+            by_call[skeleton.call] = max(similarity, by_call.get(skeleton.call, 0.0))
             if similarity > score:
                 best, score = skeleton, similarity
         if best is None or score < ENOUGH:
             return Meaning("unrecognised", prowords=prowords, to=to, score=score)
         slots = self._fill(best, tokens, values)
         # A number, drug or choice reached by guessing at the words around it needs a second look.
-        doubts = ("nearest",) if slots else ()
+        rivals = [other for call, other in by_call.items() if call != best.call]
+        close = max(rivals, default=0.0) > score - CLOSE
+        doubts = ("nearest",) if slots or close else ()
         reading = Reading(best.call, slots)
         return Meaning("call", (reading,), prowords, to, score=score, doubts=doubts)
 
@@ -112,8 +130,7 @@ class Nearest:
     def _mark(self, words: Sequence[str], at: int, end: int) -> tuple[int, str, SlotValue | None]:
         for stop in range(min(end, at + _LONGEST), at, -1):
             number = self._spoken.read(words[at:stop])
-            # "a" and "oh" alone are words, not numbers.
-            if number and not (stop == at + 1 and words[at] in ("a", "oh")):
+            if number and not (stop == at + 1 and words[at] in _NO_NUMBERS):
                 return stop - at, "{number}", number.value
         unit = self._spoken.UNITS.get(words[at])
         if unit:
@@ -144,6 +161,12 @@ class Nearest:
         if drug and "amount" in slots:
             slots.setdefault("unit", drug.unit)
         return slots
+
+
+def _number_words(spoken: NumberLanguage) -> frozenset[str]:
+    return frozenset(
+        word for text in spoken.RULES.values() for word in words_of(parse_template(text))
+    )
 
 
 def _skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[_Skeleton]:
