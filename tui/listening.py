@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -151,11 +153,32 @@ def print_line(line: Mapping[str, Any]) -> None:
 
 
 def run_headless(listening: Listening) -> None:
-    """Hear to the end, giving `tell_line` every utterance as its fact is stored, then the summary."""
-    listening.run()
+    """Hear to the end, giving `tell_line` every utterance as its fact is stored, then the summary.
+
+    Ctrl-C ends the case as its end would, with its summary; a second one breaks it off.
+    """
+    with _ending_on_interrupt(listening.live):
+        listening.run()
     listening.tell_line(summary_json(listening.case.view(listening.live.now)))
     print(f"case: {listening.journal.folder}", file=sys.stderr)
     listening.journal.close()
+
+
+@contextmanager
+def _ending_on_interrupt(live: Live) -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only
+        return
+
+    def end(_signal: int, _frame: object) -> None:
+        live.stop()
+        signal.signal(signal.SIGINT, before)
+
+    before = signal.signal(signal.SIGINT, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def run_dashboard(listening: Listening) -> None:
