@@ -21,7 +21,10 @@ from grammar.templates import Choice, Literal, Maybe, Node, Rule, Slot, expansio
 from grammar.templates import Sequence as Parts
 
 LONGEST_NUMBER = 10
-"""Words in the longest spoken number or duration that is tried."""
+"""Words in the longest spoken number that is tried."""
+
+LONGEST_DURATION = 2 * LONGEST_NUMBER + 3
+"""Likewise: a number of minutes "and" a number of seconds."""
 
 BREATH_S = 0.3
 """Words after a pause this long may be another voice answering, not the end of the call."""
@@ -245,7 +248,7 @@ class Understanding:
     def _numbers(
         self, name: str, words: Sequence[str], at: int, caught: _Caught
     ) -> Iterator[tuple[int, _Caught]]:
-        for end in self._ends(words, at):
+        for end in self._ends(words, at, LONGEST_NUMBER):
             spoken = self._language.read(words[at:end])
             if spoken:
                 yield end, caught.number(spoken).slot(name, spoken.value)
@@ -254,7 +257,7 @@ class Understanding:
         self, name: str, words: Sequence[str], at: int, caught: _Caught
     ) -> Iterator[tuple[int, _Caught]]:
         own = "duration_s" if name == "duration" else name
-        for end in self._ends(words, at):
+        for end in self._ends(words, at, LONGEST_DURATION):
             lasting = self._language.read_duration(words[at:end])
             if lasting:
                 filled = caught.slot(own, lasting.seconds)
@@ -262,8 +265,8 @@ class Understanding:
                     filled = filled.number(spoken)
                 yield end, filled
 
-    def _ends(self, words: Sequence[str], at: int) -> range:
-        return range(min(len(words), at + LONGEST_NUMBER), at, -1)
+    def _ends(self, words: Sequence[str], at: int, longest: int) -> range:
+        return range(min(len(words), at + longest), at, -1)
 
     def _named(self, kind: str, words: Sequence[str], at: int) -> Iterator[tuple[int, str]]:
         for form, value in self._names[kind].get(words[at], ()):
