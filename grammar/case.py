@@ -8,11 +8,11 @@ confirmation changes what an earlier fact means, so the fold runs again from tha
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
-from grammar.answering import Outcome, Said, hear
+from grammar.answering import hear
 from grammar.checklist import ChecklistProgress, begin
 from grammar.doses import DoseGiven, Task
 from grammar.effects import apply
@@ -32,6 +32,7 @@ from grammar.facts import (
     Word,
 )
 from grammar.findings import Finding
+from grammar.hearing import Outcome, Said
 from grammar.loops import Loop
 from grammar.meaning import Meaning, Reading
 from grammar.parse import Understanding
@@ -40,6 +41,7 @@ from grammar.sequence import Event, judge
 from grammar.timers import Timer
 from grammar.view import LogLine, Utterance, View
 from grammar.vitals import VitalSign
+from grammar.withdrawing import last_call, with_slots, without
 
 CHECKPOINT = 128
 """Facts between kept states: what an amendment or a look back has to fold again at most."""
@@ -58,6 +60,8 @@ class State:
     findings: tuple[Finding, ...] = ()
     events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
     log: tuple[LogLine, ...] = ()
+    withdrawn: frozenset[int] = frozenset()
+    """Facts whose effects were disregarded or corrected away."""
     unsure: tuple[Utterance, ...] = ()
     """Calls heard with doubt: they have had no effect yet."""
     weight_kg: float | None = None
@@ -155,7 +159,7 @@ class Case:
                 lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
                 return replace(state, log=(*state.log, LogLine(fact.t, fact.seq, "gap", lost)))
             case AnsweredByHand():
-                return _by_hand(state, fact)
+                return _by_hand(self.protocol, state, fact)
             case CaseEnded():
                 line = LogLine(fact.t, fact.seq, "case", "case ended")
                 return replace(state, ended=fact.t, log=(*state.log, line))
@@ -173,7 +177,9 @@ class Case:
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))
         sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
-        said = Said(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure)
+        takes_back = meaning.said("disregard", "correction")
+        before = last_call(state, sender) if takes_back else None
+        said = Said(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure, before)
         outcome = hear(self.protocol, state.loops, said)
         flags = (
             *outcome.flags,
@@ -200,12 +206,20 @@ class Case:
             flags=tuple(dict.fromkeys(flags)),
         )
         line = LogLine(fact.t, fact.seq, "utterance", fact.text, utterance)
-        state = replace(state, loops=outcome.loops, log=(*state.log, line))
+        held = _held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
+        state = replace(
+            state,
+            loops=outcome.loops,
+            log=(*state.log, line),
+            findings=(*state.findings, *held),
+        )
         return self._effects(state, utterance, outcome)
 
     def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
         if outcome.withdrawn is not None:
-            state = _without(state, outcome.withdrawn)
+            state = without(state, outcome.withdrawn)
+        if outcome.changed and outcome.loop is not None:
+            return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
         if outcome.effective and utterance.unsure:
             return replace(state, unsure=(*state.unsure, utterance))
         if outcome.effective:
@@ -281,7 +295,7 @@ def _entered(fact: Entered) -> Meaning:
     return Meaning("call", (Reading(fact.call, slots),), to=fact.to, sender=fact.sender)
 
 
-def _by_hand(state: State, fact: AnsweredByHand) -> State:
+def _by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
     loops = tuple(
         replace(
             loop,
@@ -289,30 +303,39 @@ def _by_hand(state: State, fact: AnsweredByHand) -> State:
             answered=fact.t,
             closed=fact.t,
             answer_fact=fact.seq,
+            held=None,
             late=loop.late or fact.t > loop.deadline,
         ).flagged("by hand")
         if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
         else loop
         for loop in state.loops
     )
-    return replace(state, loops=loops)
+    held = _held_long(protocol, state.loops, loops, fact.loop, fact.t)
+    return replace(state, loops=loops, findings=(*state.findings, *held))
 
 
-def _without(state: State, fact: int) -> State:
-    """The state without the effects of a call that was disregarded or corrected away."""
-    return replace(
-        state,
-        timers=tuple(timer for timer in state.timers if timer.fact != fact),
-        tasks=tuple(replace(t, withdrawn=True) if t.fact == fact else t for t in state.tasks),
-        doses=tuple(dose for dose in state.doses if dose.fact != fact),
-        vitals=tuple(sign for sign in state.vitals if sign.fact != fact),
-        findings=tuple(found for found in state.findings if fact not in found.facts),
-        events={
-            name: tuple(event for event in events if event.fact != fact)
-            for name, events in state.events.items()
-        },
-        unsure=tuple(utterance for utterance in state.unsure if utterance.fact != fact),
-    )
+def _held_long(
+    protocol: Protocol,
+    before: tuple[Loop, ...],
+    after: tuple[Loop, ...],
+    loop: int | None,
+    t: float,
+) -> tuple[Finding, ...]:
+    """The finding that stays when a loop held too long by "stand by" is let go at `t`."""
+    was = next((x for x in reversed(before) if x.id == loop), None)
+    now = next((x for x in reversed(after) if x.id == loop), None)
+    if was is None or now is None or now.held is not None or now.status == "withdrawn":
+        return ()
+    return tuple(_held(protocol, was, t))
+
+
+def _held(protocol: Protocol, loop: Loop, now: float) -> Iterator[Finding]:
+    if loop.held is None or now <= loop.held + protocol.protocol.stand_by_s:
+        return
+    facts = (loop.fact,) if loop.held_fact is None else (loop.fact, loop.held_fact)
+    title = protocol.calls[loop.call].title
+    text = f"{title}: held by stand by for more than {protocol.protocol.stand_by_s:.0f} s"
+    yield Finding("stand-by-long", loop.held + protocol.protocol.stand_by_s, facts, text)
 
 
 def _view(protocol: Protocol, state: State, now: float) -> View:
@@ -322,16 +345,7 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         for task in state.tasks
         if not task.withdrawn and (now if task.done is None else task.done) > task.due
     )
-    held = tuple(
-        Finding(
-            "stand-by-long",
-            loop.held + protocol.protocol.stand_by_s,
-            (loop.fact,),
-            "held by stand by",
-        )
-        for loop in state.loops
-        if loop.held is not None and now > loop.held + protocol.protocol.stand_by_s
-    )
+    held = tuple(found for loop in state.loops for found in _held(protocol, loop, now))
     findings = sorted((*state.findings, *broken, *overdue, *held), key=lambda found: found.t)
     return View(
         now=now,
@@ -355,4 +369,6 @@ def _overdue(protocol: Protocol, task: Task) -> Finding:
     limit = call.task.limit_s if call.task else 0.0
     what = " ".join(str(value) for value in (call.title, *task.slots.values()))
     facts = (task.fact,) if task.done_fact is None else (task.fact, task.done_fact)
-    return Finding("task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s")
+    return Finding(
+        "task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s"
+    )

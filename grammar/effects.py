@@ -123,6 +123,10 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
             state = replace(state, findings=(*state.findings, found))
         return state
     own = next((task for task in pending if task.slots.get("drug") == drug), None)
+    reading = said.meaning.reading
+    if own and reading and not reading.unit_said:
+        # A report that names no unit means the unit of its order.
+        said = replace(said, slots=reading.slots_after(own.slots))
     return _dose(protocol, state, said, str(drug), own)
 
 

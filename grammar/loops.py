@@ -45,6 +45,8 @@ class Loop:
     """Slots that an answer must still repeat, where a "negative" named only some."""
     held: float | None = None
     """Since when "stand by" holds it, or None."""
+    held_fact: int | None = None
+    """The latest "stand by"."""
     late: bool = False
     repeats: int = 0
     flags: tuple[str, ...] = ()

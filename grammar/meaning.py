@@ -18,6 +18,14 @@ class Reading:
 
     call: str
     slots: Slots
+    unit_said: bool = True
+    """False where the unit in `slots` is only the one that the sheet means when none is said."""
+
+    def slots_after(self, called: Slots) -> Slots:
+        """The slots as an answer to `called`: a unit that was not said is the call's."""
+        if self.unit_said or "unit" not in called:
+            return self.slots
+        return {**self.slots, "unit": called["unit"]}
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,11 +91,12 @@ class Nearest:
         if best is None or score < ENOUGH:
             return Meaning("unrecognised", prowords=prowords, to=to, score=score)
         slots = self._fill(best, tokens, values)
+        unit_said = "unit" not in slots or "unit" in best.names
         # A number, drug or choice reached by guessing at the words around it needs a second look.
         rivals = [other for call, other in by_call.items() if call != best.call]
         close = max(rivals, default=0.0) > score - CLOSE
         doubts = ("nearest",) if slots or close else ()
-        reading = Reading(best.call, slots)
+        reading = Reading(best.call, slots, unit_said)
         return Meaning("call", (reading,), prowords, to, score=score, doubts=doubts)
 
     def _opening(self, words: Sequence[str]) -> tuple[tuple[str, ...], str | None, int]:

@@ -150,12 +150,12 @@ class Understanding:
         readings: dict[str, Reading] = {}
         for other, filled in found:
             if other.call and (body.kind == "answer" or other.call == body.call):
-                reading = Reading(other.call, self._complete(filled))
+                reading = self._reading(other.call, filled)
                 kept = readings.get(other.call)
                 if kept is None or len(kept.slots) < len(reading.slots):
                     readings[other.call] = reading
         if body.kind == "call" and body.call:
-            readings = {body.call: Reading(body.call, self._complete(caught))}
+            readings = {body.call: self._reading(body.call, caught)}
         unsaid = [number for number in caught.numbers if not number.by_digits]
         twins = (self._language.sounds_like(number.value) for number in unsaid)
         meaning = Meaning(
@@ -170,6 +170,11 @@ class Understanding:
         )
         doubts = ("number-conflict",) if caught.conflict else ()
         return self._with_doubts(meaning, *doubts)
+
+    def _reading(self, call: str, caught: _Caught) -> Reading:
+        slots = self._complete(caught)
+        said = {name for name, _ in caught.slots}
+        return Reading(call, slots, unit_said="unit" not in slots or "unit" in said)
 
     def _complete(self, caught: _Caught) -> Mapping[str, SlotValue]:
         """The slots, with the drug's own unit where none was said."""
