@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from grammar.doses import DoseGiven, Task, in_ml, last_of, outside_range, per_kg
 from grammar.findings import Finding
+from grammar.loops import differences
 from grammar.protocol import Call, Protocol
 from grammar.sequence import Event, names
 from grammar.timers import Timer, complete_oldest
@@ -24,7 +26,7 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     if said.call is None:
         return _tick(state, said)
     call = protocol.calls[said.call]
-    state = _happened(protocol, state, said)
+    state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
         if sign:
@@ -50,11 +52,10 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     return state
 
 
-def _happened(protocol: Protocol, state: State, said: Utterance) -> State:
+def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterable[str]) -> State:
     wanted = {name for rule in protocol.rule for name in (*rule.first, *rule.then)}
-    assert said.call is not None  # checked by the only caller
     found = dict(state.events)
-    for name in names(protocol, said.call, said.slots):
+    for name in events:
         if name in wanted:
             found[name] = (*found.get(name, ()), Event(said.t, said.fact))
     return replace(state, events=found)
@@ -116,18 +117,27 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
     if drug is None:
         # "Drugs in": all that were ordered and not reported yet.
         for task in pending:
-            state = _dose(protocol, state, said, str(task.slots.get("drug")), task)
+            one = str(task.slots.get("drug"))
+            state = _dose(protocol, state, said, one, task)
+            events = set(names(protocol, str(said.call), {"drug": one})) - {str(said.call)}
+            state = _happened(protocol, state, said, events)
         if not pending:
             text = "drugs reported given, none was ordered"
             found = Finding("dose-without-order", said.t, (said.fact,), text)
             state = replace(state, findings=(*state.findings, found))
         return state
-    own = next((task for task in pending if task.slots.get("drug") == drug), None)
+    own = _ordered(said, [task for task in pending if task.slots.get("drug") == drug])
     reading = said.meaning.reading
     if own and reading and not reading.unit_said:
         # A report that names no unit means the unit of its order.
         said = replace(said, slots=reading.slots_after(own.slots))
     return _dose(protocol, state, said, str(drug), own)
+
+
+def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
+    """Of the pending orders of one drug, the one of the amount reported, else the oldest."""
+    as_said = (task for task in pending if not differences(task.slots, said.slots, ("amount",)))
+    return next(as_said, pending[0] if pending else None)
 
 
 def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Task | None) -> State:
@@ -194,7 +204,13 @@ def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> St
     for task in state.tasks:
         asked = protocol.calls[task.call].task
         open_ = task.done is None and not task.withdrawn
-        if asked and open_ and call.id in asked.done_by and _same(asked.same, task, said):
+        done = asked and open_ and call.id in asked.done_by and _same(asked.same, task, said)
+        if call.effect == "given" and protocol.calls[task.call].effect == "order":
+            # A dose carries out the one order that it was given on.
+            done = done and any(
+                dose.fact == said.fact and dose.ordered_fact == task.fact for dose in state.doses
+            )
+        if done:
             task = replace(task, done=said.t, done_fact=said.fact)  # noqa: PLW2901
         tasks.append(task)
     return replace(state, tasks=tuple(tasks))
