@@ -60,10 +60,10 @@ class GraphPrices:
     last phone and word ends are timed well."""
     silence: float = 0.4
     """Entering a silence between words; staying in it is free."""
-    filler: float = 3.0
+    filler: float = 6.0
     """Filler as such, once. Shields short calls: a lone number is few phones, and one of them that
     an unfamiliar voice says oddly would tip it over."""
-    filler_phone: float = 1.3
+    filler_phone: float = 1.4
     """Each phone of filler. Lower rejects more: of unrelated speech, and of true calls. Chosen with
     `filler` on recorded prompts, numbers spoken by a person, and calls in noise."""
     filler_stay: float = 0.0

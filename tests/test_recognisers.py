@@ -11,6 +11,7 @@ from speech import PROMPTS, SPHINX, espeak, flite, in_noise, prompt, transcripts
 from grammar.errors import UserError
 from grammar.loading import load
 from grammar.network import Network
+from grammar.parse import Understanding
 from grammar.phrases import UNKNOWN, network
 from grammar.protocol import Protocol
 from listener.alternatives import Alternative, with_confidence
@@ -196,9 +197,15 @@ def test_few_prompts_of_a_telephone_exchange_become_calls(vosk: Recogniser) -> N
         for name in names
         if said.get(name, "")[:1].isalpha()
     }
-    false = {name: words for name, words in heard.items() if words.replace(UNKNOWN, "").strip()}
+    reader = Understanding(load("isolation-airway"))
+    # A number or a "no" alone, which some prompts do say, answers nothing and becomes no call.
+    false = {
+        name: words
+        for name, words in heard.items()
+        if reader.read(words.split()).kind in ("call", "item")
+    }
     print(f"{len(false)} of {len(heard)} prompts became calls: {false}")
-    assert len(false) <= 0.10 * len(heard)
+    assert len(false) <= 0.03 * len(heard)
 
 
 def test_someone_reading_a_novel_makes_no_call(engine: Recogniser) -> None:
