@@ -9,6 +9,7 @@ import sys
 from collections.abc import Sequence
 from importlib.resources import as_file, files
 from pathlib import Path
+from typing import BinaryIO
 
 from platformdirs import user_data_path
 
@@ -45,7 +46,7 @@ def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
     source: Source
     if wanted.audio == "-":
-        source = RawPcm(sys.stdin.buffer)
+        source = RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
     elif wanted.audio is not None:
         source = AudioFile(Path(wanted.audio))
     else:
@@ -89,6 +90,20 @@ def judge(wanted: argparse.Namespace) -> None:
     for said in utterances:
         print(json.dumps(utterance_json(said), ensure_ascii=False))
     print(json.dumps(summary_json(view), ensure_ascii=False, indent=2))
+
+
+def _sound_beside_keys() -> BinaryIO:
+    """Standard input as sound, where the dashboard needs the terminal for its keys."""
+    if sys.stdin.isatty():
+        raise UserError("there is no sound on standard input: pipe 16 kHz s16le PCM into it")
+    sound = os.fdopen(os.dup(sys.stdin.fileno()), "rb")
+    try:
+        terminal = os.open("/dev/tty", os.O_RDONLY)
+    except OSError:
+        raise UserError("there is no terminal to draw on: use --json") from None
+    os.dup2(terminal, sys.stdin.fileno())
+    os.close(terminal)
+    return sound
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
