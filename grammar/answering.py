@@ -38,7 +38,8 @@ def hear(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
             return _proword(protocol, loops, said)
         case "item":
             slots = {"checklist": str(meaning.checklist), "item": str(meaning.item)}
-            return Outcome(loops, "call", slots=slots, effective=True)
+            # "Negative, plans agreed" answers no item.
+            return Outcome(loops, "call", slots=slots, effective=not meaning.said("negative"))
         case "answer":
             return _answer(protocol, loops, said)
         case "call":

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 
 from grammar.answering import hear
 from grammar.checklist import ChecklistProgress, begin
 from grammar.doses import DoseGiven, Task
 from grammar.effects import apply
+from grammar.entered import heard_of, meaning_of
 from grammar.facts import (
     Amended,
     AnsweredByHand,
@@ -34,7 +34,7 @@ from grammar.facts import (
 from grammar.findings import Finding
 from grammar.hearing import Outcome, Said
 from grammar.loops import Loop
-from grammar.meaning import Meaning, Reading
+from grammar.meaning import Meaning
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
 from grammar.sequence import Event, judge
@@ -151,7 +151,7 @@ class Case:
                 meaning = self._understanding.read([word.text for word in fact.words])
                 return self._hear(state, fact, meaning, standing)
             case Entered():
-                return self._hear(state, _heard(fact), _entered(fact), standing)
+                return self._hear(state, heard_of(fact), meaning_of(self.protocol, fact), standing)
             case Noted():
                 line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
                 return replace(state, log=(*state.log, line))
@@ -237,7 +237,8 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
     """The case at `now` from the facts up to then."""
     case = Case(protocol)
     for fact in facts:
-        if (fact.until if isinstance(fact, Heard) else fact.t) <= now:
+        # What lasts is known when it is over.
+        if (fact.until if isinstance(fact, Heard | Gap) else fact.t) <= now:
             case.add(fact)
     return case.view(now)
 
@@ -275,24 +276,6 @@ def confidence_of(words: tuple[Word, ...]) -> float:
 
 def _words(text: str, heard: Heard) -> tuple[Word, ...]:
     return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())
-
-
-def _heard(fact: Entered) -> Heard:
-    words = (fact.call, *(str(value) for _, value in fact.slots))
-    return Heard(
-        seq=fact.seq,
-        t=fact.t,
-        until=fact.t,
-        words=tuple(Word(word, fact.t, fact.t) for word in words),
-        sender=fact.sender,
-    )
-
-
-def _entered(fact: Entered) -> Meaning:
-    slots = {
-        name: value if isinstance(value, str) else Decimal(str(value)) for name, value in fact.slots
-    }
-    return Meaning("call", (Reading(fact.call, slots),), to=fact.to, sender=fact.sender)
 
 
 def _by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
