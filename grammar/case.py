@@ -43,7 +43,7 @@ from grammar.view import LogLine, Utterance, View
 from grammar.vitals import VitalSign
 from grammar.withdrawing import last_call, with_slots, without
 
-CHECKPOINT = 128
+CHECKPOINT = 512
 """Facts between kept states: what an amendment or a look back has to fold again at most."""
 
 
@@ -305,6 +305,8 @@ def _held_long(
     t: float,
 ) -> tuple[Finding, ...]:
     """The finding that stays when a loop held too long by "stand by" is let go at `t`."""
+    if loop is None:
+        return ()
     was = next((x for x in reversed(before) if x.id == loop), None)
     now = next((x for x in reversed(after) if x.id == loop), None)
     if was is None or now is None or now.held is not None or now.status == "withdrawn":

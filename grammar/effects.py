@@ -200,6 +200,8 @@ def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) ->
 
 def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
     """Marks the tasks that this call reports done."""
+    if not any(call.id in other.task.done_by for other in protocol.call if other.task):
+        return state
     tasks = []
     for task in state.tasks:
         asked = protocol.calls[task.call].task

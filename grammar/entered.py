@@ -39,6 +39,8 @@ def meaning_of(protocol: Protocol, fact: Entered) -> Meaning:
     drug = protocol.drugs.get(str(slots.get("drug")))
     if drug and "amount" in slots:
         slots.setdefault("unit", drug.unit)
+    if "amount" in slots and "drug" in call.slots and drug is None:
+        return Meaning("unrecognised", score=0.0)  # an amount of what?
     if not any(required(node) <= set(slots) for node in call.nodes):
         return Meaning("unrecognised", score=0.0)
     return Meaning("call", (Reading(call.id, slots),), to=fact.to, sender=fact.sender)

@@ -12,7 +12,8 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
-_FACT = ConfigDict(extra="forbid")
+# Infinity and NaN have no JSON (RFC 8259): what is stored could not be read back.
+_FACT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 @dataclass(frozen=True, slots=True, config=_FACT)

@@ -64,6 +64,7 @@ class Understanding:
         self._rules = rules(protocol)
         self._before, self._after = frame(protocol)
         self._bodies = tuple(bodies(protocol))
+        self._starting = _by_first_word(self._bodies, self._rules)
         self._names = _names(protocol)
         self._nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
@@ -134,7 +135,8 @@ class Understanding:
     def _exact(self, words: Sequence[str]) -> Meaning | None:
         found: list[tuple[Body, _Caught]] = []
         for start, opened in self._match(self._before, words, 0, _NOTHING):
-            for body in self._bodies:
+            here = words[start] if start < len(words) else ""
+            for body in self._starting.get(here, ()):
                 for end, filled in self._match(body.node, words, start, opened):
                     for stop, closed in self._match(self._after, words, end, filled):
                         if stop == len(words):
@@ -286,6 +288,42 @@ class Understanding:
         if kind == "station" and name == "from":
             return replace(caught, sender=value)
         return caught.slot(name, value)
+
+
+def _by_first_word(
+    found: Sequence[Body], named: Mapping[str, Node]
+) -> Mapping[str, tuple[Body, ...]]:
+    """The bodies that may begin with each word: most are out of the question at once."""
+    known: dict[str, tuple[frozenset[str], bool]] = {}
+
+    def first(node: Node) -> tuple[frozenset[str], bool]:
+        """The words that a template may begin with, and whether it may be empty."""
+        match node:
+            case Literal(word):
+                return frozenset({word}), False
+            case Rule(name) | Slot(_, name):
+                if name not in known:
+                    known[name] = first(named[name])
+                return known[name]
+            case Maybe(part):
+                return first(part)[0], True
+            case Choice(options):
+                firsts = [first(option) for option in options]
+                return frozenset().union(*(w for w, _ in firsts)), any(e for _, e in firsts)
+            case Parts(parts):
+                begun: frozenset[str] = frozenset()
+                for part in parts:
+                    own, empty = first(part)
+                    begun |= own
+                    if not empty:
+                        return begun, False
+                return begun, True
+
+    table: dict[str, list[Body]] = {}
+    for body in found:
+        for word in first(body.node)[0]:
+            table.setdefault(word, []).append(body)
+    return {word: tuple(starting) for word, starting in table.items()}
 
 
 def _stands_alone(tail: Meaning) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -90,8 +91,10 @@ def _at_most(
 ) -> tuple[list[Finding], list[Countdown]]:
     allowed = _seconds(rule)
     broken, coming = [], []
+    ends = [event.t for event in then]
     for at, event in enumerate(first):
-        ended = next((e for e in then if e.t >= event.t), None)
+        after = bisect_left(ends, event.t)
+        ended = then[after] if after < len(then) else None
         following = first[at + 1] if at + 1 < len(first) else None
         if ended is None and following is not None:
             continue  # the same thing begun again: the later one counts

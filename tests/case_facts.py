@@ -79,7 +79,7 @@ TARGETS = st.integers(0, 30)
 ODD_VALUES = st.one_of(
     st.sampled_from(["ketamine", "rocuronium", "mg", "furlong", "bravo", "", "seventy"]),
     st.integers(-5, 500).map(float),
-    st.floats(),
+    st.floats(allow_nan=False, allow_infinity=False),
 )
 
 

@@ -180,11 +180,11 @@ def test_a_call_may_be_entered_at_the_keyboard(protocol: Protocol) -> None:
         Entered(t=2, call="no-such-call"),
         Entered(t=2, call="give-drug"),
         Entered(t=2, call="give-drug", slots=(("drug", "unheard-of"), ("amount", 9.0))),
-        Entered(t=2, call="give-drug", slots=(("drug", "ketamine"), ("amount", float("nan")))),
         Entered(t=2, call="give-drug", slots=(("drug", "ketamine"), ("amount", -1.0))),
+        Entered(t=2, call="drug-given", slots=(("amount", 9.0),)),
         Entered(t=2, call="room-ready", slots=(("colour", "red"),)),
     ],
-    ids=["no call", "nothing said", "no such drug", "no number", "below nothing", "no such slot"],
+    ids=["no call", "nothing said", "no such drug", "below nothing", "of what", "no such slot"],
 )
 def test_an_entry_that_fits_no_call_is_kept_and_has_no_effect(
     protocol: Protocol, entry: Entered
@@ -195,6 +195,12 @@ def test_an_entry_that_fits_no_call_is_kept_and_has_no_effect(
     line = found.log[-1]
     assert line.utterance
     assert line.utterance.role == "unrecognised"
+
+
+def test_a_fact_that_could_not_be_stored_cannot_be_made() -> None:
+    # RFC 8259, section 6: Infinity and NaN are not JSON.
+    with pytest.raises(ValueError, match="finite"):
+        Entered(t=2, call="start-timer", slots=(("duration_s", float("inf")),))
 
 
 def test_notes_marks_gaps_and_the_end_are_in_the_log(protocol: Protocol) -> None:
