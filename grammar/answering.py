@@ -314,6 +314,7 @@ def _opened(
         slots=reading.slots,
         fact=said.fact,
         opened=said.t,
+        ended=said.until,
         asked=said.until,
         window_s=protocol.window(call.id),
         to=said.meaning.to,

@@ -50,6 +50,8 @@ class Loop:
     late: bool = False
     repeats: int = 0
     flags: tuple[str, ...] = ()
+    ended: float = 0.0
+    """When the call ended."""
     unsure: bool = False
     """The call itself was heard with doubt and nobody has confirmed it."""
 

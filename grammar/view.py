@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -64,7 +65,7 @@ class View:
     checklists: tuple[ChecklistProgress, ...]
     findings: tuple[Finding, ...]
     countdowns: tuple[Countdown, ...]
-    log: tuple[LogLine, ...]
+    log: Sequence[LogLine]
     weight_kg: float | None
     recording: bool
     ended: float | None
