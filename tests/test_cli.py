@@ -122,6 +122,19 @@ def test_without_audio_none_is_written(tmp_path: Path) -> None:
     assert sorted(path.name for path in case.iterdir()) == ["journal.db", "protocol.toml"]
 
 
+def test_a_judged_dialogue_reads_as_a_page_and_as_json(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    dialogue = str(Path(__file__).parent / "dialogues" / "orders-overdue.toml")
+    assert main(["judge", dialogue]) == 0
+    out = capsys.readouterr().out
+    assert "not reported done" in out
+    assert "overdue" in out
+    assert main(["judge", dialogue, "--json"]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert [found["rule"] for found in summary["findings"]] == ["task-overdue"]
+
+
 def test_check_lists_what_can_be_said(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "isolation-airway"]) == 0
     out = capsys.readouterr().out

@@ -76,20 +76,20 @@ def judge(wanted: argparse.Namespace) -> None:
     from grammar.dialogue import judge as judged  # noqa: PLC0415
     from grammar.dialogue import parse_dialogue  # noqa: PLC0415
     from grammar.loading import load  # noqa: PLC0415
-    from grammar.summary import summary_json, utterance_json  # noqa: PLC0415
+    from grammar.summary import summary_json  # noqa: PLC0415
+    from tui.judging import page  # noqa: PLC0415
 
     try:
         text = Path(wanted.dialogue).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{wanted.dialogue}: cannot be read ({error})") from None
     dialogue = parse_dialogue(text, wanted.dialogue)
-    utterances, view = judged(load(dialogue.protocol), dialogue)
+    protocol = load(dialogue.protocol)
+    utterances, view = judged(protocol, dialogue)
     if wanted.json:
         print(json.dumps(summary_json(view), ensure_ascii=False))
         return
-    for said in utterances:
-        print(json.dumps(utterance_json(said), ensure_ascii=False))
-    print(json.dumps(summary_json(view), ensure_ascii=False, indent=2))
+    print(page(protocol, utterances, view))
 
 
 def _sound_beside_keys() -> BinaryIO:
