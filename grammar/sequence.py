@@ -72,18 +72,23 @@ def _at_least(
 ) -> tuple[list[Finding], list[Countdown]]:
     need = _seconds(rule)
     broken = []
-    last = float("-inf")
+    last: Event | None = None
     for event in then:
-        since = next((f for f in first if last < f.t <= event.t), None)
-        if since and event.t - since.t < need:
+        since = next((f for f in first if _after(f, last) and f.t <= event.t), None)
+        if since and since != event and event.t - since.t < need:
             text = f"{rule.title}: {event.t - since.t:.0f} s instead of at least {need:.0f} s"
             broken.append(Finding(rule.id, event.t, (since.fact, event.fact), text))
-        last = event.t
-    since = next((f for f in first if f.t > last), None)
+        last = event
+    since = next((f for f in first if _after(f, last)), None)
     if since and now < since.t + need:
         due = since.t + need
         return broken, [Countdown(rule.id, rule.title, since.t, due, True, (since.fact,))]
     return broken, []
+
+
+def _after(event: Event, last: Event | None) -> bool:
+    """Later than the end before it, or that very event: what repeats ends one wait and begins the next."""
+    return last is None or event.t > last.t or event == last
 
 
 def _at_most(
@@ -94,10 +99,13 @@ def _at_most(
     ends = [event.t for event in then]
     for at, event in enumerate(first):
         after = bisect_left(ends, event.t)
+        # An event is not its own end: "the next adrenaline" follows the one before.
+        after += after < len(then) and then[after] == event
         ended = then[after] if after < len(then) else None
         following = first[at + 1] if at + 1 < len(first) else None
-        if ended is None and following is not None:
-            continue  # the same thing begun again: the later one counts
+        renewed = following and (ended is None or following.t < ended.t)
+        if following and renewed and following.t <= event.t + allowed:
+            continue  # the same thing begun again in time: the later one counts
         due = event.t + allowed
         end = ended.t if ended else now
         if end > due:

@@ -17,8 +17,8 @@ def page(protocol: Protocol, utterances: Sequence[Utterance], view: View) -> str
 def _lines(protocol: Protocol, utterances: Sequence[Utterance], view: View) -> Iterator[str]:
     for said in utterances:
         unsure = " (unsure)" if said.unsure else ""
-        loop = "" if said.loop is None else f" #{said.loop}"
-        yield f"{clock(said.t)}  {said.role:15}  {clean(said.text)}{loop}{unsure}"
+        mark = "" if said.loop is None else f" #{said.loop}"
+        yield f"{clock(said.t)}  {said.role:15}  {clean(said.text)}{mark}{unsure}"
     yield ""
     yield f"calls that want an answer, at {clock(view.now)}"
     for loop, state in view.loops:
