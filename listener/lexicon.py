@@ -22,9 +22,13 @@ Lexicon = Mapping[str, tuple[Pronunciation, ...]]
 """Each word with all the ways to say it, at least one."""
 
 
-SUPPLEMENT: Lexicon = {"nought": (("N", "AO", "T"),)}
+SUPPLEMENT: Lexicon = {
+    "nought": (("N", "AO", "T"),),
+    "fower": (("F", "OW", "ER"),),
+    "mics": (("M", "AY", "K", "S"),),
+}
 """Words of `grammar/numbers` that the dictionary lacks: no protocol brings them, so none can add them.
-As the dictionary's "naught"."""
+As the dictionary's "naught"; as ICAO Annex 10 Volume II, 5.2.1.4.3, has it; as its "mikes"."""
 
 
 def dictionary_path() -> Path:
