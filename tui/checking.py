@@ -1,25 +1,57 @@
-"""`answerback check`: what can be said by a protocol, or what is wrong with it."""
+"""`answerback check`: what can be said by a protocol, what is wrong with it, what may be better."""
 
 from __future__ import annotations
 
+from importlib.resources import files
+from pathlib import Path
+
+from grammar.advice import advise
 from grammar.errors import UserError
 from grammar.loading import load
 from grammar.phrases import network
-from listener.lexicon import build_lexicon
+from grammar.protocol import Protocol
+from listener.lexicon import Lexicon, build_lexicon
 
 
 def check(name: str) -> str:
-    """A summary of a protocol. Raises UserError with one line per mistake."""
+    """A summary of a protocol, then a line of advice for each thing that may be better.
+
+    Raises UserError with one line per mistake.
+    """
     protocol = load(name)
-    found = network(protocol)
-    if protocol.protocol.language == "en":
-        try:
-            build_lexicon(found.words, protocol.pronunciations)
-        except UserError as error:
-            raise UserError(f"{name}: [pronunciations]: {error}") from None
+    words = network(protocol).words
+    notes = advise(protocol, _lexicon(name, protocol, words))
+    return "\n".join([*_summary(protocol, len(words)), *(f"note: {note}" for note in notes)])
+
+
+def write_new(path: Path) -> str:
+    """Write the commented template and say what to do next. Raises UserError where it cannot."""
+    text = files("grammar").joinpath("template.toml").read_text(encoding="utf-8")
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise UserError(
+            f"{path}: this file exists and is left as it is: give another name"
+        ) from None
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written ({error.strerror})") from None
+    return f"{path}: a protocol to change; `answerback check {path}` tells what can be said by it"
+
+
+def _lexicon(name: str, protocol: Protocol, words: frozenset[str]) -> Lexicon:
+    if protocol.protocol.language != "en":
+        return {}  # a published model brings its own pronunciations, and tells them to nobody
+    try:
+        return build_lexicon(words, protocol.pronunciations)
+    except UserError as error:
+        raise UserError(f"{name}: [pronunciations]: {error}") from None
+
+
+def _summary(protocol: Protocol, words: int) -> list[str]:
     lines = [
         f"{protocol.protocol.title} ({protocol.protocol.id}, {protocol.protocol.language})",
-        f"{len(protocol.call)} calls, {len(found.words)} words, {len(protocol.drug)} drugs",
+        f"{len(protocol.call)} calls, {words} words, {len(protocol.drug)} drugs",
         f"stations: {', '.join(station.title or station.id for station in protocol.station)}",
         "",
     ]
@@ -32,4 +64,4 @@ def check(name: str) -> str:
     for checklist in protocol.checklist:
         lines.append(f"checklist {checklist.title}")
         lines += [f"    {phrase}" for item in checklist.items for phrase in item.spoken]
-    return "\n".join(lines)
+    return lines

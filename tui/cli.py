@@ -65,10 +65,10 @@ def demo(wanted: argparse.Namespace) -> None:
 
 
 def check(wanted: argparse.Namespace) -> None:
-    """Say what a protocol lets people say, or what is wrong with it."""
+    """Say what a protocol lets people say, or what is wrong with it; or begin a new one."""
     from tui import checking  # noqa: PLC0415
 
-    print(checking.check(wanted.protocol))
+    print(checking.write_new(wanted.new) if wanted.new else checking.check(wanted.protocol))
 
 
 def judge(wanted: argparse.Namespace) -> None:
@@ -142,7 +142,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     one.set_defaults(run=listen)
     one = commands.add_parser("check", help="what a protocol lets people say, or what is wrong")
-    one.add_argument("protocol", help="a shipped protocol's name, or the path of a TOML file")
+    which = one.add_mutually_exclusive_group(required=True)
+    which.add_argument(
+        "protocol", nargs="?", help="a shipped protocol's name, or the path of a TOML file"
+    )
+    which.add_argument("--new", type=Path, metavar="FILE", help="write a commented template")
     one.set_defaults(run=check)
     one = commands.add_parser("judge", help="judge a written dialogue, without sound")
     one.add_argument("dialogue", help="the path of a TOML file")
