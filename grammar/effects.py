@@ -219,4 +219,5 @@ def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> St
 
 
 def _same(names: tuple[str, ...], task: Task, said: Utterance) -> bool:
-    return all(said.slots[name] == task.slots.get(name) for name in names if name in said.slots)
+    both = (name for name in names if name in said.slots and name in task.slots)
+    return all(said.slots[name] == task.slots[name] for name in both)
