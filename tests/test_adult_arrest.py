@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from screens import heard, picture, status
 from speech import espeak, flite
 
+from grammar.case import Case
+from grammar.facts import CaseStarted
 from grammar.loading import load
 from grammar.parse import Understanding
 from grammar.phrases import network, phrases
@@ -21,6 +25,7 @@ from listener.lexicon import without_pronunciation
 from listener.recogniser import SAMPLE_RATE, Recogniser, choose
 from listener.sources import AudioFile
 from tui import wording
+from tui.dashboard import Dashboard
 from tui.listening import Listening, Wishes, run_headless
 
 DIALOGUES = Path(__file__).parent / "dialogues"
@@ -209,6 +214,28 @@ def test_a_call_reads_in_words_of_its_own_protocol(
     assert wording.call_in_words(arrest, call, slots) == words
 
 
+async def test_the_dashboard_shows_an_energy_that_was_read_back_otherwise(
+    arrest: Protocol,
+) -> None:
+    case = Case(arrest)
+    case.add(CaseStarted(seq=1, protocol="adult-arrest"))
+    said = (
+        heard(2, "hypoxia treated", "team-leader"),
+        heard(5, "charge to two hundred joules", "team-leader"),
+        heard(8, "charging to one hundred joules", "defibrillator"),
+        heard(12, "end tidal eighteen", "airway"),
+        heard(14, "rhythm check", "team-leader"),
+    )
+    for seq, fact in enumerate(said, start=2):
+        case.add(replace(fact, seq=seq))
+    app = Dashboard(arrest, case.view, lambda: 20.0, status, lambda: None, lambda: None)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await pilot.pause()
+        shown = picture(app.export_screenshot())
+    for words in ("DIFFERS", "Charge 200 J", "100 J", "EtCO2", "Next rhythm check", "1/8"):
+        assert words in shown, shown
+
+
 # ---------------------------------------------------------------------- heard
 
 CALLS = (
@@ -234,9 +261,9 @@ def test_nine_in_ten_calls_of_two_synthetic_voices_are_heard_word_for_word(
         for sound in (espeak(call), flite(call)):
             hearing = vosk.open()
             hearing.accept(sound)
-            heard = " ".join(word.text for word in hearing.finish())
-            if heard != call:
-                wrong.append((call, heard))
+            found = " ".join(word.text for word in hearing.finish())
+            if found != call:
+                wrong.append((call, found))
     print(f"{2 * len(CALLS) - len(wrong)} of {2 * len(CALLS)} calls heard; not: {wrong}")
     assert len(wrong) <= 0.1 * 2 * len(CALLS), wrong
 
