@@ -40,6 +40,7 @@ from grammar.meaning import Meaning
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
 from grammar.sequence import Event, judge
+from grammar.standing import Amending, Standing, effective, ended
 from grammar.timers import Timer
 from grammar.view import LogLine, Utterance, View
 from grammar.vitals import VitalSign
@@ -50,10 +51,6 @@ CHECKPOINT = 512
 
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
-
-
-Amending = Amended | Withdrawn | Confirmed | SpeakerSet
-"""Facts that change how an earlier one stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +74,6 @@ class State:
     recording: bool = False
     channels: Mapping[int, str] = field(default_factory=dict)
     ended: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Effective:
-    """A fact as later facts let it stand."""
-
-    fact: Fact
-    amended: bool = False
-    confirmed: bool = False
 
 
 class Case:
@@ -120,7 +108,7 @@ class Case:
             self._amending.append(fact)
             self._again_from(fact.target)
         else:
-            self._state = self._step(self._state, _Effective(fact))
+            self._state = self._step(self._state, Standing(fact))
             self._keep(len(self._facts))
         if len(self._facts) % LOOK_BACK == 0:
             self._past[len(self._facts)] = self._state
@@ -153,7 +141,7 @@ class Case:
         state = self._past[start]
         standing = effective(known) if amending else None
         for fact in known[start:]:
-            found = standing.get(fact.seq) if standing is not None else _Effective(fact)
+            found = standing.get(fact.seq) if standing is not None else Standing(fact)
             if found:
                 state = self._step(state, found)
         return _view(self.protocol, state, now)
@@ -178,7 +166,7 @@ class Case:
                 self._state = self._step(self._state, found)
             self._keep(count)
 
-    def _step(self, state: State, standing: _Effective) -> State:
+    def _step(self, state: State, standing: Standing) -> State:
         fact = standing.fact
         match fact:
             case CaseStarted():
@@ -220,7 +208,7 @@ class Case:
         own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
         return {**own, **dict(fact.channels)}
 
-    def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: _Effective) -> State:
+    def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: Standing) -> State:
         confidence = 1.0 if standing.amended else confidence_of(fact.words)
         low = confidence < self.protocol.protocol.unsure_below
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
@@ -292,44 +280,9 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
     return case.view(now)
 
 
-def ended(fact: Fact) -> float:
-    """When a fact was complete, seconds on the case's clock: what lasts is known when it is over."""
-    return fact.until if isinstance(fact, Heard | Gap) else fact.t
-
-
-def effective(facts: Iterable[Fact]) -> dict[int, _Effective]:
-    """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
-    facts = tuple(facts)
-    gone = {fact.target for fact in facts if isinstance(fact, Withdrawn)}
-    standing = {fact.seq: _Effective(fact) for fact in facts if fact.seq not in gone}
-    for fact in facts:
-        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet):
-            continue
-        target = standing.get(fact.target)
-        if target is None:
-            continue
-        match fact:
-            case Amended() if isinstance(target.fact, Heard):
-                words = _words(fact.words, target.fact)
-                heard = replace(target.fact, words=words, doubts=())
-                standing[fact.target] = replace(target, fact=heard, amended=True)
-            case Confirmed():
-                standing[fact.target] = replace(target, confirmed=True)
-            case SpeakerSet() if isinstance(target.fact, Heard | Entered):
-                spoken = replace(target.fact, sender=fact.station)
-                standing[fact.target] = replace(target, fact=spoken)
-            case _:
-                pass
-    return standing
-
-
 def confidence_of(words: tuple[Word, ...]) -> float:
     """How sure the engine was: the mean of its words, 0 to 1."""
     return sum(word.confidence for word in words) / len(words) if words else 0.0
-
-
-def _words(text: str, heard: Heard) -> tuple[Word, ...]:
-    return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())
 
 
 def _by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:

@@ -65,7 +65,9 @@ def main() -> None:
     moments = [draw.uniform(0, end) for _ in range(100)]
     looks = sorted(spent_ms(lambda now=now: case.at(now)) for now in moments)
     late = looks[int(0.95 * len(looks))]
-    print(f"state at any moment: {statistics.median(looks):.1f} ms median, {late:.1f} ms 95th percentile")
+    print(
+        f"state at any moment: {statistics.median(looks):.1f} ms median, {late:.1f} ms 95th percentile"
+    )
     views = sorted(spent_ms(lambda: case.view(end)) for _ in range(30))
     print(f"view of the moment: {statistics.median(views):.1f} ms median")
 

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import grammar.case
-from grammar.case import Case, ended, fold
+from grammar.case import Case, fold
 from grammar.facts import Fact
 from grammar.loading import load
+from grammar.standing import ended
 
 PROTOCOL = load("isolation-airway")
 

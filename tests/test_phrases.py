@@ -139,9 +139,8 @@ def test_no_two_states_of_the_network_have_the_same_future(sayable: Network) -> 
     assert len(futures) == len(sayable.arcs)
 
 
-def test_over_and_out_end_an_utterance_and_please_may_stand_around_it(sayable: Network) -> None:
-    if "tube" not in sayable.words:
-        pytest.skip("an airway phrase")
+def test_over_and_out_end_an_utterance_and_please_may_stand_around_it() -> None:
+    sayable = network(load("isolation-airway"))
     whole = "please outside this is anteroom room ready copy please over"
     assert sayable.accepts(whole.split(" "))
     assert sayable.accepts(["room", "ready", "out"])

@@ -1,0 +1,65 @@
+"""How facts stand once later facts have amended, withdrawn or confirmed them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from grammar.facts import (
+    Amended,
+    Confirmed,
+    Entered,
+    Fact,
+    Gap,
+    Heard,
+    SpeakerSet,
+    Withdrawn,
+    Word,
+)
+
+Amending = Amended | Withdrawn | Confirmed | SpeakerSet
+"""Facts that change how an earlier one stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A fact as later facts let it stand."""
+
+    fact: Fact
+    amended: bool = False
+    confirmed: bool = False
+
+
+def ended(fact: Fact) -> float:
+    """When a fact was complete, seconds on the case's clock: what lasts is known when it is over."""
+    return fact.until if isinstance(fact, Heard | Gap) else fact.t
+
+
+def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
+    """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
+    facts = tuple(facts)
+    gone = {fact.target for fact in facts if isinstance(fact, Withdrawn)}
+    standing = {fact.seq: Standing(fact) for fact in facts if fact.seq not in gone}
+    for fact in facts:
+        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet):
+            continue
+        target = standing.get(fact.target)
+        if target is None:
+            continue
+        match fact:
+            case Amended() if isinstance(target.fact, Heard):
+                words = _words(fact.words, target.fact)
+                heard = replace(target.fact, words=words, doubts=())
+                standing[fact.target] = replace(target, fact=heard, amended=True)
+            case Confirmed():
+                standing[fact.target] = replace(target, confirmed=True)
+            case SpeakerSet() if isinstance(target.fact, Heard | Entered):
+                spoken = replace(target.fact, sender=fact.station)
+                standing[fact.target] = replace(target, fact=spoken)
+            case _:
+                pass
+    return standing
+
+
+def _words(text: str, heard: Heard) -> tuple[Word, ...]:
+    return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())
