@@ -152,6 +152,94 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Doubted:
+    """The listener itself came to doubt fact `target` (a Heard) after it had been stored.
+
+    `reason` as in `Heard.doubts`; `words` is what was heard instead, empty where that is nothing.
+    """
+
+    kind: Literal["doubted"] = "doubted"
+    seq: int = 0
+    t: float
+    target: int
+    reason: str
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class TimerChanged:
+    """A person stopped the timer that fact `timer` started, or made it `seconds` longer."""
+
+    kind: Literal["timer-changed"] = "timer-changed"
+    seq: int = 0
+    t: float
+    timer: int
+    change: Literal["stop", "extend"]
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Ticked:
+    """A person ticked item `item` of checklist `checklist` by hand."""
+
+    kind: Literal["ticked"] = "ticked"
+    seq: int = 0
+    t: float
+    checklist: str
+    item: str
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class RecordingSet:
+    """Recording of the sound was paused or taken up again; paused sound is silence in the file."""
+
+    kind: Literal["recording-set"] = "recording-set"
+    seq: int = 0
+    t: float
+    on: bool
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Resumed:
+    """The case went on after it had been broken off. Its sound from `t` on is in `audio` of the folder.
+
+    `wall` as in CaseStarted; the time in between is a Gap, counted by the wall clock.
+    """
+
+    kind: Literal["resumed"] = "resumed"
+    seq: int = 0
+    t: float
+    wall: str = ""
+    engine: str = ""
+    recording: bool = False
+    source: str = ""
+    audio: str = ""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Warned:
+    """Something about the sound or the store was not as it should be, from `t` on."""
+
+    kind: Literal["warned"] = "warned"
+    seq: int = 0
+    t: float
+    what: str
+    """A short id, such as `clipping`, `silence`, `clock`, `storage`, `engine`, `behind`."""
+    text: str
+    """One sentence for people."""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class Purged:
+    """The sound of the case was removed. `wall` is when, as in CaseStarted."""
+
+    kind: Literal["purged"] = "purged"
+    seq: int = 0
+    t: float
+    wall: str = ""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class CaseEnded:
     """The case ended, or its audio did."""
 
@@ -172,6 +260,13 @@ Fact = Annotated[
     | AnsweredByHand
     | SpeakerSet
     | Gap
+    | Doubted
+    | TimerChanged
+    | Ticked
+    | RecordingSet
+    | Resumed
+    | Warned
+    | Purged
     | CaseEnded,
     Field(discriminator="kind"),
 ]

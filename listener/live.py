@@ -2,12 +2,13 @@
 
     sound -> speech segments -> words -> utterances -> facts (stored) -> the case -> observers
 
-Everything happens in the thread that calls `run`, in this order: a fact is stored, then folded, then
-shown. Reading the case from another thread is safe, since its state is an immutable value.
+Hearing happens in the thread that calls `run`; every fact is stored, then folded, then shown, one at a
+time. Reading the case from another thread is safe, since its state is an immutable value.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -71,6 +72,7 @@ class Live:
         self._segmenters = [Segmenter() for _ in range(source.channels)]
         self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
         self._stopped = False
+        self._telling = threading.Lock()
         self.now = 0.0
         """Seconds of sound that have gone through."""
 
@@ -106,10 +108,11 @@ class Live:
         self._stopped = True
 
     def tell(self, fact: Fact) -> Utterance | None:
-        """Store a fact, fold it, show it."""
-        stored = self._journal.append(fact)
-        utterance = self._case.add(stored)
-        self._observer.heard(stored, utterance)
+        """Store a fact, fold it, show it. A person at the keyboard may tell one from another thread."""
+        with self._telling:
+            stored = self._journal.append(fact)
+            utterance = self._case.add(stored)
+            self._observer.heard(stored, utterance)
         return utterance
 
     def _take(self, block: Block) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tui.cli import _parser, main
+from tui.cli import main, parser
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 README = Path(__file__).parent.parent / "README.md"
@@ -154,8 +154,8 @@ def test_check_names_a_word_without_pronunciation(
 
 def test_the_readme_names_every_command_and_option() -> None:
     told = README.read_text(encoding="utf-8")
-    parser = _parser()
-    commands = next(a for a in parser._actions if a.metavar == "COMMAND").choices
+    whole = parser()
+    commands = next(a for a in whole._actions if a.metavar == "COMMAND").choices
     assert isinstance(commands, dict)
     for name, command in commands.items():
         assert f"answerback {name}" in told

@@ -1,0 +1,109 @@
+"""A case folder read back: its protocol, its facts, its sound. Nothing here changes the folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from grammar.case import Case
+from grammar.errors import UserError
+from grammar.facts import Fact, Resumed
+from grammar.loading import parse
+from grammar.protocol import Protocol
+from grammar.standing import ended
+from listener.journal import AUDIO, JOURNAL, PROTOCOL, Journal
+from listener.recogniser import SAMPLE_RATE, Samples
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One file of a case's sound; it begins `starts_s` seconds into the case."""
+
+    path: Path
+    starts_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCase:
+    """What a case folder holds."""
+
+    folder: Path
+    protocol: Protocol
+    facts: tuple[Fact, ...]
+    sounds: tuple[Sound, ...]
+    """In order of time; empty where nothing was recorded or the sound was purged."""
+
+    @property
+    def end(self) -> float:
+        """Seconds on the case's clock at which its last fact was complete."""
+        return max((ended(fact) for fact in self.facts), default=0.0)
+
+    def case(self) -> Case:
+        """The fold over all its facts."""
+        case = Case(self.protocol)
+        for fact in self.facts:
+            case.add(fact)
+        return case
+
+    def sound(self, start: float, end: float) -> Samples:
+        """The sound from `start` to `end`, seconds on the case's clock, shape (n, channels), 16 kHz.
+
+        Where there is none (a gap, purged, not recorded) it is silence.
+        """
+        first, last = round(start * SAMPLE_RATE), round(end * SAMPLE_RATE)
+        pieces = [
+            piece for sound in self.sounds if (piece := _piece(sound, first, last)) is not None
+        ]
+        channels = max((samples.shape[1] for _, samples in pieces), default=1)
+        whole = np.zeros((max(last - first, 0), channels), np.int16)
+        for at, samples in pieces:
+            whole[at : at + len(samples), : samples.shape[1]] = samples
+        return whole
+
+
+def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
+    """What of the wanted samples lies in one file, and where in the wanted stretch it goes."""
+    origin = round(sound.starts_s * SAMPLE_RATE)
+    skip = max(first - origin, 0)
+    wanted = last - max(first, origin)
+    if wanted <= 0:
+        return None
+    with soundfile.SoundFile(sound.path) as file:
+        if skip >= len(file):
+            return None
+        file.seek(skip)
+        return max(origin - first, 0), file.read(wanted, dtype="int16", always_2d=True)
+
+
+def open_case(folder: Path) -> StoredCase:
+    """Read a case folder. Raises UserError for one that is none or cannot be read."""
+    journal = Journal.open(folder)
+    try:
+        facts = tuple(journal.facts())
+    finally:
+        journal.close()
+    path = folder / PROTOCOL
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{path}: cannot be read ({error})") from None
+    named = [Sound(folder / AUDIO, 0.0)]
+    named += [
+        Sound(folder / fact.audio, fact.t)
+        for fact in facts
+        if isinstance(fact, Resumed) and fact.audio
+    ]
+    sounds = tuple(sound for sound in named if sound.path.is_file())
+    return StoredCase(folder, parse(text, str(path)), facts, sounds)
+
+
+def case_folders(place: Path) -> Iterator[Path]:
+    """The case folders directly in `place`, by name, so oldest first; `place` itself where it is one."""
+    if (place / JOURNAL).is_file():
+        yield place
+    elif place.is_dir():
+        yield from (one for one in sorted(place.iterdir()) if (one / JOURNAL).is_file())

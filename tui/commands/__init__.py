@@ -1,0 +1,1 @@
+"""The commands, one subject a module. Each module has `add`, which puts its own on the parser."""

@@ -1,0 +1,100 @@
+"""`demo` and `listen`: a case heard as it happens."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import BinaryIO
+
+from grammar.errors import UserError
+from listener.blocks import Source
+from listener.sources import AudioFile, RawPcm
+from tui.commands.shared import Commands, cases_option, weight_option
+from tui.listening import Listening, Wishes, print_line, run_dashboard, run_headless
+
+SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill")
+
+
+def add(commands: Commands) -> None:
+    """Put the commands on the parser."""
+    hearing = argparse.ArgumentParser(add_help=False)
+    _options(hearing)
+    one = commands.add_parser("demo", parents=[hearing], help="hear a sample drill")
+    one.add_argument("sample", nargs="?", choices=SAMPLES, default="faulty-drill")
+    one.set_defaults(run=demo)
+    one = commands.add_parser("listen", parents=[hearing], help="hear a microphone, a file, or PCM")
+    one.add_argument(
+        "audio", nargs="?", help="a WAV or FLAC file, or - for 16 kHz s16le PCM; none: microphone"
+    )
+    one.set_defaults(run=listen)
+
+
+def listen(wanted: argparse.Namespace) -> None:
+    """Hear a microphone, a file, or PCM on standard input."""
+    source: Source
+    if wanted.audio == "-":
+        source = RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
+    elif wanted.audio is not None:
+        source = AudioFile(Path(wanted.audio))
+    else:
+        from listener.microphone import Microphone  # noqa: PLC0415  (PortAudio only when asked for)
+
+        source = Microphone()
+    _hear(source, wanted)
+
+
+def demo(wanted: argparse.Namespace) -> None:
+    """Hear a sample drill."""
+    sample = files("sample_audio_synthetic") / f"{wanted.sample}.flac"
+    wanted.weight_kg = wanted.weight_kg or 70.0
+    with as_file(sample) as path:
+        _hear(AudioFile(path), wanted)
+
+
+def _sound_beside_keys() -> BinaryIO:
+    """Standard input as sound, where the dashboard needs the terminal for its keys."""
+    if sys.stdin.isatty():
+        raise UserError("there is no sound on standard input: pipe 16 kHz s16le PCM into it")
+    sound = os.fdopen(os.dup(sys.stdin.fileno()), "rb")
+    try:
+        terminal = os.open("/dev/tty", os.O_RDONLY)
+    except OSError:
+        raise UserError("there is no terminal to draw on: use --json") from None
+    os.dup2(terminal, sys.stdin.fileno())
+    os.close(terminal)
+    return sound
+
+
+def _hear(source: Source, wanted: argparse.Namespace) -> None:
+    pace = wanted.pace or ("fast" if wanted.json else "real")
+    wishes = Wishes(
+        protocol=wanted.protocol,
+        weight_kg=wanted.weight_kg,
+        recogniser=wanted.recogniser,
+        model=wanted.model,
+        cases=wanted.cases,
+        record=wanted.audio_kept,
+        real_pace=pace == "real",
+    )
+    listening = Listening(source, wishes)
+    if wanted.json:
+        listening.tell_line = print_line
+        run_headless(listening)
+    else:
+        run_dashboard(listening)
+
+
+def _options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--protocol", default="isolation-airway", metavar="NAME|FILE")
+    weight_option(parser)
+    parser.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
+    parser.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
+    cases_option(parser)
+    parser.add_argument("--json", action="store_true", help="JSON lines instead of the dashboard")
+    parser.add_argument("--pace", choices=("fast", "real"), help="of a file; fast with --json")
+    parser.add_argument(
+        "--no-audio", dest="audio_kept", action="store_false", help="record no sound"
+    )

@@ -1,0 +1,53 @@
+"""`check` and `judge`: a protocol tried without sound."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from grammar.errors import UserError
+from tui.commands.shared import Commands
+
+
+def add(commands: Commands) -> None:
+    """Put the commands on the parser."""
+    one = commands.add_parser("check", help="what a protocol lets people say, or what is wrong")
+    which = one.add_mutually_exclusive_group(required=True)
+    which.add_argument(
+        "protocol", nargs="?", help="a shipped protocol's name, or the path of a TOML file"
+    )
+    which.add_argument("--new", type=Path, metavar="FILE", help="write a commented template")
+    one.set_defaults(run=check)
+    one = commands.add_parser("judge", help="judge a written dialogue, without sound")
+    one.add_argument("dialogue", help="the path of a TOML file")
+    one.add_argument("--json", action="store_true", help="the summary as one JSON line")
+    one.set_defaults(run=judge)
+
+
+def check(wanted: argparse.Namespace) -> None:
+    """Say what a protocol lets people say, or what is wrong with it; or begin a new one."""
+    from tui import checking  # noqa: PLC0415
+
+    print(checking.write_new(wanted.new) if wanted.new else checking.check(wanted.protocol))
+
+
+def judge(wanted: argparse.Namespace) -> None:
+    """Judge a written dialogue."""
+    from grammar.dialogue import judge as judged  # noqa: PLC0415
+    from grammar.dialogue import parse_dialogue  # noqa: PLC0415
+    from grammar.loading import load  # noqa: PLC0415
+    from grammar.summary import summary_json  # noqa: PLC0415
+    from tui.judging import page  # noqa: PLC0415
+
+    try:
+        text = Path(wanted.dialogue).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{wanted.dialogue}: cannot be read ({error})") from None
+    dialogue = parse_dialogue(text, wanted.dialogue)
+    protocol = load(dialogue.protocol)
+    utterances, view = judged(protocol, dialogue)
+    if wanted.json:
+        print(json.dumps(summary_json(view), ensure_ascii=False))
+        return
+    print(page(protocol, utterances, view))
