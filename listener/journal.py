@@ -7,11 +7,15 @@ on the screen survives the process being killed. Folders are 0700 and files 0600
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 from grammar.errors import UserError
@@ -72,14 +76,7 @@ class Journal:
             raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
         try:
             database = _connect(path)
-            marked = database.execute("PRAGMA application_id").fetchone()[0]
-            version = database.execute("PRAGMA user_version").fetchone()[0]
-            if marked != APPLICATION_ID:
-                raise UserError(f"{path} is not a journal of answerback")
-            if version > SCHEMA_VERSION:
-                raise UserError(
-                    f"{path} was written by a newer answerback (schema {version}): upgrade to open it"
-                )
+            _check(database, path)
             return cls(folder, database)
         except sqlite3.Error as error:
             raise UserError(f"{path} cannot be read as a journal: {error}") from None
@@ -106,6 +103,54 @@ class Journal:
         """Close the store; the write-ahead log is folded into the database."""
         with self._lock:
             self._database.close()
+
+
+def stored_facts(folder: Path) -> list[Fact]:
+    """Every fact of a case, in order, its folder left as it is byte for byte.
+
+    Raises UserError for a folder that is no case, is from a newer version, or cannot be read.
+    """
+    path = folder / JOURNAL
+    if not path.is_file():
+        raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
+    try:
+        with _untouched(path) as database:
+            _check(database, path)
+            rows = database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
+        return [load(body) for (body,) in rows]
+    except (OSError, sqlite3.Error) as error:
+        raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
+    except ValueError as error:
+        first = str(error).splitlines()[0]
+        raise UserError(f"{path} holds a fact that cannot be read: {first}") from None
+
+
+@contextmanager
+def _untouched(path: Path) -> Iterator[sqlite3.Connection]:
+    """The database to read. SQLite writes beside a file that has a log: then a copy is read."""
+    log = path.with_name(f"{path.name}-wal")
+    with TemporaryDirectory(prefix="answerback-") as place:
+        if log.is_file() and log.stat().st_size:
+            copy = Path(place) / path.name
+            shutil.copyfile(path, copy)
+            shutil.copyfile(log, copy.with_name(log.name))
+            name = copy.as_uri()
+        else:
+            name = f"{path.absolute().as_uri()}?immutable=1"
+        with closing(sqlite3.connect(name, uri=True)) as database:
+            yield database
+
+
+def _check(database: sqlite3.Connection, path: Path) -> None:
+    """Raises UserError where it is no journal, or a newer one."""
+    marked = database.execute("PRAGMA application_id").fetchone()[0]
+    version = database.execute("PRAGMA user_version").fetchone()[0]
+    if marked != APPLICATION_ID:
+        raise UserError(f"{path} is not a journal of answerback")
+    if version > SCHEMA_VERSION:
+        raise UserError(
+            f"{path} was written by a newer answerback (schema {version}): upgrade to open it"
+        )
 
 
 def _connect(path: Path) -> sqlite3.Connection:

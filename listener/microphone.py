@@ -61,7 +61,7 @@ class Microphone:
         """Whether the device is gone at the moment."""
         self._clock = clock
         self._sleep = sleep
-        self._portaudio = _portaudio()
+        self._portaudio = portaudio()
         self.channels = channels
         self._device = device
         try:
@@ -187,7 +187,7 @@ def timed(pieces: Iterator[Captured], device_rate: int, channels: int) -> Iterat
             at, gap = at + len(part), 0.0
 
 
-def _portaudio() -> ModuleType:
+def portaudio() -> ModuleType:
     """The package sounddevice, which loads PortAudio. Imported only when a microphone is wanted."""
     try:
         import sounddevice  # noqa: PLC0415

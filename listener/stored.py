@@ -15,7 +15,7 @@ from grammar.facts import Fact, Resumed
 from grammar.loading import parse
 from grammar.protocol import Protocol
 from grammar.standing import ended
-from listener.journal import AUDIO, JOURNAL, PROTOCOL, Journal
+from listener.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
 from listener.recogniser import SAMPLE_RATE, Samples
 
 
@@ -81,11 +81,7 @@ def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
 
 def open_case(folder: Path) -> StoredCase:
     """Read a case folder. Raises UserError for one that is none or cannot be read."""
-    journal = Journal.open(folder)
-    try:
-        facts = tuple(journal.facts())
-    finally:
-        journal.close()
+    facts = tuple(stored_facts(folder))
     path = folder / PROTOCOL
     try:
         text = path.read_text(encoding="utf-8")

@@ -58,6 +58,8 @@ class Dashboard(App[None]):
     CSS_PATH = "answerback.tcss"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = list(KEYS)
+    HELP_KEYS: ClassVar[tuple[Binding, ...]] = KEYS
+    FOOT_KEYS: ClassVar[tuple[tuple[str, str], ...]] = FOOT
 
     def __init__(
         self,
@@ -97,8 +99,8 @@ class Dashboard(App[None]):
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
-        self.query_one(Bottom).show(FOOT)
-        self.query_one(Help).show(KEYS)
+        self.query_one(Bottom).show(self.FOOT_KEYS)
+        self.query_one(Help).show(self.HELP_KEYS)
         self.query_one("#help-area").display = False
         self.set_interval(PERIOD_S, self.look)
         self.call_after_refresh(self._begin)

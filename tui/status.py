@@ -6,6 +6,17 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
+class Replaying:
+    """How a stored case is being replayed."""
+
+    playing: bool
+    speed: float
+    """As a multiple of its own."""
+    sound: str
+    """What is heard, for people: "with its sound", "muted", "no sound kept"."""
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
     """A snapshot of the listening side; the case itself is in the View."""
 
@@ -25,3 +36,5 @@ class Status:
     """The sound is over; nothing more will be heard."""
     failure: str | None = None
     """One sentence where listening broke off; None while all is well."""
+    replay: Replaying | None = None
+    """Where a stored case is shown; None while one is being heard."""

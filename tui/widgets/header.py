@@ -10,7 +10,7 @@ from textual.widgets import Static
 
 from grammar.protocol import decimal
 from grammar.view import View
-from tui.status import Status
+from tui.status import Replaying, Status
 from tui.wording import CAUTION, clean, clock, level, number
 
 
@@ -24,18 +24,10 @@ class Header(Static):
             self.update(content, layout=False)
 
     def _first(self, view: View, status: Status, wall: datetime) -> Content:
-        recording = (
-            ("● RECORDING ON", "bold $on-urgent on $good")
-            if status.recording
-            else (
-                "○ recording off",
-                "bold $ink",
-            )
-        )
         return Content.assemble(
             (clock(view.now), "bold $ink"),
             (f" elapsed  {wall:%H:%M:%S}  ", "$quiet"),
-            recording,
+            _replaying(status.replay) if status.replay else _recording(status.recording),
             ("  ", ""),
             (clean(status.engine), "$ink"),
             ("  in ", "$quiet"),
@@ -48,7 +40,9 @@ class Header(Static):
                 f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
             )
         weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
-        if status.ended:
+        if status.replay:
+            how = ("REPLAY, nothing is changed", "bold $heading")
+        elif status.ended:
             when = f" at {clock(view.ended)}" if view.ended is not None else ""
             how = (f"■ ENDED{when} (q quits)", "bold $urgent")
         else:
@@ -56,6 +50,17 @@ class Header(Static):
         return Content.assemble(
             how, (f"  {clean(status.title)}  {clean(status.source)}  {weight}", "$quiet")
         )
+
+
+def _recording(on: bool) -> tuple[str, str]:
+    if on:
+        return "● RECORDING ON", "bold $on-urgent on $good"
+    return "○ recording off", "bold $ink"
+
+
+def _replaying(replay: Replaying) -> tuple[str, str]:
+    how = "▶ playing" if replay.playing else "‖ paused"
+    return f"{how} {replay.speed:g}×, {clean(replay.sound)}", "bold $good"
 
 
 class Bottom(Static):
