@@ -8,27 +8,28 @@ confirmation changes what an earlier fact means, so the fold runs again from tha
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from grammar.answering import hear
+from grammar.by_hand import set_recording, taken_back_line, tick, timer_changed
 from grammar.checklist import ChecklistProgress, begin
 from grammar.doses import DoseGiven, Task
 from grammar.effects import apply
 from grammar.entered import heard_of, meaning_of
 from grammar.facts import (
-    Amended,
     AnsweredByHand,
     CaseEnded,
     CaseStarted,
-    Confirmed,
     Entered,
     Fact,
     Gap,
     Heard,
     Noted,
-    SpeakerSet,
+    RecordingSet,
+    Ticked,
+    TimerChanged,
     Withdrawn,
     Word,
 )
@@ -40,7 +41,7 @@ from grammar.meaning import Meaning
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
 from grammar.sequence import Event, judge
-from grammar.standing import Amending, Standing, effective, ended
+from grammar.standing import Amending, Standing, changes, effective, ended
 from grammar.timers import Timer
 from grammar.view import LogLine, Utterance, View
 from grammar.vitals import VitalSign
@@ -70,6 +71,8 @@ class State:
     """Facts whose effects were disregarded or corrected away."""
     unsure: tuple[Utterance, ...] = ()
     """Calls heard with doubt: they have had no effect yet."""
+    unsure_answers: tuple[Utterance, ...] = ()
+    """Answers and prowords heard with doubt: they have closed nothing."""
     weight_kg: float | None = None
     recording: bool = False
     channels: Mapping[int, str] = field(default_factory=dict)
@@ -85,7 +88,7 @@ class Case:
         self._facts: list[Fact] = []
         self._ends: list[float] = []
         """The latest end of any fact so far, for each fact."""
-        self._amending: list[Amended | Withdrawn | Confirmed | SpeakerSet] = []
+        self._amending: dict[int, Amending] = {}
         self._state = self._first()
         self._kept: dict[int, State] = {0: self._state}
         self._past: dict[int, State] = {0: self._state}
@@ -105,8 +108,8 @@ class Case:
         self._facts.append(fact)
         self._ends.append(max(ended(fact), self._ends[-1] if self._ends else 0.0))
         if isinstance(fact, Amending):
-            self._amending.append(fact)
-            self._again_from(fact.target)
+            self._amending[fact.seq] = fact
+            self._again_from(changes(self._amending, fact))
         else:
             self._state = self._step(self._state, Standing(fact))
             self._keep(len(self._facts))
@@ -128,12 +131,13 @@ class Case:
         count = bisect_right(self._ends, now)
         late = [f for f in self._facts[count:] if ended(f) <= now]
         known = [*self._facts[:count], *late]
-        amending = [f for f in self._amending if ended(f) <= now]
+        amending = {f.seq: f for f in self._amending.values() if ended(f) <= now}
         start = max(kept for kept in self._past if kept <= count)
         while True:
             # What a later amendment changes is folded again, and so from before its target on.
             floor = known[start].seq if start < len(known) else len(self._facts) + 1
-            first = min((f.target for f in amending if f.seq >= floor), default=floor)
+            spoken_of = (changes(amending, f) for f in amending.values() if f.seq >= floor)
+            first = min(spoken_of, default=floor)
             if first >= floor:
                 break
             at = next((i for i, fact in enumerate(known) if fact.seq >= first), 0)
@@ -190,11 +194,24 @@ class Case:
                 return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
             case AnsweredByHand():
                 return _by_hand(self.protocol, state, fact)
+            case TimerChanged():
+                return timer_changed(state, fact)
+            case Ticked():
+                return tick(state, fact)
+            case RecordingSet():
+                return set_recording(state, fact)
+            case Withdrawn():
+                return taken_back_line(self.protocol, state, fact, self._fact(fact.target))
             case CaseEnded():
                 line = LogLine(fact.t, fact.seq, "case", "case ended")
                 return replace(state, ended=fact.t, log=state.log.plus(line))
             case _:
                 return state
+
+    def _fact(self, seq: int) -> Fact | None:
+        at = bisect_left(self._facts, seq, key=lambda fact: fact.seq)
+        found = self._facts[at] if at < len(self._facts) else None
+        return found if found and found.seq == seq else None
 
     def _meaning(self, fact: Heard) -> Meaning:
         """What an utterance says, read once: folding again is then many times cheaper."""
@@ -251,6 +268,8 @@ class Case:
             log=state.log.plus(line),
             findings=(*state.findings, *held),
         )
+        if unsure and not outcome.effective and outcome.loop is not None:
+            state = replace(state, unsure_answers=(*state.unsure_answers, utterance))
         return self._effects(state, utterance, outcome)
 
     def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
@@ -300,8 +319,13 @@ def _by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
         else loop
         for loop in state.loops
     )
+    if loops == state.loops:
+        return state
     held = _held_long(protocol, state.loops, loops, fact.loop, fact.t)
-    return replace(state, loops=loops, findings=(*state.findings, *held))
+    title = next(protocol.calls[loop.call].title for loop in loops if loop.id == fact.loop)
+    line = LogLine(fact.t, fact.seq, "hand", f"answer heard: {title} #{fact.loop}")
+    findings = (*state.findings, *held)
+    return replace(state, loops=loops, findings=findings, log=state.log.plus(line))
 
 
 def _held_long(
@@ -353,7 +377,19 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         weight_kg=state.weight_kg,
         recording=state.recording,
         ended=state.ended,
+        unsure=_unsure(state),
     )
+
+
+def _unsure(state: State) -> tuple[Utterance, ...]:
+    """What was heard with doubt and still waits: an answer does while its loop does."""
+    if not state.unsure and not state.unsure_answers:
+        return ()
+    waiting = {loop.id for loop in state.loops if loop.status in ("open", "answered", "differs")}
+    answers = (said for said in state.unsure_answers if said.loop in waiting)
+    # A call corrected in place with doubt stands here too, under its correction's fact.
+    calls = (said for said in state.unsure if said.unsure)
+    return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
 
 
 def _overdue(protocol: Protocol, task: Task) -> Finding:

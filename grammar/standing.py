@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from grammar.facts import (
@@ -38,13 +38,13 @@ def ended(fact: Fact) -> float:
 def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
     """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
     facts = tuple(facts)
-    gone = {fact.target for fact in facts if isinstance(fact, Withdrawn)}
+    gone = taken_back(facts)
     standing = {fact.seq: Standing(fact) for fact in facts if fact.seq not in gone}
     for fact in facts:
         if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet):
             continue
         target = standing.get(fact.target)
-        if target is None:
+        if target is None or fact.target > fact.seq:
             continue
         match fact:
             case Amended() if isinstance(target.fact, Heard):
@@ -59,6 +59,29 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
             case _:
                 pass
     return standing
+
+
+def taken_back(facts: Sequence[Fact]) -> set[int]:
+    """The facts, by `seq`, that a person has taken back. What takes back may itself be taken back."""
+    gone: set[int] = set()
+    for fact in reversed(facts):
+        # A fact speaks of earlier ones only; so from the last one back, each is settled when read.
+        if isinstance(fact, Withdrawn) and fact.seq not in gone and fact.target < fact.seq:
+            gone.add(fact.target)
+    return gone
+
+
+def changes(amending: Mapping[int, Amending], fact: Amending) -> int:
+    """The earliest fact, by `seq`, that stands otherwise because of `fact`, one of `amending`.
+
+    Who takes back a taking back speaks of what was taken back.
+    """
+    here: Amending | None = fact
+    seq = fact.seq
+    while here is not None and here.target < seq:
+        seq = here.target
+        here = amending.get(seq)
+    return seq
 
 
 def _words(text: str, heard: Heard) -> tuple[Word, ...]:

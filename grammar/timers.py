@@ -17,10 +17,14 @@ class Timer:
     started: float
     fact: int
     completed: float | None = None
+    extended_s: float = 0.0
+    """Made longer by hand, in all."""
+    stopped: bool = False
+    """`completed` because a person stopped it."""
 
     @property
     def due(self) -> float:
-        return self.started + self.duration_s
+        return self.started + self.duration_s + self.extended_s
 
     def remaining(self, now: float) -> float:
         """Seconds left, negative once past."""

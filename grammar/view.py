@@ -45,7 +45,8 @@ class LogLine:
 
     t: float
     fact: int
-    kind: Literal["utterance", "note", "mark", "gap", "case"]
+    kind: Literal["utterance", "note", "mark", "gap", "case", "hand"]
+    """`hand` is what a person did at the keyboard that is neither an entry nor a note."""
     text: str
     utterance: Utterance | None = None
 
@@ -69,6 +70,9 @@ class View:
     weight_kg: float | None
     recording: bool
     ended: float | None
+    unsure: tuple[Utterance, ...] = ()
+    """Heard with doubt and waiting for someone: calls without effect yet, answers that closed nothing.
+    In order of time."""
 
     @property
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:

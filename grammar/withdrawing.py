@@ -43,7 +43,9 @@ def without(state: State, fact: int) -> State:
         state,
         withdrawn=state.withdrawn | {fact},
         timers=tuple(
-            replace(timer, completed=None) if said and timer.completed == said.t else timer
+            replace(timer, completed=None)
+            if said and timer.completed == said.t and not timer.stopped
+            else timer
             for timer in state.timers
             if timer.fact != fact
         ),

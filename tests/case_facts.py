@@ -18,7 +18,10 @@ from grammar.facts import (
     Gap,
     Heard,
     Noted,
+    RecordingSet,
     SpeakerSet,
+    Ticked,
+    TimerChanged,
     Withdrawn,
     Word,
 )
@@ -116,6 +119,20 @@ def by_hand() -> st.SearchStrategy[Fact]:
         st.builds(Entered, t=st.just(0.0), call=calls, slots=slots, sender=STATIONS, to=STATIONS),
         st.builds(Noted, t=st.just(0.0), text=st.just("a note"), mark=st.booleans()),
         st.builds(Gap, t=st.just(0.0), until=st.just(5.0), reason=st.just("the device went away")),
+        st.builds(
+            TimerChanged,
+            t=st.just(0.0),
+            timer=TARGETS,
+            change=st.sampled_from(["stop", "extend"]),
+            seconds=st.sampled_from([0.0, 60.0, -5.0]),
+        ),
+        st.builds(
+            Ticked,
+            t=st.just(0.0),
+            checklist=st.sampled_from(["before-induction", "before-induction", "another"]),
+            item=st.sampled_from(["suction", "mask-seal", "plans", "nothing"]),
+        ),
+        st.builds(RecordingSet, t=st.just(0.0), on=st.booleans()),
         st.builds(CaseEnded, t=st.just(0.0)),
     )
 

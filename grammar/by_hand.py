@@ -1,0 +1,110 @@
+"""What a person's acts at the keyboard do to the case, and how the log tells of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from grammar.checklist import ChecklistProgress
+from grammar.facts import (
+    Amended,
+    AnsweredByHand,
+    Confirmed,
+    Entered,
+    Fact,
+    Heard,
+    Noted,
+    RecordingSet,
+    SpeakerSet,
+    Ticked,
+    TimerChanged,
+    Withdrawn,
+)
+from grammar.protocol import Protocol
+from grammar.view import LogLine
+
+if TYPE_CHECKING:
+    from grammar.case import State
+
+MARK = "marked for the debrief"
+"""The text of a mark that nobody put into words."""
+
+
+def timer_changed(state: State, fact: TimerChanged) -> State:
+    """The state after a timer was stopped or made longer. One that is over stays as it is."""
+    timer = next((x for x in state.timers if x.fact == fact.timer and x.completed is None), None)
+    if timer is None or (fact.change == "extend" and fact.seconds <= 0):
+        return state
+    if fact.change == "stop":
+        changed = replace(timer, completed=fact.t, stopped=True)
+        text = f"timer of {timer.duration_s:g} s stopped"
+    else:
+        changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
+        text = f"timer of {timer.duration_s:g} s made {fact.seconds:g} s longer"
+    timers = tuple(changed if x is timer else x for x in state.timers)
+    return _told(replace(state, timers=timers), fact, text)
+
+
+def tick(state: State, fact: Ticked) -> State:
+    """The state after an item was ticked. What was answered already keeps its time."""
+    progress = next((x for x in state.checklists if x.id == fact.checklist), None)
+    title = dict(progress.items).get(fact.item) if progress else None
+    if progress is None or title is None or fact.item in progress.answered:
+        return state
+    ticked: ChecklistProgress = replace(
+        progress,
+        answered={**progress.answered, fact.item: fact.t},
+        facts=(*progress.facts, fact.seq),
+    )
+    checklists = tuple(ticked if x is progress else x for x in state.checklists)
+    return _told(replace(state, checklists=checklists), fact, f"ticked: {title}")
+
+
+def set_recording(state: State, fact: RecordingSet) -> State:
+    """The state after recording was paused or taken up again."""
+    if fact.on == state.recording:
+        return state
+    text = "recording taken up again" if fact.on else "recording paused: silence from here on"
+    return _told(replace(state, recording=fact.on), fact, text)
+
+
+def taken_back_line(
+    protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None
+) -> State:
+    """The state with a line of the log that says what a person took back."""
+    if target is None or target.seq >= fact.seq:
+        return state
+    return _told(state, fact, f"taken back: {in_words(protocol, target)}")
+
+
+def in_words(protocol: Protocol, fact: Fact) -> str:
+    """A fact that a person may take back, in a few plain words."""
+    match fact:
+        case Heard():
+            return fact.text or "nothing heard"
+        case Entered():
+            call = protocol.calls.get(fact.call)
+            values = (str(value) for _, value in fact.slots)
+            return " ".join(["entry", call.title if call else fact.call, *values])
+        case Noted():
+            return f"{'mark' if fact.mark else 'note'} {fact.text}"
+        case Amended():
+            return f"correction {fact.words}"
+        case Confirmed():
+            return "acceptance of what was unsure"
+        case AnsweredByHand():
+            return f"answer heard to #{fact.loop}"
+        case SpeakerSet():
+            return f"speaker {fact.station}"
+        case TimerChanged():
+            return "timer stopped" if fact.change == "stop" else "timer made longer"
+        case Ticked():
+            return f"tick of {fact.item}"
+        case Withdrawn():
+            return "a taking back"
+        case _:
+            return fact.kind
+
+
+def _told(state: State, fact: Fact, text: str) -> State:
+    return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "hand", text)))
