@@ -1,0 +1,1 @@
+"""What an educator takes from stored cases: the moments that matter, the measures, the report."""
