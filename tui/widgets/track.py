@@ -42,6 +42,8 @@ class Track(Vertical):
 
     def show(self, now: float, end: float, moments: Sequence[Moment], told: str) -> None:
         """Draws the line for the moment `now` of a case of `end` seconds."""
+        if not self.query("#told"):
+            return  # not put together yet
         first, last = f"{clock(now):>7} ", f" {clock(end)}"
         content = Content.assemble(
             (first, "bold $ink"),
