@@ -10,9 +10,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from grammar.doses import outside_range
 from grammar.network import Network
 from grammar.phrases import Body, bodies, compile_network, frame, rules
-from grammar.protocol import Call, Protocol, SequenceRule, filled_by
+from grammar.protocol import Call, Protocol, SequenceRule, decimal, filled_by
 from grammar.sounding import Ways, alike_calls, alike_drugs
 from grammar.templates import Choice, Literal, Node, Slot, expansions, slots_of
 from grammar.templates import Sequence as Parts
@@ -42,6 +43,7 @@ def advise(protocol: Protocol, ways: Ways) -> tuple[Note, ...]:
         *_sounding_alike(protocol, ways, frozenset(calls for _, calls in shared)),
         *_unreadable(protocol),
         *_without_source(protocol),
+        *_planned_outside(protocol),
         *_idle_rules(protocol),
         *_contrary_rules(protocol),
         *_idle_tasks(protocol),
@@ -199,6 +201,21 @@ def _without_source(protocol: Protocol) -> Iterator[Note]:
     for drug in protocol.drug:
         if drug.range and not drug.range.source.strip():
             yield Note("drug", drug.id, "its range names no source: add source = where it is from")
+        if drug.planned and not drug.planned.source.strip():
+            yield Note("drug", drug.id, "its planned dose names no source: add source = where from")
+
+
+def _planned_outside(protocol: Protocol) -> Iterator[Note]:
+    for drug in protocol.drug:
+        planned, allowed = drug.planned, drug.range
+        # Per kilogram against a whole amount depends on the weight: nothing to say beforehand.
+        if planned is None or allowed is None or planned.per_kg != allowed.per_kg:
+            continue
+        whole = allowed.model_copy(update={"per_kg": False})
+        bare = drug.model_copy(update={"range": whole})
+        said = outside_range(bare, decimal(planned.amount), planned.unit, None)
+        if said:
+            yield Note("drug", drug.id, f"planned {said.removeprefix(f'{drug.id} ')}: change one")
 
 
 # ---------------------------------------------------------------------- rules

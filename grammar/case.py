@@ -40,6 +40,7 @@ from grammar.loops import Loop
 from grammar.meaning import Meaning
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
+from grammar.record import Recorded
 from grammar.sequence import Event, judge
 from grammar.standing import Amending, Standing, changes, effective, ended
 from grammar.timers import Timer
@@ -66,6 +67,8 @@ class State:
     checklists: tuple[ChecklistProgress, ...] = ()
     findings: tuple[Finding, ...] = ()
     events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
+    records: tuple[Recorded, ...] = ()
+    """Calls of the record, whatever their order in time."""
     log: Growing[LogLine] = field(default_factory=Growing)
     withdrawn: frozenset[int] = frozenset()
     """Facts whose effects were disregarded or corrected away."""
@@ -373,6 +376,7 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         checklists=state.checklists,
         findings=tuple(findings),
         countdowns=countdowns,
+        records=state.records,
         log=state.log,
         weight_kg=state.weight_kg,
         recording=state.recording,

@@ -11,6 +11,7 @@ from grammar.doses import DoseGiven, Task, in_ml, last_of, outside_range, per_kg
 from grammar.findings import Finding
 from grammar.loops import differences
 from grammar.protocol import Call, Protocol
+from grammar.record import Recorded
 from grammar.sequence import Event, names
 from grammar.timers import Timer, complete_oldest
 from grammar.units import plain, same_amount
@@ -27,6 +28,9 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
         return _tick(state, said)
     call = protocol.calls[said.call]
     state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
+    if call.record:
+        recorded = Recorded(call.record, call.id, said.slots, said.t, said.fact, said.sender)
+        state = replace(state, records=(*state.records, recorded))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
         if sign:

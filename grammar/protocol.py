@@ -1,7 +1,8 @@
 """A protocol: what a team may say, and what each call expects. Read from a TOML file.
 
-The models below are the whole format. `load` reads one by name (shipped) or by path (a team's own);
-every error names the table, the field and the cure, so that a clinician can mend a file unaided.
+The models here and in `tables.py` are the whole format. `loading.load` reads one by name (shipped) or
+by path (a team's own); every error names the table, the field and the cure, so that a clinician can
+mend a file unaided.
 """
 
 from __future__ import annotations
@@ -9,282 +10,55 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cached_property
-from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from grammar.prowords import LANGUAGES
-from grammar.templates import (
-    Node,
-    Rule,
-    Slot,
-    TemplateError,
-    parse_template,
-    required_slots,
-    slots_of,
-    walk,
+from grammar.tables import (
+    BUILT_IN_TYPES,
+    Bounds,
+    Call,
+    Checklist,
+    Concentration,
+    DoseRange,
+    Drug,
+    Head,
+    Planned,
+    SequenceRule,
+    Spoken,
+    Station,
+    Table,
+    Task,
+    ValueList,
+    Vital,
+    checked_phrases,
+    filled_by,
 )
-
-Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
-Seconds = Annotated[float, Field(gt=0, le=86_400)]
-Unit = Literal["mg", "microgram", "g", "mL", "unit", "J"]
-
-BUILT_IN_TYPES = ("drug", "amount", "dose", "duration", "number")
-"""Slot types every protocol has; any other type is the id of one of its lists."""
-
-FILLS = {"dose": ("drug", "amount", "unit"), "amount": ("amount", "unit"), "drug": ("drug",)}
-"""Slots that a type fills under their own names, whatever the slot is called."""
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
-
-
-def _checked_phrases(phrases: tuple[str, ...]) -> tuple[str, ...]:
-    for phrase in phrases:
-        try:
-            parse_template(phrase)
-        except TemplateError as error:
-            raise ValueError(str(error)) from error
-    return phrases
-
-
-class Head(_Table):
-    """The `[protocol]` table: what this is, and values that hold for every call."""
-
-    id: Identifier
-    title: str
-    language: Literal["en", "ko"] = "en"
-    about: str = ""
-    window_s: Seconds = 12.0
-    """How long a call may wait for its answer, seconds from its last word."""
-    late_s: Seconds = 60.0
-    """How long after its window a call can still be answered late."""
-    stand_by_s: Seconds = 60.0
-    """How long "stand by" may hold a call before that is a finding."""
-    unsure_below: float = Field(default=0.5, ge=0, le=1)
-    """Utterances heard with less confidence are shown apart and count for nothing yet."""
-
-
-class Spoken(_Table):
-    """Something with an id and the ways to say it."""
-
-    id: Identifier
-    spoken: tuple[str, ...] = Field(min_length=1)
-    title: str = ""
-
-    _phrases = field_validator("spoken")(_checked_phrases)
-
-    @field_validator("spoken")
-    @classmethod
-    def _words_alone(cls, phrases: tuple[str, ...]) -> tuple[str, ...]:
-        for phrase in phrases:
-            for part in walk(parse_template(phrase)):
-                if isinstance(part, Slot | Rule):
-                    raise ValueError(f'"{phrase}" names a slot or a rule: write words alone here')
-        return phrases
-
-
-class Station(Spoken):
-    """A place or role that speaks."""
-
-    channel: int | None = Field(default=None, ge=1, le=32)
-    """Input channel that belongs to this station alone, from 1."""
-
-
-class Concentration(_Table):
-    """As drawn up: `amount` of `unit` in every mL."""
-
-    amount: float = Field(gt=0)
-    unit: Unit
-
-
-class DoseRange(_Table):
-    """What the team's sheet allows. answerback compares; it never suggests."""
-
-    low: float = Field(ge=0)
-    high: float = Field(gt=0)
-    unit: Unit
-    per_kg: bool = True
-    source: str = ""
-
-    @model_validator(mode="after")
-    def _ordered(self) -> DoseRange:
-        if self.low > self.high:
-            raise ValueError("low is above high: swap them")
-        return self
-
-
-class Drug(Spoken):
-    """A drug on the sheet."""
-
-    unit: Unit
-    """The unit meant when none is said."""
-    concentration: Concentration | None = None
-    range: DoseRange | None = None
-    group: Identifier | None = None
-    """For sequence rules, such as `induction` or `muscle-relaxant`."""
-    minimum_interval_s: Seconds | None = None
-    """A second dose sooner than this is a finding."""
-
-
-class ValueList(_Table):
-    """A slot type of the protocol's own: a closed list of things that can be said."""
-
-    id: Identifier
-    values: tuple[Spoken, ...] = Field(min_length=1)
-
-    @model_validator(mode="after")
-    def _not_built_in(self) -> ValueList:
-        if self.id in BUILT_IN_TYPES:
-            raise ValueError(f'"{self.id}" is a built-in slot type: give the list another id')
-        return self
-
-
-class Task(_Table):
-    """What an order asks for: a later call that reports it done."""
-
-    done_by: tuple[Identifier, ...] = Field(min_length=1)
-    limit_s: Seconds
-    same: tuple[str, ...] = ()
-    """Slots that the report, where it says them, must share with the order to be its report."""
-
-
-class Vital(_Table):
-    """The call reports a vital sign."""
-
-    id: Identifier
-    unit: str
-    title: str
-
-
-class Bounds(_Table):
-    """Values outside are possible to say, and are marked unsure when heard."""
-
-    low: float
-    high: float
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Bounds:
-        if self.low > self.high:
-            raise ValueError("low is above high: swap them")
-        return self
-
-
-Readback = Literal["full", "key", "acknowledge", "none"]
-Effect = Literal["none", "order", "given", "start-timer", "timer-complete"]
-
-
-class Call(_Table):
-    """One thing the team may call out."""
-
-    id: Identifier
-    title: str
-    phrases: tuple[str, ...] = Field(min_length=1)
-    answers: tuple[str, ...] = ()
-    """Short read-backs: the slots alone."""
-    readback: Readback = "acknowledge"
-    """What closes it. `full`: every slot repeated. `key`: the deciding slots. `acknowledge`: a bare
-    "copy" will do. `none`: a call-out that informs and needs no answer."""
-    deciding: tuple[str, ...] = ()
-    window_s: Seconds | None = None
-    confirm: bool = False
-    """Keep the loop `answered` until the caller confirms the read-back."""
-    effect: Effect = "none"
-    task: Task | None = None
-    vital: Vital | None = None
-    bounds: dict[str, Bounds] = {}
-    completes: Identifier | None = None
-    """The checklist that this call declares complete."""
-
-    _phrases = field_validator("phrases", "answers")(_checked_phrases)
-
-    @cached_property
-    def nodes(self) -> tuple[Node, ...]:
-        return tuple(parse_template(phrase) for phrase in self.phrases)
-
-    @cached_property
-    def answer_nodes(self) -> tuple[Node, ...]:
-        return tuple(parse_template(phrase) for phrase in self.answers)
-
-    @cached_property
-    def slots(self) -> dict[str, str]:
-        """Slot name -> type, over all phrases; composite types under the names they fill."""
-        return {
-            name: slot.type
-            for node in (*self.nodes, *self.answer_nodes)
-            for slot in slots_of(node)
-            for name in filled_by(slot)
-        }
-
-    @model_validator(mode="after")
-    def _agrees_with_itself(self) -> Call:
-        known = set(self.slots)
-        same = self.task.same if self.task else ()
-        for field, names in (
-            ("deciding", self.deciding),
-            ("bounds", tuple(self.bounds)),
-            ("task.same", same),
-        ):
-            for name in names:
-                if name not in known:
-                    raise ValueError(
-                        f'{field} names the slot "{name}", which no phrase has: '
-                        f"use one of {', '.join(sorted(known)) or 'no slot at all'}"
-                    )
-        if self.readback in ("full", "key") and not known:
-            raise ValueError(
-                f'readback = "{self.readback}" needs a slot to read back: '
-                'add one to a phrase, or use "acknowledge"'
-            )
-        if self.readback == "key" and not self.deciding:
-            raise ValueError('readback = "key" needs deciding = [slots that must be repeated]')
-        return self
-
-
-class ChecklistItem(Spoken):
-    """One line of a checklist, answered by voice."""
-
-
-class Checklist(_Table):
-    """A list run aloud, item by item."""
-
-    id: Identifier
-    title: str
-    items: tuple[ChecklistItem, ...] = Field(min_length=1)
-
-
-class SequenceRule(_Table):
-    """A rule on order and timing between events.
-
-    `at-least`: from `first` to `then` at least `seconds`. `at-most`: `then` within `seconds` of `first`.
-    `before`: no `then` without an earlier `first`. `after-count`: `then` within `seconds` once `first`
-    has happened `count` times. An event is a call id, or `call-id:value` for one value of a slot or
-    one drug group.
-    """
-
-    id: Identifier
-    title: str
-    kind: Literal["at-least", "at-most", "before", "after-count"]
-    first: tuple[str, ...] = Field(min_length=1)
-    then: tuple[str, ...] = Field(min_length=1)
-    seconds: Seconds | None = None
-    count: int = Field(default=1, ge=1)
-    source: str = ""
-
-    @field_validator("first", "then", mode="before")
-    @classmethod
-    def _one_or_many(cls, value: object) -> object:
-        return (value,) if isinstance(value, str) else value
-
-    @model_validator(mode="after")
-    def _has_seconds(self) -> SequenceRule:
-        if self.kind != "before" and self.seconds is None:
-            raise ValueError(f'kind = "{self.kind}" needs seconds = a number')
-        return self
-
-
-class Protocol(_Table):
+from grammar.templates import Node, Rule, required_slots, slots_of, walk
+
+__all__ = [
+    "Bounds",
+    "Call",
+    "Checklist",
+    "Concentration",
+    "DoseRange",
+    "Drug",
+    "Head",
+    "Planned",
+    "Protocol",
+    "SequenceRule",
+    "Spoken",
+    "Station",
+    "Task",
+    "ValueList",
+    "Vital",
+    "decimal",
+    "filled_by",
+    "required",
+]
+
+
+class Protocol(Table):
     """A whole protocol file."""
 
     protocol: Head
@@ -296,14 +70,14 @@ class Protocol(_Table):
     rule: tuple[SequenceRule, ...] = ()
     courtesy: tuple[str, ...] = ()
     """Words that may stand before or after a call and mean nothing: "please", "everyone"."""
-    prowords: dict[str, tuple[str, ...]] = {}
-    pronunciations: dict[str, tuple[str, ...]] = {}
+    prowords: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    pronunciations: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     """Word -> one or more pronunciations in CMU phones, for words the dictionary lacks."""
 
     @field_validator("courtesy")
     @classmethod
     def _courtesy(cls, phrases: tuple[str, ...]) -> tuple[str, ...]:
-        return _checked_phrases(phrases)
+        return checked_phrases(phrases)
 
     @field_validator("pronunciations", mode="before")
     @classmethod
@@ -318,7 +92,7 @@ class Protocol(_Table):
         for name, phrases in table.items():
             if name not in LANGUAGES["en"]:
                 raise ValueError(f'no proword is called "{name}": use {", ".join(LANGUAGES["en"])}')
-            _checked_phrases(phrases)
+            checked_phrases(phrases)
         return table
 
     @model_validator(mode="after")
@@ -418,13 +192,6 @@ class Protocol(_Table):
             yield from lst.values
         for checklist in self.checklist:
             yield from checklist.items
-
-
-def filled_by(slot: Slot) -> tuple[str, ...]:
-    """Names under which a slot's value is stored."""
-    if slot.type == "duration":
-        return ("duration_s" if slot.name == "duration" else slot.name,)
-    return FILLS.get(slot.type, (slot.name,))
 
 
 def required(node: Node) -> frozenset[str]:

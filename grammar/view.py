@@ -11,6 +11,7 @@ from grammar.doses import DoseGiven, Task, TaskState
 from grammar.findings import Countdown, Finding
 from grammar.loops import Loop, LoopState
 from grammar.meaning import Meaning, Slots
+from grammar.record import Recorded
 from grammar.timers import Timer, TimerState
 from grammar.vitals import VitalSign
 
@@ -73,6 +74,8 @@ class View:
     unsure: tuple[Utterance, ...] = ()
     """Heard with doubt and waiting for someone: calls without effect yet, answers that closed nothing.
     In order of time."""
+    records: tuple[Recorded, ...] = ()
+    """Calls of the record, for `record.record_of`."""
 
     @property
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:

@@ -58,6 +58,7 @@ def without(state: State, fact: int) -> State:
             for task in state.tasks
         ),
         doses=tuple(dose for dose in state.doses if dose.fact != fact),
+        records=tuple(call for call in state.records if call.fact != fact),
         vitals=tuple(sign for sign in state.vitals if sign.fact != fact),
         checklists=tuple(_unticked(one, said) for one in state.checklists)
         if said
