@@ -1,0 +1,196 @@
+"""The page before a case and the page after it, as text and as HTML that prints on one sheet."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from decimal import Decimal
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from test_record import case_of
+
+from grammar.briefing import in_short, sheet_dose
+from grammar.handover import handover
+from grammar.loading import load, parse, shipped, source_text
+from grammar.protocol import Drug
+from grammar.templates import parse_template
+from tui.briefing import briefing
+from tui.cli import main
+from tui.handing_over import handover_page
+from tui.page import Page, Table, as_html, as_text
+
+
+def rows(page: Page, title: str) -> dict[str, tuple[str, ...]]:
+    """The rows of one table by their first cell."""
+    found = next(table for table in page.tables if table.title.startswith(title))
+    return {row[0]: row[1:] for row in found.rows}
+
+
+# ---------------------------------------------------------------------- the briefing
+
+
+def drug(**fields: object) -> Drug:
+    sheet = {"id": "rocuronium", "spoken": ("rocuronium",), "unit": "mg", **fields}
+    return Drug.model_validate(sheet)
+
+
+def test_a_planned_dose_per_kilogram_is_shown_in_mg_and_in_ml_of_the_concentration() -> None:
+    """0.6 to 1.2 mg/kg of rocuronium: US prescribing information, section 2."""
+    sheet = drug(
+        concentration={"amount": 10, "unit": "mg"},
+        range={"low": 0.6, "high": 1.2, "unit": "mg"},
+        planned={"amount": 1.2, "unit": "mg"},
+    )
+    found = sheet_dose(sheet, 70)
+    assert (found.amount, found.ml) == (Decimal(84), Decimal("8.4"))
+    assert (found.low, found.high) == (Decimal(42), Decimal(84))
+
+
+def test_without_a_weight_nothing_per_kilogram_is_worked_out() -> None:
+    sheet = drug(range={"low": 1, "high": 2, "unit": "mg"}, planned={"amount": 1, "unit": "mg"})
+    found = sheet_dose(sheet, None)
+    assert (found.amount, found.ml, found.low) == (None, None, None)
+    page = briefing(load("isolation-airway"), None)
+    assert rows(page, "What the sheet says")["rocuronium"][1] == "needs a weight"
+
+
+def test_a_plan_in_microgram_of_a_concentration_in_mg_keeps_its_units() -> None:
+    sheet = drug(
+        concentration={"amount": 0.1, "unit": "mg"},
+        planned={"amount": 20, "unit": "microgram", "per_kg": False},
+    )
+    assert sheet_dose(sheet, None).ml == Decimal("0.2")
+
+
+@pytest.mark.parametrize("name", shipped())
+def test_a_briefing_has_every_station_drug_rule_checklist_and_call_of_the_protocol(
+    name: str,
+) -> None:
+    protocol = load(name)
+    text = " ".join(as_text(briefing(protocol, 70), 400).split())
+    for titled in (*protocol.station, *protocol.rule, *protocol.checklist, *protocol.call):
+        assert titled.title in text
+    for each in protocol.drug:
+        assert (each.title or each.id) in text
+    assert "not advice" in text
+    assert "not a medical device" in text
+
+
+def test_the_plans_are_those_of_the_call_that_changes_them() -> None:
+    plans = rows(briefing(load("isolation-airway"), 70), "Plans")
+    assert list(plans) == ["Plan A", "Plan B", "Plan C", "Plan D"]
+    assert "Supraglottic" in plans["Plan B"][0]
+
+
+def test_a_phrase_in_short_leaves_out_what_may_be_left_out() -> None:
+    assert in_short(parse_template("(give|push) [the] {dose} [please]")) == "give ‹dose›"
+
+
+# ---------------------------------------------------------------------- the handover
+
+
+def test_a_handover_names_the_airway_drugs_trend_and_open_points() -> None:
+    case = case_of(
+        "give seventy milligrams of ketamine",
+        "ketamine seventy",
+        "ketamine in",
+        "first attempt",
+        "copy",
+        "sats eighty four",
+        "tube passed",
+        "capnography confirmed",
+        "copy",
+        "sats ninety six",
+        "tube at twenty two",
+        "tube at twenty",
+        "send in the bougie",
+    )
+    page = handover_page(case.protocol, case.view(400), case.facts)
+    airway = rows(page, "Airway")
+    assert airway["Attempts"][0] == "1"
+    assert airway["Depth"] == ("22 cm", "01:50")
+    assert airway["Lowest SpO2"] == ("84 %", "01:00")
+    assert rows(page, "Drugs") == {"00:30": ("ketamine", "70 mg", "1 mg/kg", "7 mL")}
+    assert rows(page, "Vital signs")["SpO2 %"][-1] == "84 96"
+    points = [row for table in page.tables if table.title == "Open points" for row in table.rows]
+    assert ("01:50", "read-back differs", "Tube depth 22 cm, read back as 20 cm") in points
+    assert any(row[1] == "nobody answered" and "bougie" in row[2] for row in points)
+
+
+def test_differing_read_backs_stand_above_calls_that_only_wait() -> None:
+    case = case_of("tube at twenty two", "tube at twenty", "send in the bougie", every=3)
+    kinds = [point.kind for point in handover(case.protocol, case.view(10)).open_points]
+    assert kinds == ["differs", "open", "pending"]
+
+
+def test_a_case_without_anything_said_gives_a_page_that_says_so() -> None:
+    case = case_of()
+    text = as_text(handover_page(case.protocol, case.view(1), case.facts), 100)
+    assert "nobody yet" in text
+    assert "not said" in text
+
+
+# ---------------------------------------------------------------------- as text and as HTML
+
+
+class Outside(HTMLParser):
+    """Collects whatever a page would fetch."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, _tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found += [value or "" for name, value in attrs if name in ("src", "href", "srcset")]
+
+
+def test_a_page_fetches_nothing_and_shows_what_a_file_says_as_text() -> None:
+    text, _ = source_text("isolation-airway")
+    nasty = parse(text.replace('title = "Plan A"', 'title = "<script>x</script>\\u001b[31m"'))
+    page = as_html(briefing(nasty, 70))
+    assert "<script>" not in page
+    assert "\x1b" not in page
+    assert "&lt;script&gt;" in page
+    outside = Outside()
+    outside.feed(page)
+    assert outside.found == []
+    assert "url(" not in page
+    assert "@import" not in page
+    assert "\x1b" not in as_text(briefing(nasty, 70), 100)
+
+
+@pytest.mark.parametrize("width", [40, 80, 100, 200])
+def test_no_line_is_wider_than_the_terminal(width: int) -> None:
+    text = as_text(briefing(load("isolation-airway"), 70), width)
+    assert max(map(len, text.splitlines())) <= width
+
+
+def test_a_cell_too_long_for_its_column_goes_on_in_the_next_line() -> None:
+    page = Page("t", (), (Table("x", ("a", "b"), (("one", "two three " * 12),)),), "c")
+    lines = as_text(page, 40).splitlines()
+    assert sum("two" in line for line in lines) > 1
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium")
+@pytest.mark.parametrize("name", shipped())
+def test_a_briefing_prints_on_one_sheet(name: str, tmp_path: Path) -> None:
+    html, pdf = tmp_path / "brief.html", tmp_path / "brief.pdf"
+    assert main(["brief", name, "--weight-kg", "70", "--html", str(html)]) == 0
+    subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={pdf}", html],
+        check=True,
+        capture_output=True,
+        timeout=60,
+    )
+    assert len(re.findall(rb"/Type /Page\b", pdf.read_bytes())) == 1
+
+
+def test_a_page_that_cannot_be_written_is_told_in_a_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["brief", "adult-arrest", "--html", str(tmp_path / "no" / "page.html")]) == 2
+    assert "cannot be written" in capsys.readouterr().err

@@ -1,0 +1,54 @@
+"""`brief` and `handover`: a page before a case and one after it, for the terminal or to print."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from pathlib import Path
+
+from tui.commands.shared import Commands, weight_option
+
+
+def add(commands: Commands) -> None:
+    """Put the commands on the parser."""
+    one = commands.add_parser("brief", help="the sheet on one page: stations, doses, plans, limits")
+    one.add_argument("protocol", help="a shipped protocol's name, or the path of a TOML file")
+    weight_option(one)
+    _html_option(one)
+    one.set_defaults(run=brief)
+    one = commands.add_parser("handover", help="the summary of a case: record, drugs, open points")
+    one.add_argument("case", type=Path, help="a case folder")
+    _html_option(one)
+    one.set_defaults(run=hand_over)
+
+
+def brief(wanted: argparse.Namespace) -> None:
+    """Print the briefing of a protocol."""
+    from grammar.loading import load  # noqa: PLC0415
+    from tui.briefing import briefing  # noqa: PLC0415
+
+    _give(briefing(load(wanted.protocol), wanted.weight_kg), wanted.html)
+
+
+def hand_over(wanted: argparse.Namespace) -> None:
+    """Print the handover of a stored case."""
+    from listener.stored import open_case  # noqa: PLC0415
+    from tui.handing_over import handover_page  # noqa: PLC0415
+
+    stored = open_case(wanted.case)
+    view = stored.case().view(stored.end)
+    _give(handover_page(stored.protocol, view, stored.facts), wanted.html)
+
+
+def _give(page: object, html: Path | None) -> None:
+    from tui.page import Page, as_text, write_html  # noqa: PLC0415
+
+    assert isinstance(page, Page)
+    if html is None:
+        print(as_text(page, shutil.get_terminal_size((100, 30)).columns))
+    else:
+        write_html(page, html)
+
+
+def _html_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--html", type=Path, metavar="FILE", help="one HTML file instead, to print")
