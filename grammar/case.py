@@ -382,6 +382,7 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         recording=state.recording,
         ended=state.ended,
         unsure=_unsure(state),
+        events=state.events,
     )
 
 

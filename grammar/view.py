@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from grammar.checklist import ChecklistProgress
@@ -12,6 +12,7 @@ from grammar.findings import Countdown, Finding
 from grammar.loops import Loop, LoopState
 from grammar.meaning import Meaning, Slots
 from grammar.record import Recorded
+from grammar.sequence import Event
 from grammar.timers import Timer, TimerState
 from grammar.vitals import VitalSign
 
@@ -76,6 +77,8 @@ class View:
     In order of time."""
     records: tuple[Recorded, ...] = ()
     """Calls of the record, for `record.record_of`."""
+    events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
+    """When each event that the protocol's rules name happened, as in `sequence.Events`."""
 
     @property
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:

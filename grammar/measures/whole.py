@@ -1,0 +1,59 @@
+"""All measures of one case, together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from grammar.facts import Fact
+from grammar.measures.shares import Communication, by_call, by_station, communication
+from grammar.measures.signs import Sign, signs
+from grammar.measures.speech import Speech, speech
+from grammar.measures.stretches import Measured, measured
+from grammar.measures.times import (
+    Observation,
+    closed_and_not,
+    times_to_done,
+    times_to_read_back,
+)
+from grammar.protocol import Protocol
+from grammar.view import View
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """One case in numbers, at `now` seconds on its clock."""
+
+    now: float
+    communication: Communication
+    by_sender: Mapping[str, Communication]
+    """Of the calls a station made; under "" those whose sender nobody knows."""
+    by_addressee: Mapping[str, Communication]
+    """Of the calls addressed to a station; under "" those addressed to nobody."""
+    by_call: Mapping[str, Communication]
+    read_back: tuple[Observation, ...]
+    done: tuple[Observation, ...]
+    done_closed: tuple[Observation, ...]
+    done_not_closed: tuple[Observation, ...]
+    measured: tuple[Measured, ...]
+    signs: tuple[Sign, ...]
+    speech: Speech
+
+
+def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
+    """Everything measured of the case at the view's moment; `facts` are the case's own."""
+    closed, not_closed = closed_and_not(view)
+    return Measures(
+        now=view.now,
+        communication=communication(view),
+        by_sender=by_station(view, "sender"),
+        by_addressee=by_station(view, "to"),
+        by_call=by_call(view),
+        read_back=tuple(times_to_read_back(view)),
+        done=tuple(times_to_done(view)),
+        done_closed=tuple(closed),
+        done_not_closed=tuple(not_closed),
+        measured=measured(protocol, view),
+        signs=signs(view),
+        speech=speech(view, facts),
+    )
