@@ -159,11 +159,8 @@ def test_pink_noise_loses_three_decibels_an_octave() -> None:
     assert 10 * np.log10(np.divide(octaves[:-1], octaves[1:])) == pytest.approx(3.01, abs=0.4)
 
 
-def test_a_clip_sounds_the_same_each_time_and_one_radio_clip_in_ten_loses_its_start() -> None:
+def test_a_clip_sounds_the_same_each_time() -> None:
     sound = np.random.default_rng(6).standard_normal(8000) * 0.1
-    lengths = [len(conditions.applied("radio", sound, seed)) for seed in range(400)]
-    assert set(lengths) == {8000, 8000 - 2400}
-    assert 20 <= lengths.count(8000 - 2400) <= 60
     for name in conditions.CONDITIONS:
         first, again = (conditions.applied(name, sound, 9) for _ in range(2))
         assert np.array_equal(first, again)

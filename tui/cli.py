@@ -8,14 +8,14 @@ import sys
 from collections.abc import Sequence
 
 from grammar.errors import UserError
-from tui.commands import hear, pages, protocols, review
+from tui.commands import bench, hear, pages, protocols, review
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, pages, protocols, review)
+COMMANDS = (hear, pages, protocols, review, bench)
 """The modules that bring commands, in the order of `--help`."""
 
 

@@ -7,6 +7,7 @@
     export  write final.mdl
     score   hear the scoring voices with it
     all     all of these in a row
+    clips   speak folders of labelled clips for `answerback bench`
 
 Everything lies in one folder (--work). Each step skips what it finds done.
 """
@@ -28,6 +29,7 @@ from grammar.protocol import Protocol
 from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
 from listener.training.fetch import fetch
 from listener.training.texts import unseen_network
+from listener.training.voices import Use
 
 UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
@@ -148,6 +150,32 @@ def step_score(options: argparse.Namespace) -> None:
         print(f"real-time factor {made.real_time_factor:.3f}\n", flush=True)
 
 
+def step_clips(options: argparse.Namespace) -> None:
+    from listener.training.scoring_clips import (  # noqa: PLC0415
+        make_call_outs,
+        make_chatter,
+        make_human,
+    )
+
+    protocols = english_protocols()
+    says = pronunciations_of(protocols)
+    folders: tuple[tuple[Use, str, float, int], ...] = (
+        ("calibrate", "calibrating", options.minutes / 3, 300),
+        ("score", "scoring", options.minutes, 400),
+    )
+    for use, name, minutes, seed in folders:
+        folder = options.work / name
+        folder.mkdir(parents=True, exist_ok=True)
+        each = -(-options.score // len(protocols))
+        for at, one in enumerate(protocols):
+            jobs = plan_scoring(one.protocol.id, each, network(one), says, seed=seed + at, use=use)
+            made = make_call_outs(one, jobs, folder)
+            print(f"{folder}: {made} call-outs of {one.protocol.id}", file=sys.stderr)
+        make_chatter(minutes, use, protocols, folder)
+        if use == "score":
+            make_human(protocols, folder)
+
+
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
@@ -156,6 +184,8 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "export": step_export,
     "score": step_score,
 }
+APART: Mapping[str, Callable[[argparse.Namespace], None]] = {"clips": step_clips}
+"""Steps that `all` leaves out."""
 
 
 def parser() -> argparse.ArgumentParser:
@@ -169,11 +199,12 @@ def parser() -> argparse.ArgumentParser:
     def option(name: str, default: Any, meaning: str, kind: Callable[[str], Any] = int) -> None:
         made.add_argument(name, type=kind, default=default, help=f"{meaning} [{default}]")
 
-    made.add_argument("step", choices=[*STEPS, "all"])
+    made.add_argument("step", choices=[*STEPS, *APART, "all"])
     option("--work", Path("training-work"), "folder of lists, clips and models", Path)
     option("--natural", 10_000, "clips of neural voices")
     option("--plain", 5_000, "clips of other voices")
-    option("--score", 60, "clips of each scoring voice")
+    option("--score", 60, "clips of each scoring voice, and of each calibrating one")
+    option("--minutes", 10.0, "of unrelated synthetic speech for `clips`", float)
     option("--seed", 11, "of the texts and voices")
     option("--processes", 1, "that speak")
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
@@ -190,8 +221,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run a step; 2 where the user can mend what is wrong."""
     options = parser().parse_args(arguments)
     try:
-        for name, step in STEPS.items():
-            if options.step in (name, "all"):
+        for name, step in {**STEPS, **APART}.items():
+            if options.step == name or (options.step == "all" and name in STEPS):
                 step(options)
     except UserError as error:
         print(error, file=sys.stderr)

@@ -25,6 +25,7 @@ from listener.training.voices import (
     RATE,
     TRAINING_ACCENTED,
     TRAINING_ENGLISH,
+    Use,
     Voice,
     blend,
     dialect_of,
@@ -131,8 +132,9 @@ def plan_scoring(
     pronunciations: Mapping[str, Sequence[str]],
     *,
     seed: int,
+    use: Use = "score",
 ) -> Iterator[Job]:
-    """`each` clips for every scoring voice: sentences of one network, no text twice.
+    """`each` clips for every voice of one use: sentences of one network, no text twice.
 
     Half are random walks through the network, half call-outs such as people make, drawn from our
     own texts and kept where the network allows them (else walks too).
@@ -140,7 +142,7 @@ def plan_scoring(
     rng = random.Random(seed)
     lexicon = everything_sayable(pronunciations)
     used: set[str] = set()
-    for speaker in voices("score"):
+    for speaker in voices(use):
         made = 0
         while made < each:
             kind, text = "walk", sentence(rng, network)

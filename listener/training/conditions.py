@@ -5,7 +5,7 @@
 | clean | faint dither |
 | mask | 2nd-order Butterworth low-pass at 2.2 kHz, pink noise 25 dB below the speech |
 | radio | 4th-order Butterworth band-pass 350 to 3300 Hz, tanh with drive 3 on the clip at peak 1, |
-|       | white noise 20 dB below, and one clip in ten loses its first 150 ms |
+|       | white noise 20 dB below, and in one clip of ten the first 150 ms of speech are lost |
 | fan10, fan5 | pink noise 10 and 5 dB below the speech |
 
 "The speech" is the level of the part that is active: frames within 30 dB of the loudest.
@@ -23,16 +23,29 @@ RATE = 16000
 DITHER = 1.0 / 32768  # rms, one step of 16 bits
 DRIVE = 3.0
 CLIPPED_S, CLIPPED_SHARE = 0.150, 0.1
+_FRAME = RATE // 50
 
 
 def active_level(sound: Sound) -> float:
     """Root mean square of the frames of 20 ms that are within 30 dB of the loudest; 0 for none."""
-    frame = RATE // 50
-    count = len(sound) // frame
-    if not count:
+    power = _frame_power(sound)
+    if not len(power):
         return float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
-    power = (sound[: count * frame].reshape(count, frame) ** 2).mean(1)
     return float(np.sqrt(power[power >= power.max() * 1e-3].mean()))
+
+
+def active_span(sound: npt.NDArray[np.floating]) -> tuple[int, int]:
+    """First sample of the first active frame of a clean clip, and the end of the last one."""
+    power = _frame_power(np.asarray(sound, np.float64))
+    active = np.flatnonzero(power >= max(float(power.max(initial=0.0)) * 1e-3, 1e-12))
+    if not len(active):
+        return 0, len(sound)
+    return int(active[0]) * _FRAME, (int(active[-1]) + 1) * _FRAME
+
+
+def _frame_power(sound: Sound) -> Sound:
+    count = len(sound) // _FRAME
+    return np.asarray((sound[: count * _FRAME].reshape(count, _FRAME) ** 2).mean(1))
 
 
 def pink_noise(count: int, rng: np.random.Generator) -> Sound:
@@ -81,9 +94,11 @@ def _mask(sound: Sound, rng: np.random.Generator) -> Sound:
 def _radio(sound: Sound, rng: np.random.Generator) -> Sound:
     band = butterworth(sound, 4, 350, 3300)
     heard = np.tanh(DRIVE * band / max(float(np.abs(band).max()), 1e-9))
-    heard = _noisy(heard, rng.standard_normal(len(heard)), 20)
     if rng.random() < CLIPPED_SHARE:
-        heard = heard[round(CLIPPED_S * RATE) :]
+        # The radio opens too late: silenced, not cut out, so that the truth's times stay true.
+        first, _ = active_span(sound)
+        heard[: first + round(CLIPPED_S * RATE)] = 0.0
+    heard = _noisy(heard, rng.standard_normal(len(heard)), 20)
     return np.asarray(heard * 0.5)
 
 

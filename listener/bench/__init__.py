@@ -1,0 +1,1 @@
+"""How well an engine hears a folder of labelled clips."""

@@ -1,0 +1,115 @@
+"""A folder of labelled clips: sound beside its truth.
+
+Each NAME.flac (or .wav, .ogg) has its NAME.toml beside it: `protocol`, or `phrases` where a clip holds
+lone words rather than calls; a table `voice` from speaker to voice; and for each `[[utterance]]` its
+`t` and `until` in seconds, `from`, `words`, `role` ("chatter" is no call), `call` and `slots`. The
+sample drills are such a folder, and `python -m listener.training clips` makes larger ones.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from grammar.errors import UserError
+from listener.recogniser import SAMPLE_RATE
+
+SOUNDS = (".flac", ".wav", ".ogg")
+
+
+class Spoken(BaseModel):
+    """One utterance as it was spoken. Times in seconds from the clip's start."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    t: float = Field(ge=0)
+    until: float
+    speaker: str = Field(default="", alias="from")
+    words: str
+    role: str
+    call: str | None = None
+    slots: Mapping[str, str | int | float] = Field(default_factory=dict)
+
+    @property
+    def stakes(self) -> Mapping[str, str | int | float]:
+        """What would do harm if heard wrongly: drug, unit and every number."""
+        return stakes_of(self.slots)
+
+
+class Truth(BaseModel):
+    """What a clip holds."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    protocol: str = "isolation-airway"
+    phrases: tuple[str, ...] = ()
+    voice: Mapping[str, str] = Field(default_factory=dict)
+    weight_kg: float | None = None
+    utterance: tuple[Spoken, ...]
+
+    def voice_of(self, spoken: Spoken) -> str:
+        return self.voice.get(spoken.speaker, spoken.speaker or "?")
+
+
+class Clip(BaseModel):
+    """A sound file and its truth."""
+
+    model_config = ConfigDict(frozen=True)
+
+    path: Path
+    truth: Truth
+
+    @property
+    def name(self) -> str:
+        return self.path.stem
+
+    def sound(self) -> NDArray[np.float64]:
+        """The clip, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
+        try:
+            sound, rate = soundfile.read(self.path, dtype="float64", always_2d=True)
+        except (OSError, soundfile.LibsndfileError) as error:
+            raise UserError(f"{self.path} cannot be read as audio: {error}") from None
+        mono = sound.mean(axis=1)
+        if rate != SAMPLE_RATE:
+            mono = soxr.resample(mono, rate, SAMPLE_RATE)
+        return np.asarray(mono, np.float64)
+
+
+def stakes_of(slots: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The slots that hold a drug, a unit or a number."""
+    return {
+        name: value
+        for name, value in slots.items()
+        if name in ("drug", "unit") or not isinstance(value, str)
+    }
+
+
+def read_folder(folder: Path) -> list[Clip]:
+    """Every clip in a folder, by name. Raises UserError where there is none, or a truth is amiss."""
+    if not folder.is_dir():
+        raise UserError(f"There is no folder {folder}.")
+    paths = sorted(path for path in folder.iterdir() if path.suffix in SOUNDS)
+    if not paths:
+        raise UserError(f"{folder} holds no clips: they end in {', '.join(SOUNDS)}.")
+    return [Clip(path=path, truth=_truth(path.with_suffix(".toml"))) for path in paths]
+
+
+def _truth(path: Path) -> Truth:
+    try:
+        return Truth.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise UserError(f"{path} is missing: each clip needs its truth beside it.") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UserError(f"{path} cannot be read: {error}") from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"]))
+        raise UserError(f"{path}: {where}: {first['msg']}.") from None

@@ -1,0 +1,111 @@
+"""Clips heard the way a case is heard: segments, recogniser, a journal on disk, the fold."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from grammar.case import Case
+from grammar.facts import Fact
+from grammar.protocol import Protocol
+from grammar.view import Utterance
+from listener.blocks import Block, paced, reblocked
+from listener.journal import Journal
+from listener.live import Live
+from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
+from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+
+
+@dataclass(frozen=True, slots=True)
+class Caught:
+    """One utterance as it stands at the clip's end, and how long after its sound it was stored."""
+
+    said: Utterance
+    stored: float
+    """Seconds from the clip's start, by the wall clock."""
+
+
+class _Clip:
+    """Samples as a source, at real pace or as fast as they are heard."""
+
+    channels = 1
+    rate = SAMPLE_RATE
+
+    def __init__(self, samples: Samples, *, real_pace: bool) -> None:
+        self.name = "clip"
+        self.live = real_pace
+        self._samples = samples
+
+    def blocks(self) -> Iterator[Block]:
+        blocks = reblocked(iter([self._samples[:, None]]))
+        return paced(blocks, time.sleep, time.monotonic) if self.live else blocks
+
+
+class _Watch:
+    """Notes when each fact was stored."""
+
+    def __init__(self) -> None:
+        self.stored: dict[int, float] = {}
+
+    def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        if utterance is not None:
+            self.stored[fact.seq] = time.monotonic()
+
+    def speaking(self, channel: int, words: str) -> None:
+        """Nobody watches."""
+
+    def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
+        """Nobody watches."""
+
+
+class Ear:
+    """One protocol's recogniser, with a journal for all clips that it hears."""
+
+    def __init__(self, protocol: Protocol, recogniser: Recogniser, cases: Path) -> None:
+        self.protocol = protocol
+        self._recogniser = recogniser
+        now = datetime.now().astimezone()
+        self._journal = Journal.create(cases, protocol.protocol.id, "", now)
+
+    def hear(self, samples: Samples, *, real_pace: bool = False) -> list[Caught]:
+        """What a case that begins with this clip holds at its end."""
+        case, watch = Case(self.protocol), _Watch()
+        live = Live(
+            _Clip(samples, real_pace=real_pace),
+            self._recogniser,
+            case,
+            self._journal,
+            watch,
+            None,
+            lambda: datetime.now().astimezone(),
+        )
+        began = time.monotonic()
+        live.run()
+        return [
+            Caught(line.utterance, watch.stored[line.fact] - began)
+            for line in case.view(live.now).log
+            if line.utterance
+        ]
+
+    def close(self) -> None:
+        self._journal.close()
+
+
+def words_of(recogniser: Recogniser, samples: Samples) -> list[str]:
+    """The words of a clip, without a protocol's grammar."""
+    segmenter = Segmenter()
+    words: list[str] = []
+    hearing = None
+    for event in [*segmenter.push(samples), *segmenter.flush()]:
+        match event:
+            case SpeechBegan(_, first):
+                hearing = recogniser.open()
+                hearing.accept(first)
+            case SpeechWent(more) if hearing:
+                hearing.accept(more)
+            case SpeechEnded() if hearing:
+                words += [word.text for word in hearing.finish()]
+    return words

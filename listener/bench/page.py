@@ -1,0 +1,89 @@
+"""A bench run as tables for people, in Markdown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from grammar.measures import Share
+from listener.bench.figures import Bench, Figures
+
+
+def page(bench: Bench) -> str:
+    """Every figure; each share with its 95 % Wilson interval."""
+    return "\n".join(_lines(bench))
+
+
+def _lines(bench: Bench) -> Iterator[str]:
+    yield f"{bench.engine}: {bench.clips} clips. Shares in per cent, with 95 % Wilson intervals."
+    yield ""
+    rows: tuple[tuple[str, Callable[[Figures], str]], ...] = (
+        ("call and slots right", lambda one: _share(one.right)),
+        ("silent errors, of those with a dose or a number", lambda one: _share(one.silent)),
+        ("true calls lost", lambda one: _share(one.lost)),
+        ("lone numbers right", lambda one: _share(one.numbers)),
+        ("false calls in ten minutes of unrelated speech", _false),
+        ("… of these not marked unsure", _false_sure),
+        ("word error rate", lambda one: _per_cent(one.word_error_rate)),
+        ("heard rightly, but marked unsure", lambda one: _share(one.doubt.right_unsure)),
+        ("heard wrongly, and marked unsure", lambda one: _share(one.doubt.wrong_unsure)),
+        ("wrong drug, unit or number, and marked unsure", lambda one: _share(one.doubt.caught)),
+    )
+    names = list(bench.conditions)
+    yield from _table(
+        ["", *names],
+        [[label, *(cell(bench.conditions[name]) for name in names)] for label, cell in rows],
+    )
+    yield ""
+    voices = sorted({voice for one in bench.conditions.values() for voice in one.voices})
+    yield from _table(
+        ["call and slots right, by voice", *names],
+        [[voice, *(_voice(bench.conditions[name], voice) for name in names)] for voice in voices],
+    )
+    yield ""
+    yield from _table(
+        ["confidence", "utterances", "right"],
+        [
+            [f"{one.confidence:.2f}", str(one.count), _share(one.right)]
+            for one in bench.reliability.bins
+        ],
+    )
+    yield f"expected calibration error {bench.reliability.error:.3f}"
+    yield ""
+    if bench.delays:
+        late = bench.delays
+        yield (
+            f"end of speech to stored fact at real pace, {late.count} utterances: median "
+            f"{late.median * 1000:.0f} ms, 95th percentile {late.percentile_95 * 1000:.0f} ms"
+        )
+    yield f"real-time factor {bench.real_time_factor:.3f}"
+    if bench.peak_memory_mb is not None:
+        yield f"peak memory of the listening process {bench.peak_memory_mb:.0f} MB"
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    for row in (head, ["---"] * len(head), *rows):
+        yield "| " + " | ".join(row) + " |"
+
+
+def _share(found: Share) -> str:
+    if found.value is None:
+        return "–"
+    return f"{100 * found.value:.1f} ({100 * found.low:.1f} to {100 * found.high:.1f})"
+
+
+def _voice(figures: Figures, voice: str) -> str:
+    return _share(figures.voices[voice]) if voice in figures.voices else "–"
+
+
+def _per_cent(value: float | None) -> str:
+    return "–" if value is None else f"{100 * value:.1f}"
+
+
+def _false(figures: Figures) -> str:
+    found = figures.false_per_ten_minutes
+    return "–" if found is None else f"{found:.2f} ({figures.false_calls} in all)"
+
+
+def _false_sure(figures: Figures) -> str:
+    found = figures.false_sure_per_ten_minutes
+    return "–" if found is None else f"{found:.2f} ({figures.false_sure} in all)"

@@ -1,0 +1,81 @@
+"""`bench`: how well an engine hears a folder of labelled clips."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tui.commands.shared import Commands
+
+CONDITIONS = ("clean", "mask", "radio", "fan10", "fan5")
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("bench", help="how well labelled clips are heard")
+    one.add_argument(
+        "folder", type=Path, metavar="DIR", help="clips, each with its truth beside it"
+    )
+    one.add_argument("--protocol", metavar="NAME|FILE", help="instead of each clip's own")
+    one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
+    one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
+    one.add_argument(
+        "--condition", choices=CONDITIONS, action="append", help="only this; may be repeated"
+    )
+    one.add_argument("--every", type=_count, default=1, metavar="N", help="each N-th clip only")
+    one.add_argument(
+        "--real-pace", type=int, default=20, metavar="N", help="clips that time the delay [20]"
+    )
+    one.add_argument("--json", action="store_true", help="the figures as one JSON object")
+    one.add_argument("--plot", type=Path, metavar="FILE", help="a picture too, .png or .svg")
+    one.set_defaults(run=bench)
+
+
+def bench(wanted: argparse.Namespace) -> None:
+    """Hear the clips and print the figures."""
+    from listener.bench.clips import read_folder  # noqa: PLC0415
+    from listener.bench.page import page  # noqa: PLC0415
+    from listener.bench.run import Wanted  # noqa: PLC0415
+    from listener.bench.run import bench as run  # noqa: PLC0415
+
+    clips = read_folder(wanted.folder)[:: wanted.every]
+    if wanted.plot:
+        from listener.bench.plot import check  # noqa: PLC0415
+
+        check(wanted.plot)
+    how = Wanted(
+        recogniser=wanted.recogniser,
+        model=wanted.model,
+        protocol=wanted.protocol,
+        conditions=tuple(wanted.condition or CONDITIONS),
+        real_pace=max(0, wanted.real_pace),
+    )
+    found = run(clips, how, _told_now_and_then())
+    if wanted.plot:
+        from listener.bench.plot import draw  # noqa: PLC0415
+
+        draw(found, wanted.plot)
+    print(json.dumps(found.as_dict(), ensure_ascii=False) if wanted.json else page(found))
+
+
+def _told_now_and_then() -> Callable[[str], None]:
+    """Progress on standard error, every few seconds."""
+    told = 0.0
+
+    def tell(text: str) -> None:
+        nonlocal told
+        if time.monotonic() > told + 5:
+            told = time.monotonic()
+            print(text, file=sys.stderr, flush=True)
+
+    return tell
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a whole number from 1 up')
+    return int(text)
