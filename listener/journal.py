@@ -2,41 +2,29 @@
 
 A fact is committed to SQLite (write-ahead log, synchronous FULL) before anybody sees it: whatever was
 on the screen survives the process being killed. Folders are 0700 and files 0600, whatever the umask.
+Each fact carries the hash of the one before (`listener/chain.py`).
 """
 
 from __future__ import annotations
 
-import os
-import shutil
 import sqlite3
 import threading
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 from grammar.errors import UserError
 from grammar.facts import Fact, dump, load
-
-SCHEMA_VERSION = 1
-APPLICATION_ID = 0x616E7362
-"""Marks the file as a case journal (SQLite's application_id)."""
+from listener.chain import canonical, link, origin
+from listener.database import connect, plain_errors, rows, untouched, version_of
+from listener.private import private_file, private_folder
+from listener.vault import Keys, lock, unlock
 
 JOURNAL = "journal.db"
 AUDIO = "audio.flac"
 PROTOCOL = "protocol.toml"
-
-_SCHEMA = """
-CREATE TABLE fact (
-    seq INTEGER PRIMARY KEY,
-    kind TEXT NOT NULL,
-    t REAL NOT NULL,
-    body TEXT NOT NULL
-) STRICT;
-"""
 
 F = TypeVar("F", bound=Fact)
 
@@ -44,80 +32,135 @@ F = TypeVar("F", bound=Fact)
 class Journal:
     """One case's facts. Safe to use from several threads; facts get their `seq` here."""
 
-    def __init__(self, folder: Path, database: sqlite3.Connection) -> None:
+    def __init__(
+        self, folder: Path, database: sqlite3.Connection, version: int, keys: Keys | None = None
+    ) -> None:
         self.folder = folder
+        self.keys = keys
+        """What locks the case's files; None where it has no passphrase."""
+        self.chained = version > 1
+        """Whether facts carry hashes: those of schema 1 do not, and get none later."""
         self._database = database
         self._lock = threading.Lock()
-        last = database.execute("SELECT max(seq) FROM fact").fetchone()[0]
-        self._last = int(last or 0)
+        self._last, self.head = self._end()
 
     @classmethod
-    def create(cls, cases: Path, protocol: str, protocol_text: str, began: datetime) -> Journal:
-        """A new case folder under `cases`. Raises UserError where it cannot be written."""
+    def create(
+        cls,
+        cases: Path,
+        protocol: str,
+        protocol_text: str,
+        began: datetime,
+        passphrase: str | None = None,
+    ) -> Journal:
+        """A new case folder under `cases`, locked where a passphrase is given.
+
+        Raises UserError where it cannot be written.
+        """
         stamp = began.strftime("%Y-%m-%d_%H-%M-%S")
         try:
             folder = _new_folder(cases, f"{stamp}_{protocol}")
-            _private_file(folder / PROTOCOL, protocol_text.encode())
-            _private_file(folder / JOURNAL, b"")
-            database = _connect(folder / JOURNAL)
-            with database:
-                database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-                database.executescript(_SCHEMA)
+            private_file(folder / PROTOCOL, protocol_text.encode())
+            keys = None if passphrase is None else lock(folder, passphrase)
+            private_file(folder / JOURNAL, b"")
+            database, version = connect(folder / JOURNAL, keys, new=True)
         except (OSError, sqlite3.Error) as error:
             raise UserError(f"no case can be written in {cases}: {_reason(error)}") from None
-        return cls(folder, database)
+        return cls(folder, database, version, keys)
 
     @classmethod
-    def open(cls, folder: Path) -> Journal:
-        """An existing case. Raises UserError for a folder that is none, or is from a newer version."""
-        path = folder / JOURNAL
-        if not path.is_file():
-            raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
+    def open(cls, folder: Path, passphrase: str | None = None) -> Journal:
+        """An existing case, to add to.
+
+        Raises UserError for a folder that is none, is from a newer version, or has another passphrase.
+        """
+        path = _journal_in(folder)
+        keys = unlock(folder, passphrase)
         try:
-            database = _connect(path)
-            _check(database, path)
-            return cls(folder, database)
+            database, version = connect(path, keys)
+            return cls(folder, database, version, keys)
         except sqlite3.Error as error:
             raise UserError(f"{path} cannot be read as a journal: {error}") from None
+
+    @property
+    def count(self) -> int:
+        """How many facts are stored."""
+        return self._last
 
     def append(self, fact: F) -> F:
         """Store one fact. On return it is on disk, and carries its `seq`."""
         with self._lock:
             numbered = replace(fact, seq=self._last + 1)
-            with self._database:
-                self._database.execute(
-                    "INSERT INTO fact (seq, kind, t, body) VALUES (?, ?, ?, ?)",
-                    (numbered.seq, numbered.kind, numbered.t, dump(numbered)),
-                )
+            if self.chained:
+                body = canonical(numbered)
+                head = link(self.head, body)
+                self._insert("fact", seq=numbered.seq, before=self.head, hash=head, body=body)
+                self.head = head
+            else:
+                body = dump(numbered)
+                kind, t = numbered.kind, numbered.t
+                self._insert("fact", seq=numbered.seq, kind=kind, t=t, body=body)
             self._last = numbered.seq
             return numbered
 
     def facts(self) -> list[Fact]:
         """Every fact, in order."""
+        with self._lock, plain_errors(self.keys):
+            found = self._database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
+        return [load(body) for (body,) in found]
+
+    def seals(self) -> list[str]:
+        """The seals set so far, each a line of JSON (`listener/seals.py`)."""
+        if not self.chained:
+            return []
+        with self._lock, plain_errors(self.keys):
+            found = self._database.execute("SELECT body FROM seal ORDER BY number").fetchall()
+        return [body for (body,) in found]
+
+    def add_seal(self, line: str) -> None:
+        """Store one more seal."""
+        number = len(self.seals()) + 1
         with self._lock:
-            rows = self._database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
-        return [load(body) for (body,) in rows]
+            self._insert("seal", number=number, body=line)
 
     def close(self) -> None:
         """Close the store; the write-ahead log is folded into the database."""
         with self._lock:
             self._database.close()
 
+    def _insert(self, table: str, **values: str | float) -> None:
+        columns, marks = ", ".join(values), ", ".join("?" * len(values))
+        with plain_errors(self.keys), self._database:
+            self._database.execute(
+                f"INSERT INTO {table} ({columns}) VALUES ({marks})", tuple(values.values())
+            )
 
-def stored_facts(folder: Path) -> list[Fact]:
+    def _end(self) -> tuple[int, str]:
+        """The last fact's number and hash; before the first, what that one must carry."""
+        own = "hash" if self.chained else "''"
+        with plain_errors(self.keys):
+            last = self._database.execute(
+                f"SELECT seq, {own} FROM fact ORDER BY seq DESC LIMIT 1"
+            ).fetchone()
+        if last:
+            return int(last[0]), str(last[1])
+        protocol = b""
+        with suppress(OSError):  # verifying will say that it is missing
+            protocol = (self.folder / PROTOCOL).read_bytes()
+        return 0, origin(protocol)
+
+
+def stored_facts(folder: Path, passphrase: str | None = None) -> list[Fact]:
     """Every fact of a case, in order, its folder left as it is byte for byte.
 
     Raises UserError for a folder that is no case, is from a newer version, or cannot be read.
     """
-    path = folder / JOURNAL
-    if not path.is_file():
-        raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
+    path = _journal_in(folder)
+    keys = unlock(folder, passphrase)
     try:
-        with _untouched(path) as database:
-            _check(database, path)
-            rows = database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
-        return [load(body) for (body,) in rows]
+        with untouched(path, keys) as database:
+            found = list(rows(database, version_of(database, path)))
+        return [load(row.body) for row in found]
     except (OSError, sqlite3.Error) as error:
         raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
     except ValueError as error:
@@ -125,40 +168,11 @@ def stored_facts(folder: Path) -> list[Fact]:
         raise UserError(f"{path} holds a fact that cannot be read: {first}") from None
 
 
-@contextmanager
-def _untouched(path: Path) -> Iterator[sqlite3.Connection]:
-    """The database to read. SQLite writes beside a file that has a log: then a copy is read."""
-    log = path.with_name(f"{path.name}-wal")
-    with TemporaryDirectory(prefix="answerback-") as place:
-        if log.is_file() and log.stat().st_size:
-            copy = Path(place) / path.name
-            shutil.copyfile(path, copy)
-            shutil.copyfile(log, copy.with_name(log.name))
-            name = copy.as_uri()
-        else:
-            name = f"{path.absolute().as_uri()}?immutable=1"
-        with closing(sqlite3.connect(name, uri=True)) as database:
-            yield database
-
-
-def _check(database: sqlite3.Connection, path: Path) -> None:
-    """Raises UserError where it is no journal, or a newer one."""
-    marked = database.execute("PRAGMA application_id").fetchone()[0]
-    version = database.execute("PRAGMA user_version").fetchone()[0]
-    if marked != APPLICATION_ID:
-        raise UserError(f"{path} is not a journal of answerback")
-    if version > SCHEMA_VERSION:
-        raise UserError(
-            f"{path} was written by a newer answerback (schema {version}): upgrade to open it"
-        )
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    # The connection is shared under our own lock, so SQLite's check for one thread is not needed.
-    database = sqlite3.connect(path, check_same_thread=False, timeout=10)
-    database.execute("PRAGMA journal_mode = WAL")
-    database.execute("PRAGMA synchronous = FULL")
-    return database
+def _journal_in(folder: Path) -> Path:
+    path = folder / JOURNAL
+    if not path.is_file():
+        raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
+    return path
 
 
 def _new_folder(cases: Path, name: str) -> Path:
@@ -168,19 +182,11 @@ def _new_folder(cases: Path, name: str) -> Path:
     number = 1
     while True:
         try:
-            folder.mkdir(mode=0o700)
-            break
+            private_folder(folder)
+            return folder
         except FileExistsError:
             number += 1
             folder = cases / f"{name}_{number}"
-    folder.chmod(0o700)
-    return folder
-
-
-def _private_file(path: Path, content: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        file.write(content)
 
 
 def _reason(error: Exception) -> str:

@@ -79,9 +79,9 @@ def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
         return max(origin - first, 0), file.read(wanted, dtype="int16", always_2d=True)
 
 
-def open_case(folder: Path) -> StoredCase:
+def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
     """Read a case folder. Raises UserError for one that is none or cannot be read."""
-    facts = tuple(stored_facts(folder))
+    facts = tuple(stored_facts(folder, passphrase))
     path = folder / PROTOCOL
     try:
         text = path.read_text(encoding="utf-8")
@@ -91,7 +91,7 @@ def open_case(folder: Path) -> StoredCase:
     named += [
         Sound(folder / fact.audio, fact.t)
         for fact in facts
-        if isinstance(fact, Resumed) and fact.audio
+        if isinstance(fact, Resumed) and fact.audio == Path(fact.audio).name != ""
     ]
     sounds = tuple(sound for sound in named if sound.path.is_file())
     return StoredCase(folder, parse(text, str(path)), facts, sounds)

@@ -119,7 +119,11 @@ def test_a_stereo_file_at_44_100_hz_is_heard_on_the_channel_that_speaks(tmp_path
 def test_without_audio_none_is_written(tmp_path: Path) -> None:
     run("demo", "quick-clip", "--json", "--no-audio", "--cases", str(tmp_path))
     (case,) = tmp_path.iterdir()
-    assert sorted(path.name for path in case.iterdir()) == ["journal.db", "protocol.toml"]
+    assert sorted(path.name for path in case.iterdir()) == [
+        "journal.db",
+        "protocol.toml",
+        "seals.jsonl",
+    ]
 
 
 def test_a_judged_dialogue_reads_as_a_page_and_as_json(

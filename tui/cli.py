@@ -8,22 +8,22 @@ import sys
 from collections.abc import Sequence
 
 from grammar.errors import UserError
-from tui.commands import bench, hear, pages, protocols, review
+from tui.commands import bench, evidence, hear, pages, protocols, review
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, pages, protocols, review, bench)
+COMMANDS = (hear, pages, protocols, review, evidence, bench)
 """The modules that bring commands, in the order of `--help`."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. 0 when it did its work, 2 for what a user can mend."""
+    """Run one command. 0 when it did its work, 2 for what a user can mend; `verify` has a 1 of its own."""
     wanted = parser().parse_args(argv)
     try:
-        wanted.run(wanted)
+        code: int | None = wanted.run(wanted)
     except UserError as error:
         print(error, file=sys.stderr)
         return 2
@@ -33,7 +33,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         return 130
-    return 0
+    return code or 0
 
 
 def parser() -> argparse.ArgumentParser:

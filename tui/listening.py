@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,8 @@ from listener.journal import AUDIO, Journal
 from listener.live import Live, Opening
 from listener.recogniser import choose
 from listener.recording import Recording
+from listener.seals import seal
+from listener.signing import SigningKey
 from tui.status import Status
 
 
@@ -40,6 +42,9 @@ class Wishes:
     cases: Path
     record: bool
     real_pace: bool
+    passphrase: str | None = field(default=None, repr=False)
+    sign_with: Path | None = None
+    """The file of the key that signs the case at its end."""
 
 
 class _AtRealPace:
@@ -69,8 +74,15 @@ class Listening:
         )
         heard = _AtRealPace(source) if wishes.real_pace and not source.live else source
         self.case = Case(self.protocol)
+        if wishes.passphrase is not None and wishes.record:
+            raise UserError("a locked case keeps no sound yet: use --no-audio")
+        self._key = None if wishes.sign_with is None else SigningKey(wishes.sign_with)
         self.journal = Journal.create(
-            wishes.cases, self.protocol.protocol.id, text, datetime.now().astimezone()
+            wishes.cases,
+            self.protocol.protocol.id,
+            text,
+            datetime.now().astimezone(),
+            wishes.passphrase,
         )
         recording = (
             Recording(self.journal.folder / AUDIO, source.channels) if wishes.record else None
@@ -111,6 +123,16 @@ class Listening:
         self.live.stop()
         if self._thread:
             self._thread.join(timeout=5)
+
+    def close(self) -> None:
+        """Seal the case, close its store, and say where it is and what its last hash is."""
+        try:
+            if self._ended:  # else something may still be written
+                wall = datetime.now().astimezone().isoformat(timespec="seconds")
+                print(f"seal: {seal(self.journal, wall, self._key).head}", file=sys.stderr)
+        finally:
+            self.journal.close()
+            print(f"case: {self.journal.folder}", file=sys.stderr)
 
     def status(self) -> Status:
         """What the screen shows of the listening side."""
@@ -160,8 +182,7 @@ def run_headless(listening: Listening) -> None:
     with _ending_on_interrupt(listening.live):
         listening.run()
     listening.tell_line(summary_json(listening.case.view(listening.live.now)))
-    print(f"case: {listening.journal.folder}", file=sys.stderr)
-    listening.journal.close()
+    listening.close()
 
 
 @contextmanager
@@ -195,5 +216,4 @@ def run_dashboard(listening: Listening) -> None:
         listening.start,
         listening.stop,
     ).run()
-    listening.journal.close()
-    print(f"case: {listening.journal.folder}", file=sys.stderr)
+    listening.close()

@@ -12,7 +12,15 @@ from typing import BinaryIO
 from grammar.errors import UserError
 from listener.blocks import Source
 from listener.sources import AudioFile, RawPcm
-from tui.commands.shared import Commands, cases_option, weight_option
+from tui.commands.evidence import signing_option
+from tui.commands.shared import (
+    Commands,
+    cases_option,
+    new_passphrase,
+    passphrase_file_option,
+    passphrase_in,
+    weight_option,
+)
 from tui.listening import Listening, Wishes, print_line, run_dashboard, run_headless
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill")
@@ -78,6 +86,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         cases=wanted.cases,
         record=wanted.audio_kept,
         real_pace=pace == "real",
+        passphrase=_passphrase(wanted),
+        sign_with=wanted.sign_with,
     )
     listening = Listening(source, wishes)
     if wanted.json:
@@ -98,3 +108,14 @@ def _options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-audio", dest="audio_kept", action="store_false", help="record no sound"
     )
+    passphrase_file_option(parser)
+    parser.add_argument(
+        "--passphrase", action="store_true", help="lock the case; you are asked for a passphrase"
+    )
+    signing_option(parser)
+
+
+def _passphrase(wanted: argparse.Namespace) -> str | None:
+    if wanted.passphrase_file is not None:
+        return passphrase_in(wanted.passphrase_file)
+    return new_passphrase() if wanted.passphrase else None

@@ -6,7 +6,7 @@ import argparse
 import shutil
 from pathlib import Path
 
-from tui.commands.shared import Commands, weight_option
+from tui.commands.shared import Commands, case_argument, opened, weight_option
 
 
 def add(commands: Commands) -> None:
@@ -17,7 +17,7 @@ def add(commands: Commands) -> None:
     _html_option(one)
     one.set_defaults(run=brief)
     one = commands.add_parser("handover", help="the summary of a case: record, drugs, open points")
-    one.add_argument("case", type=Path, help="a case folder")
+    case_argument(one)
     _html_option(one)
     one.set_defaults(run=hand_over)
 
@@ -32,10 +32,9 @@ def brief(wanted: argparse.Namespace) -> None:
 
 def hand_over(wanted: argparse.Namespace) -> None:
     """Print the handover of a stored case."""
-    from listener.stored import open_case  # noqa: PLC0415
     from tui.handing_over import handover_page  # noqa: PLC0415
 
-    stored = open_case(wanted.case)
+    stored = opened(wanted)
     view = stored.case().view(stored.end)
     _give(handover_page(stored.protocol, view, stored.facts), wanted.html)
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from tui.commands.shared import Commands
+from tui.commands.shared import Commands, case_argument, opened
 
 
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("replay", help="a stored case on the dashboard, with its sound")
-    one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
+    case_argument(one)
     one.add_argument("--at", type=_moment, default=0.0, metavar="TIME", help="such as 3:25")
     one.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="0.5 to 8 times")
     one.add_argument("--mute", action="store_true", help="play no sound")
@@ -20,10 +19,9 @@ def add(commands: Commands) -> None:
 
 def replay(wanted: argparse.Namespace) -> None:
     """Show a stored case on the dashboard."""
-    from listener.stored import open_case  # noqa: PLC0415
     from tui.replay import run_replay  # noqa: PLC0415
 
-    run_replay(open_case(wanted.case), wanted.at, wanted.speed, wanted.mute)
+    run_replay(opened(wanted), wanted.at, wanted.speed, wanted.mute)
 
 
 def _moment(text: str) -> float:

@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from getpass import getpass
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from platformdirs import user_data_path
+
+from grammar.errors import UserError
+from listener.vault import is_locked
+
+if TYPE_CHECKING:
+    from listener.stored import StoredCase
 
 # argparse keeps the type of what add_subparsers gives to itself, and it is generic to checkers only.
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
@@ -31,3 +39,56 @@ def _weight(text: str) -> float:
     if not 0 < weight < 700:
         raise argparse.ArgumentTypeError("a weight lies between 0 and 700 kg")
     return weight
+
+
+def case_argument(parser: argparse.ArgumentParser) -> None:
+    """`CASE`, and `--passphrase-file FILE` for one that is locked."""
+    parser.add_argument("case", type=Path, metavar="CASE", help="a case folder")
+    passphrase_file_option(parser)
+
+
+def opened(wanted: argparse.Namespace) -> StoredCase:
+    """The case that `case_argument` asked for. Raises UserError where it cannot be read."""
+    from listener.stored import open_case  # noqa: PLC0415
+
+    return open_case(wanted.case, passphrase_of(wanted, wanted.case))
+
+
+def passphrase_file_option(parser: argparse.ArgumentParser) -> None:
+    """`--passphrase-file FILE`."""
+    parser.add_argument(
+        "--passphrase-file",
+        type=Path,
+        metavar="FILE",
+        help="a locked case's passphrase, the first line of FILE; without it you are asked",
+    )
+
+
+def passphrase_of(wanted: argparse.Namespace, case: Path) -> str | None:
+    """The passphrase of a case that is locked; None where it is not. Raises UserError."""
+    if not is_locked(case):
+        return None
+    if wanted.passphrase_file is not None:
+        return passphrase_in(wanted.passphrase_file)
+    return getpass(f"passphrase of {case.name}: ") if sys.stdin.isatty() else None
+
+
+def passphrase_in(path: Path) -> str:
+    """The first line of a file. Raises UserError where that cannot be read or is empty."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        raise UserError(f"{path}: no passphrase can be read from it") from None
+    if not lines or not lines[0]:
+        raise UserError(f"{path}: its first line is empty, and no passphrase")
+    return lines[0]
+
+
+def new_passphrase() -> str:
+    """A passphrase asked for twice. Raises UserError where there is nobody to ask, or they differ."""
+    if not sys.stdin.isatty():
+        raise UserError("there is nobody to ask for a passphrase: use --passphrase-file FILE")
+    first = getpass("a passphrase for the case: ")
+    if getpass("once more: ") != first:
+        raise UserError("the two passphrases differ: nothing was begun")
+    return first

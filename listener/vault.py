@@ -1,0 +1,90 @@
+"""A passphrase and what follows from it: the keys of a case's journal and of its sound.
+
+The keys come from the passphrase by scrypt (RFC 7914). What that needs, and what tells a right passphrase
+from a wrong one before anything is opened, lies beside the journal in `lock.json`; the passphrase and the
+keys are stored nowhere.
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import secrets
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from grammar.errors import UserError
+from listener.private import private_file
+
+LOCK = "lock.json"
+
+COST = 2**17
+"""scrypt's N; with r = 8 and p = 1 what OWASP's Password Storage Cheat Sheet asks for (128 MiB)."""
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Keys:
+    """32 bytes each."""
+
+    journal: bytes
+    sound: bytes
+
+
+class _Lock(BaseModel):
+    # Bounds, since the file may come from others: more would take the machine's memory.
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    version: int = Field(ge=1, le=1)
+    n: int = Field(ge=2, le=2**20)
+    r: int = Field(ge=1, le=8)
+    p: int = Field(ge=1, le=4)
+    salt: str = Field(pattern="^[0-9a-f]{32}$")
+    check: str = Field(pattern="^[0-9a-f]{64}$")
+
+
+def lock(folder: Path, passphrase: str) -> Keys:
+    """Give a new case its lock. Raises UserError for an empty passphrase, OSError."""
+    if not passphrase:
+        raise UserError("the passphrase is empty: give one, or none at all")
+    salt = secrets.token_bytes(16)
+    check, keys = _derive(passphrase, salt, COST, 8, 1)
+    wanted = _Lock(version=1, n=COST, r=8, p=1, salt=salt.hex(), check=check)
+    private_file(folder / LOCK, wanted.model_dump_json(indent=1).encode() + b"\n")
+    return keys
+
+
+def is_locked(folder: Path) -> bool:
+    """Whether a case needs a passphrase."""
+    return (folder / LOCK).is_file()
+
+
+def unlock(folder: Path, passphrase: str | None) -> Keys | None:
+    """The keys of a case; None where it needs none.
+
+    Raises UserError where the passphrase is missing or wrong; nothing is changed then.
+    """
+    path = folder / LOCK
+    if not path.is_file():
+        return None
+    if passphrase is None:
+        raise UserError(f"{folder} is locked: give its passphrase with --passphrase-file FILE")
+    try:
+        kept = _Lock.model_validate_json(path.read_bytes())
+        if kept.n & (kept.n - 1):
+            raise ValueError("n is no power of two")
+        check, keys = _derive(passphrase, bytes.fromhex(kept.salt), kept.n, kept.r, kept.p)
+    except (OSError, ValueError, ValidationError, json.JSONDecodeError):
+        raise UserError(f"{path} cannot be read: without it the case cannot be opened") from None
+    if not hmac.compare_digest(check, kept.check):
+        raise UserError(f"this is not the passphrase of {folder}: nothing was changed")
+    return keys
+
+
+def _derive(passphrase: str, salt: bytes, n: int, r: int, p: int) -> tuple[str, Keys]:
+    from cryptography.hazmat.primitives.kdf.scrypt import Scrypt  # noqa: PLC0415  (rarely wanted)
+
+    found = Scrypt(salt=salt, length=96, n=n, r=r, p=p).derive(passphrase.encode())
+    return sha256(found[:32]).hexdigest(), Keys(found[32:64], found[64:])

@@ -1,0 +1,85 @@
+"""`verify`, `seal`, `keys`: whether a case is as it was stored, and who says so."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import datetime
+from pathlib import Path
+
+from tui.commands.shared import Commands, case_argument, passphrase_of
+from tui.wording import clean
+
+
+def add(commands: Commands) -> None:
+    """Put the commands on the parser."""
+    one = commands.add_parser(
+        "verify",
+        help="whether a case is as it was stored",
+        epilog="Exit code 0: whole. 1: something does not fit. 2: there is no case to read.",
+    )
+    case_argument(one)
+    one.add_argument(
+        "--key", type=Path, metavar="FILE", help="the public key it must be signed with"
+    )
+    one.add_argument("--head", metavar="HASH", help="the last hash, as printed when it was sealed")
+    one.set_defaults(run=verify)
+    one = commands.add_parser("seal", help="seal a case anew, signed where a key is given")
+    case_argument(one)
+    signing_option(one)
+    one.set_defaults(run=seal)
+    one = commands.add_parser("keys", help="make a key to sign with")
+    one.add_argument(
+        "file", type=Path, metavar="FILE", help="the private key; FILE.pub is the public"
+    )
+    one.set_defaults(run=keys)
+
+
+def signing_option(parser: argparse.ArgumentParser) -> None:
+    """`--sign-with FILE`."""
+    parser.add_argument(
+        "--sign-with", type=Path, metavar="FILE", help="a private key made by `answerback keys`"
+    )
+
+
+def verify(wanted: argparse.Namespace) -> int:
+    """Say whether a case is whole, or what does not fit first."""
+    from listener.seals import verify as verdict_on  # noqa: PLC0415
+    from listener.signing import public_key  # noqa: PLC0415
+
+    key = None if wanted.key is None else public_key(wanted.key)
+    passphrase = passphrase_of(wanted, wanted.case)
+    found = verdict_on(wanted.case, passphrase, key=key, head=wanted.head)
+    if found.misfit:
+        print(clean(found.misfit))
+        return 1
+    print(f"whole: {found.facts} facts fit, the last hash is {found.head}")
+    for sealed in found.seals:
+        signed = f", signed with the key {sealed.key}" if sealed.signed else ""
+        print(clean(f"sealed at {sealed.seal.facts} facts, {sealed.seal.wall}{signed}"))
+    if found.unsealed:
+        print(f"{found.unsealed} facts are under no seal: whether others were cut off is not known")
+    return 0
+
+
+def seal(wanted: argparse.Namespace) -> None:
+    """Seal what a case holds now."""
+    from listener.journal import Journal  # noqa: PLC0415
+    from listener.seals import seal as sealed  # noqa: PLC0415
+    from listener.signing import SigningKey  # noqa: PLC0415
+
+    key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
+    journal = Journal.open(wanted.case, passphrase_of(wanted, wanted.case))
+    try:
+        found = sealed(journal, datetime.now().astimezone().isoformat(timespec="seconds"), key)
+    finally:
+        journal.close()
+    print(f"seal: {found.head}", file=sys.stderr)
+
+
+def keys(wanted: argparse.Namespace) -> None:
+    """Make a key pair."""
+    from listener.signing import make_keys  # noqa: PLC0415
+
+    public = make_keys(wanted.file)
+    print(f"{wanted.file}: keep it to yourself; {public}: give it to whoever verifies")
