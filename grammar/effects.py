@@ -57,10 +57,9 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
 
 
 def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterable[str]) -> State:
-    wanted = {name for rule in protocol.rule for name in (*rule.first, *rule.then)}
     found = dict(state.events)
     for name in events:
-        if name in wanted:
+        if name in protocol.watched:
             found[name] = (*found.get(name, ()), Event(said.t, said.fact))
     return replace(state, events=found)
 

@@ -25,6 +25,7 @@ from grammar.tables import (
     Head,
     Planned,
     SequenceRule,
+    Span,
     Spoken,
     Station,
     Table,
@@ -47,6 +48,7 @@ __all__ = [
     "Planned",
     "Protocol",
     "SequenceRule",
+    "Span",
     "Spoken",
     "Station",
     "Task",
@@ -68,6 +70,7 @@ class Protocol(Table):
     list: tuple[ValueList, ...] = ()
     checklist: tuple[Checklist, ...] = ()
     rule: tuple[SequenceRule, ...] = ()
+    span: tuple[Span, ...] = ()
     courtesy: tuple[str, ...] = ()
     """Words that may stand before or after a call and mean nothing: "please", "everyone"."""
     prowords: dict[str, tuple[str, ...]] = Field(default_factory=dict)
@@ -109,9 +112,13 @@ class Protocol(Table):
             _unique("checklist", [i.id for i in checklist.items], f"items of {checklist.id}")
         for call in self.call:
             self._check_call(call)
+        _unique("span", [s.id for s in self.span])
         for rule in self.rule:
             for event in (*rule.first, *rule.then):
-                self._check_event(rule, event)
+                self._check_event(f'rule "{rule.id}"', event)
+        for span in self.span:
+            for event in (*span.first, *span.then):
+                self._check_event(f'span "{span.id}"', event)
         return self
 
     def _check_call(self, call: Call) -> None:
@@ -139,14 +146,14 @@ class Protocol(Table):
             if done not in {c.id for c in self.call}:
                 raise ValueError(f'call "{call.id}" is done by "{done}", which is no [[call]]')
 
-    def _check_event(self, rule: SequenceRule, event: str) -> None:
+    def _check_event(self, where: str, event: str) -> None:
         call_id, _, value = event.partition(":")
         call = next((c for c in self.call if c.id == call_id), None)
         if call is None:
-            raise ValueError(f'rule "{rule.id}" names "{call_id}", which is no [[call]]')
+            raise ValueError(f'{where} names "{call_id}", which is no [[call]]')
         if value and value not in self._values_of(call):
             raise ValueError(
-                f'rule "{rule.id}" waits for "{event}", which can never be said: '
+                f'{where} waits for "{event}", which can never be said: '
                 f"{call_id} takes {', '.join(sorted(self._values_of(call))) or 'no value'}"
             )
 
@@ -178,6 +185,21 @@ class Protocol(Table):
     def proword_phrases(self) -> dict[str, tuple[str, ...]]:
         """Proword -> its spoken forms: the language's own, or the protocol's where it gives any."""
         return {**LANGUAGES[self.protocol.language], **self.prowords}
+
+    @cached_property
+    def watched(self) -> frozenset[str]:
+        """The events that its rules and spans wait for."""
+        rules = {name for rule in self.rule for name in (*rule.first, *rule.then)}
+        return frozenset(rules | {name for span in self.span for name in (*span.first, *span.then)})
+
+    @cached_property
+    def vitals(self) -> dict[str, Vital]:
+        """Vital sign id -> what its first call says of it."""
+        found: dict[str, Vital] = {}
+        for call in self.call:
+            if call.vital:
+                found.setdefault(call.vital.id, call.vital)
+        return found
 
     def window(self, call_id: str) -> float:
         """Seconds that a call of this kind may wait."""

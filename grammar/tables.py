@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from grammar.templates import (
     Node,
@@ -154,6 +154,20 @@ class Task(Table):
     """Slots that the report, where it says them, must share with the order to be its report."""
 
 
+def _checked_loinc(code: str) -> str:
+    """A LOINC code ends in a check digit, Mod 10 (LOINC Users' Guide, appendix "check digit")."""
+    number, _, check = code.partition("-")
+    doubled = [int(digit) * (2 if at % 2 == 0 else 1) for at, digit in enumerate(reversed(number))]
+    if (10 - sum(value // 10 + value % 10 for value in doubled) % 10) % 10 != int(check):
+        raise ValueError(
+            f'"{code}" is no LOINC code: its check digit does not fit, look it up again'
+        )
+    return code
+
+
+LoincCode = Annotated[str, Field(pattern=r"^[0-9]{1,7}-[0-9]$"), AfterValidator(_checked_loinc)]
+
+
 class Vital(Table):
     """The call reports a vital sign."""
 
@@ -162,6 +176,19 @@ class Vital(Table):
     title: str
     lowest: bool = False
     """The record names the lowest value that was called."""
+    below: float | None = None
+    """The debrief counts the time below this value (of the first, where there are two)."""
+    loinc: tuple[LoincCode, ...] = ()
+    """Exports name each value by its LOINC code: one a slot, in the order of the slots."""
+    panel: LoincCode | None = None
+    """The LOINC code of several values together, such as a blood pressure."""
+    ucum: str = ""
+    """Exports write the unit in UCUM, where `unit` is written otherwise: "mm[Hg]" for "mmHg"."""
+
+    @field_validator("loinc", mode="before")
+    @classmethod
+    def _one_or_many(cls, value: object) -> object:
+        return (value,) if isinstance(value, str) else value
 
 
 class Bounds(Table):
@@ -312,6 +339,33 @@ class SequenceRule(Table):
     def _has_seconds(self) -> SequenceRule:
         if self.kind != "before" and self.seconds is None:
             raise ValueError(f'kind = "{self.kind}" needs seconds = a number')
+        return self
+
+
+class Span(Table):
+    """What the debrief measures beside the waits and limits of the rules.
+
+    `time`: each time from an event of `first` to the next of `then`. `phase`: from its `first` until
+    another phase begins, or the case ends. Events are named as in a rule.
+    """
+
+    id: Identifier
+    title: str
+    kind: Literal["time", "phase"] = "time"
+    first: tuple[str, ...] = Field(min_length=1)
+    then: tuple[str, ...] = ()
+
+    @field_validator("first", "then", mode="before")
+    @classmethod
+    def _one_or_many(cls, value: object) -> object:
+        return (value,) if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _ends_once(self) -> Span:
+        if self.kind == "time" and not self.then:
+            raise ValueError('kind = "time" needs then = the call that ends it')
+        if self.kind == "phase" and self.then:
+            raise ValueError("a phase ends where the next begins: leave then out")
         return self
 
 

@@ -18,6 +18,7 @@ from grammar.measures import (
     pooled,
     signs,
     speech,
+    thresholds,
 )
 from grammar.view import View
 
@@ -40,7 +41,7 @@ def said(seq: int, t: float, words: str, channel: int = 1, sender: str | None = 
 def case(*lines: tuple[float, str], until: float) -> tuple[View, tuple[Fact, ...]]:
     """A drill of one channel; `seq` counts from 2."""
     facts: list[Fact] = [CaseStarted(seq=1, protocol="isolation-airway", weight_kg=70)]
-    facts += [said(seq, t, words) for seq, (t, words) in enumerate(lines, start=2)]
+    facts += [said(seq, t, words) for seq, (t, words) in enumerate(sorted(lines), start=2)]
     facts.append(CaseEnded(seq=len(facts) + 1, t=until))
     return fold(AIRWAY, facts, until), tuple(facts)
 
@@ -79,6 +80,37 @@ def test_every_attempt_is_measured_with_its_length() -> None:
     attempts = by_id(case(*INDUCTION, until=400)[0])["attempt-length"]
     assert [s.seconds for s in attempts.stretches] == [30, 20]
     assert (attempts.total, attempts.longest) == (50, 30)
+
+
+def test_phases_follow_one_another_and_one_that_comes_again_has_a_second_stretch() -> None:
+    again = (380.0, "starting attempt")  # the tube had to come out
+    view, facts = case(*INDUCTION, (333.0, "copy"), again, until=400)
+    found = {one.id: one for one in measure(AIRWAY, view, facts).phases}
+    assert found["preparing"].stretches == ()
+    assert [(s.began, s.ended) for s in found["pre-oxygenating"].stretches] == [(0, 180)]
+    assert [(s.began, s.ended) for s in found["induction"].stretches] == [(180, 270)]
+    assert [(s.began, s.ended) for s in found["airway"].stretches] == [(270, 350), (380, 400)]
+    assert sum(one.total for one in found.values()) == 400
+
+
+def test_time_off_oxygen_ends_with_the_ventilator_too() -> None:
+    view, _ = case(
+        (10.0, "oxygen is off"),
+        (13.0, "copy"),
+        (30.0, "oxygen is on"),
+        (50.0, "oxygen is off"),
+        (95.0, "on the ventilator"),
+        until=120,
+    )
+    off = by_id(view)["oxygen-off-time"]
+    assert [s.seconds for s in off.stretches] == [20, 45]
+    assert (off.total, off.longest) == (65, 45)
+
+
+def test_the_attempts_are_those_of_the_record() -> None:
+    view, facts = case(*INDUCTION, until=400)
+    attempts = measure(AIRWAY, view, facts).attempts
+    assert [(one.outcome, one.length_s) for one in attempts] == [("abandoned", 30), ("placed", 20)]
 
 
 def test_what_still_lasts_is_measured_so_far_and_censored() -> None:
@@ -124,6 +156,7 @@ def test_the_lowest_saturation_and_the_time_below_a_threshold() -> None:
     found = below(view, "saturation", Decimal(90))
     assert (found.seconds, found.known_s, found.facts) == (90, 140, (3, 4, 6))
     assert below(view, "heart-rate", Decimal(50)).known_s == 0
+    assert thresholds(AIRWAY, view)["saturation"] == found
 
 
 def test_calls_a_minute_leave_out_repeats_chatter_and_what_could_not_be_heard() -> None:

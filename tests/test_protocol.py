@@ -10,7 +10,7 @@ from mistakes import MISTAKES, SHEET
 
 from grammar.errors import UserError
 from grammar.loading import ProtocolError, load, parse, shipped, source_text
-from grammar.protocol import Protocol
+from grammar.protocol import Protocol, Span, Vital
 
 CALLS = [
     "radio-check",
@@ -198,3 +198,19 @@ def test_a_missing_file_a_folder_and_bytes_that_are_no_text_are_told_apart(tmp_p
     (tmp_path / "noise.toml").write_bytes(b"\xff\xfe\x00\x81")
     with pytest.raises(ProtocolError, match="cannot be read as text"):
         load(str(tmp_path / "noise.toml"))
+
+
+@pytest.mark.parametrize("code", ["59408-5", "8867-4", "8480-6", "8462-4", "85354-9", "19891-1"])
+def test_loinc_codes_carry_their_check_digit(code: str) -> None:
+    """Codes of the FHIR vital signs profile (R4), and of end-tidal carbon dioxide."""
+    assert Vital(id="x", unit="%", title="X", loinc=(code,)).loinc == (code,)
+    wrong = f"{code[:-1]}{(int(code[-1]) + 1) % 10}"
+    with pytest.raises(ValueError, match="check digit"):
+        Vital(id="x", unit="%", title="X", loinc=(wrong,))
+
+
+def test_a_span_says_how_it_ends() -> None:
+    with pytest.raises(ValueError, match="needs then"):
+        Span(id="x", title="X", first=("call",))
+    with pytest.raises(ValueError, match="leave then out"):
+        Span(id="x", title="X", kind="phase", first=("call",), then=("other",))

@@ -15,9 +15,9 @@ from grammar.measures.shares import (
     pooled,
     share,
 )
-from grammar.measures.signs import Below, Sign, below, signs
+from grammar.measures.signs import Below, Sign, below, signs, thresholds
 from grammar.measures.speech import Speech, speech
-from grammar.measures.stretches import Measured, Stretch, measured, stretches
+from grammar.measures.stretches import Measured, Stretch, measured, phases, stretches
 from grammar.measures.survival import Comparison, Curve, compare, curve
 from grammar.measures.times import (
     Observation,
@@ -48,11 +48,13 @@ __all__ = [
     "curve",
     "measure",
     "measured",
+    "phases",
     "pooled",
     "share",
     "signs",
     "speech",
     "stretches",
+    "thresholds",
     "times_to_done",
     "times_to_read_back",
 ]

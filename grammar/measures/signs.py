@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from grammar.protocol import Protocol, decimal
 from grammar.view import View
 from grammar.vitals import VitalSign
 
@@ -58,6 +59,15 @@ def signs(view: View) -> tuple[Sign, ...]:
         )
         for name, values in groups.items()
     )
+
+
+def thresholds(protocol: Protocol, view: View) -> dict[str, Below]:
+    """Time below the threshold of each vital sign for which the protocol names one (`below`)."""
+    return {
+        name: below(view, name, decimal(vital.below))
+        for name, vital in protocol.vitals.items()
+        if vital.below is not None
+    }
 
 
 def below(view: View, sign_id: str, threshold: Decimal) -> Below:

@@ -1,6 +1,7 @@
 """How long things took, from one call to another: pre-oxygenation, an attempt, a pause.
 
-What is measured comes from the protocol: the waits and limits of its `[[rule]]` tables.
+What is measured comes from the protocol: the waits and limits of its `[[rule]]` tables, and its
+`[[span]]` tables.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from grammar.measures.times import Observation
-from grammar.protocol import Protocol
+from grammar.protocol import Protocol, SequenceRule, Span
 from grammar.sequence import Event
 from grammar.view import View
 
@@ -52,16 +53,40 @@ class Measured:
 
 
 def measured(protocol: Protocol, view: View) -> tuple[Measured, ...]:
-    """The stretches of every rule that asks for a time between two calls, also where all is well.
+    """The stretches of every rule that asks for a time between two calls, also where all is well,
+    and of every span that is no phase.
 
     A stretch lasts from the first `first` to the next `then`; one call may end a stretch and begin
     the next. Beginning again what has begun changes nothing.
     """
-    return tuple(
-        Measured(rule.id, rule.title, stretches(view, rule.first, rule.then))
-        for rule in protocol.rule
-        if rule.kind in ("at-least", "at-most")
+    asked: list[SequenceRule | Span] = [
+        *(rule for rule in protocol.rule if rule.kind in ("at-least", "at-most")),
+        *(span for span in protocol.span if span.kind == "time"),
+    ]
+    return tuple(Measured(one.id, one.title, stretches(view, one.first, one.then)) for one in asked)
+
+
+def phases(protocol: Protocol, view: View) -> tuple[Measured, ...]:
+    """How long each phase of the protocol took, those that never came included.
+
+    A phase lasts from its first event until another phase begins, or to the end of the case; one that
+    comes again has a second stretch.
+    """
+    own = [(span.id, _events(view, span.first)) for span in protocol.span if span.kind == "phase"]
+    begins = sorted(
+        ((event, name) for name, events in own for event in events),
+        key=lambda pair: (pair[0].t, pair[0].fact),
     )
+    turns = [pair for at, pair in enumerate(begins) if at == 0 or begins[at - 1][1] != pair[1]]
+    found: dict[str, list[Stretch]] = {name: [] for name, _ in own}
+    for at, (event, name) in enumerate(turns):
+        following = turns[at + 1][0] if at + 1 < len(turns) else None
+        ended = following.t if following else view.ended
+        end = view.now if ended is None else ended
+        facts = (event.fact,) if following is None else (event.fact, following.fact)
+        found[name].append(Stretch(event.t, ended, max(0.0, end - event.t), facts))
+    titles = {span.id: span.title for span in protocol.span}
+    return tuple(Measured(name, titles[name], tuple(each)) for name, each in found.items())
 
 
 def stretches(view: View, first: Iterable[str], then: Iterable[str]) -> tuple[Stretch, ...]:

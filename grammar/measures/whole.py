@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from grammar.facts import Fact
 from grammar.measures.shares import Communication, by_call, by_station, communication
-from grammar.measures.signs import Sign, signs
+from grammar.measures.signs import Below, Sign, signs, thresholds
 from grammar.measures.speech import Speech, speech
-from grammar.measures.stretches import Measured, measured
+from grammar.measures.stretches import Measured, measured, phases
 from grammar.measures.times import (
     Observation,
     closed_and_not,
@@ -17,6 +17,7 @@ from grammar.measures.times import (
     times_to_read_back,
 )
 from grammar.protocol import Protocol
+from grammar.record import Attempt, record_of
 from grammar.view import View
 
 
@@ -36,7 +37,13 @@ class Measures:
     done_closed: tuple[Observation, ...]
     done_not_closed: tuple[Observation, ...]
     measured: tuple[Measured, ...]
+    """Waits, limits and other times that the protocol names."""
+    phases: tuple[Measured, ...]
+    attempts: tuple[Attempt, ...]
+    """With their lengths and the lowest values during each, as in the record."""
     signs: tuple[Sign, ...]
+    below: Mapping[str, Below]
+    """By vital sign, where the protocol names a threshold."""
     speech: Speech
 
 
@@ -54,6 +61,9 @@ def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
         done_closed=tuple(closed),
         done_not_closed=tuple(not_closed),
         measured=measured(protocol, view),
+        phases=phases(protocol, view),
+        attempts=record_of(protocol, view).attempts,
         signs=signs(view),
+        below=thresholds(protocol, view),
         speech=speech(view, facts),
     )
