@@ -64,7 +64,8 @@ def set_recording(state: State, fact: RecordingSet) -> State:
     """The state after recording was paused or taken up again."""
     if fact.on == state.recording:
         return state
-    text = "recording taken up again" if fact.on else "recording paused: silence from here on"
+    taken_up = f"recording goes on in {fact.audio}" if fact.audio else "recording taken up again"
+    text = taken_up if fact.on else "recording paused: silence from here on"
     return _told(replace(state, recording=fact.on), fact, text)
 
 

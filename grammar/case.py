@@ -28,8 +28,10 @@ from grammar.facts import (
     Heard,
     Noted,
     RecordingSet,
+    Resumed,
     Ticked,
     TimerChanged,
+    Warned,
     Withdrawn,
     Word,
 )
@@ -205,6 +207,14 @@ class Case:
                 return set_recording(state, fact)
             case Withdrawn():
                 return taken_back_line(self.protocol, state, fact, self._fact(fact.target))
+            case Warned():
+                return replace(
+                    state, log=state.log.plus(LogLine(fact.t, fact.seq, "warn", fact.text))
+                )
+            case Resumed():
+                line = LogLine(fact.t, fact.seq, "case", "case taken up again")
+                recording = fact.recording
+                return replace(state, recording=recording, ended=None, log=state.log.plus(line))
             case CaseEnded():
                 line = LogLine(fact.t, fact.seq, "case", "case ended")
                 return replace(state, ended=fact.t, log=state.log.plus(line))
@@ -244,6 +254,7 @@ class Case:
             *doubts,
             *(("sounds-like",) if meaning.sounds_like else ()),
             *(("amended",) if standing.amended else ()),
+            *(("heard-late",) if fact.late_s else ()),
             *(("entered",) if isinstance(standing.fact, Entered) else ()),
         )
         utterance = Utterance(

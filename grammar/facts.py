@@ -58,6 +58,8 @@ class Heard:
     """Station id where the source itself knows who speaks (a written dialogue); else None."""
     doubts: tuple[str, ...] = ()
     """What the listener itself distrusts: `second-listener` when the second engine heard otherwise."""
+    late_s: float = 0.0
+    """How far hearing was behind the sound, where it mattered: heard as well as any, only later."""
 
     @property
     def text(self) -> str:
@@ -191,12 +193,16 @@ class Ticked:
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class RecordingSet:
-    """Recording of the sound was paused or taken up again; paused sound is silence in the file."""
+    """Recording of the sound was paused or taken up again; paused sound is silence in the file.
+
+    Where the file could not be continued, the sound from `t` on is in `audio` of the folder.
+    """
 
     kind: Literal["recording-set"] = "recording-set"
     seq: int = 0
     t: float
     on: bool
+    audio: str = ""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)

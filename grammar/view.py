@@ -47,7 +47,7 @@ class LogLine:
 
     t: float
     fact: int
-    kind: Literal["utterance", "note", "mark", "gap", "case", "hand"]
+    kind: Literal["utterance", "note", "mark", "gap", "warn", "case", "hand"]
     """`hand` is what a person did at the keyboard that is neither an entry nor a note."""
     text: str
     utterance: Utterance | None = None

@@ -82,6 +82,15 @@ class Journal:
         except sqlite3.Error as error:
             raise UserError(f"{path} cannot be read as a journal: {error}") from None
 
+    def reopened(self) -> Journal:
+        """The same case on a new connection. Raises UserError where it cannot be opened."""
+        path = _journal_in(self.folder)
+        try:
+            database, version = connect(path, self.keys)
+            return Journal(self.folder, database, version, self.keys)
+        except sqlite3.Error as error:
+            raise UserError(f"{path} cannot be read as a journal: {error}") from None
+
     @property
     def count(self) -> int:
         """How many facts are stored."""

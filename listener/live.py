@@ -1,8 +1,10 @@
 """The loop that joins source, segments, recogniser, journal and case.
 
-    sound -> speech segments -> words -> utterances -> facts (stored) -> the case -> observers
+    sound -> recorded and watched (capture.py) -> speech segments -> words -> utterances
+          -> facts, stored (keeper.py) -> the case -> observers
 
-Hearing happens in the thread that calls `run`; every fact is stored, then folded, then shown, one at a
+Sound is taken, facts are stored, and words are recognised each in a thread or process of their own, so
+that one that waits holds up none of the others. Every fact is stored, then folded, then shown, one at a
 time. Reading the case from another thread is safe, since its state is an immutable value.
 """
 
@@ -12,17 +14,25 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 from typing import Protocol as Interface
 
 from grammar.case import Case
-from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, Word
+from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
 from grammar.parse import Understanding
 from grammar.view import Utterance
-from listener.blocks import Block, Source
+from listener.blocks import Source
+from listener.capture import Capture, Captured
 from listener.journal import Journal
+from listener.keeper import Keeper
 from listener.recogniser import Hearing, Recogniser, Samples
+from listener.recorder import Recorder
 from listener.recording import Recording
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
+from listener.watch import Watching
+
+BEHIND_S: Final = 3.0
+"""Hearing that is further behind the sound than this is said to be late."""
 
 
 class Observer(Interface):
@@ -35,7 +45,7 @@ class Observer(Interface):
         """Words so far of someone who is still speaking; "" once they have ended."""
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
-        """Sound up to `_t` seconds has gone through; level of each channel."""
+        """Sound up to `_t` seconds has been heard; level of each channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,27 +70,52 @@ class Live:
         observer: Observer,
         recording: Recording | None,
         clock: Callable[[], datetime],
+        begins_s: float = 0.0,
+        watching: Watching | None = None,
     ) -> None:
+        """`begins_s` is where on the case's clock the source begins, in a case that is resumed."""
+        self.keeper = Keeper(journal)
         self._source = source
         self._recogniser = recogniser
         self._case = case
-        self._journal = journal
         self._observer = observer
-        self._recording = recording
+        self._recorder = Recorder(recording, source.channels, begins_s) if recording else None
+        self._watching = watching or Watching(())
+        self._capture = Capture(source, self._recorder, self._watching, begins_s)
         self._clock = clock
         self._understanding = Understanding(case.protocol)
         self._segmenters = [Segmenter() for _ in range(source.channels)]
+        self._begins_s = [begins_s] * source.channels
+        """Where on the case's clock each segmenter's sound began."""
         self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
-        self._stopped = False
         self._telling = threading.Lock()
-        self.now = 0.0
-        """Seconds of sound that have gone through."""
+        self._heard_s = begins_s
+
+    @property
+    def now(self) -> float:
+        """Seconds on the case's clock up to which sound has come."""
+        return self._capture.now
+
+    @property
+    def behind_s(self) -> float:
+        """How much of the sound that has come is still to be heard, seconds."""
+        return max(self._capture.now - self._heard_s, 0.0)
+
+    @property
+    def troubles(self) -> tuple[str, ...]:
+        """What is not as it should be at the moment, each a sentence."""
+        found = [self.keeper.trouble, self._recorder.trouble if self._recorder else ""]
+        if self._capture.stalled:
+            found.append("no sound comes")
+        if self._late_s():
+            found.append(f"hearing is {self.behind_s:.0f} s behind, nothing is left out")
+        return (*(trouble for trouble in found if trouble), *self._watching.troubles)
 
     def begin(self, opening: Opening) -> None:
         """Store that the case began."""
         self.tell(
             CaseStarted(
-                wall=self._clock().isoformat(timespec="seconds"),
+                wall=self._wall(),
                 protocol=self._case.protocol.protocol.id,
                 weight_kg=opening.weight_kg,
                 engine=opening.engine,
@@ -92,42 +127,64 @@ class Live:
     def run(self) -> None:
         """Hear the source to its end, or until `stop`; then the case is ended and closed."""
         try:
-            for block in self._source.blocks():
-                if self._stopped:
-                    break
-                self._take(block)
+            for captured in self._capture.blocks():
+                self._take(captured)
             for channel, segmenter in enumerate(self._segmenters):
                 self._follow(channel, segmenter.flush())
-            self.tell(CaseEnded(t=self.now, wall=self._clock().isoformat(timespec="seconds")))
+            if self._recorder:
+                self._recorder.close()
+            self._tell_of_the_disk(self.now)
+            self.tell(CaseEnded(t=self.now, wall=self._wall()))
         finally:
-            if self._recording:
-                self._recording.close()
+            self._capture.stop()
+            if self._recorder:
+                self._recorder.close()
 
     def stop(self) -> None:
-        """End after the block in hand. May be called from another thread."""
-        self._stopped = True
+        """Take no more sound, and end once what came is heard. May be called from another thread."""
+        self._capture.stop()
 
     def tell(self, fact: Fact) -> Utterance | None:
         """Store a fact, fold it, show it. A person at the keyboard may tell one from another thread."""
+        if self._recorder and isinstance(fact, RecordingSet):
+            self._recorder.paused = not fact.on
+        return self._tell(fact)
+
+    def _tell(self, fact: Fact) -> Utterance | None:
         with self._telling:
-            stored = self._journal.append(fact)
-            utterance = self._case.add(stored)
-            self._observer.heard(stored, utterance)
+            kept = self.keeper.keep(fact)
+            utterance = self._case.add(kept)
+            self._observer.heard(kept, utterance)
         return utterance
 
-    def _take(self, block: Block) -> None:
+    def _take(self, captured: Captured) -> None:
+        block = captured.block
         if block.lost_s:
             lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
             self.tell(lost)
-        if self._recording:
-            self._recording.write(block.samples)
-        self.now = block.t + len(block.samples) / self._source.rate
+        for warned in captured.warnings:
+            self.tell(warned)
+        self._tell_of_the_disk(block.t)
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
             samples = block.samples[:, channel]
             levels.append(level_dbfs(samples))
             self._follow(channel, segmenter.push(samples))
-        self._observer.block(self.now, levels)
+        self._heard_s = block.t + len(block.samples) / self._source.rate
+        self._observer.block(self._heard_s, levels)
+
+    def _tell_of_the_disk(self, t: float) -> None:
+        for news in self._recorder.news() if self._recorder else ():
+            self._tell(news)
+        if self.keeper.mended():
+            self.tell(Warned(t=t, what="storage", text="the disk took no facts for a while"))
+
+    def _late_s(self) -> float:
+        """How late what is heard now is heard, where that matters; else 0."""
+        return self.behind_s if self._source.live and self.behind_s >= BEHIND_S else 0.0
+
+    def _wall(self) -> str:
+        return self._clock().isoformat(timespec="seconds")
 
     def _follow(
         self, channel: int, events: Sequence[SpeechBegan | SpeechWent | SpeechEnded]
@@ -136,7 +193,7 @@ class Live:
             match event:
                 case SpeechBegan(t, samples):
                     hearing = self._recogniser.open()
-                    self._hearing[channel] = (t, hearing)
+                    self._hearing[channel] = (self._begins_s[channel] + t, hearing)
                     self._feed(channel, hearing, samples)
                 case SpeechWent(samples):
                     here = self._hearing[channel]
@@ -170,5 +227,6 @@ class Live:
                     channel=channel + 1,
                     words=tuple(cut),
                     engine=self._recogniser.name,
+                    late_s=round(self._late_s(), 1),
                 )
             )

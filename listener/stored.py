@@ -11,7 +11,7 @@ import soundfile
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Fact, Resumed
+from grammar.facts import Fact, RecordingSet, Resumed
 from grammar.loading import parse
 from grammar.protocol import Protocol
 from grammar.standing import ended
@@ -91,7 +91,7 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
     named += [
         Sound(folder / fact.audio, fact.t)
         for fact in facts
-        if isinstance(fact, Resumed) and fact.audio == Path(fact.audio).name != ""
+        if isinstance(fact, Resumed | RecordingSet) and fact.audio == Path(fact.audio).name != ""
     ]
     sounds = tuple(sound for sound in named if sound.path.is_file())
     return StoredCase(folder, parse(text, str(path)), facts, sounds)

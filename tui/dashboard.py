@@ -126,7 +126,7 @@ class Dashboard(App[None]):
             self.query_one(CallsPanel).show(view)
             self.query_one(SideColumn).show(view)
             self.query_one(Partial).show(status)
-            self.query_one(RunningLog).show(view)
+            self.query_one(RunningLog).show(view, status.unstored_from)
             self._title_log()
 
     def _title_log(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import sys
 import threading
@@ -29,6 +30,7 @@ from listener.recording import Recording
 from listener.seals import seal
 from listener.signing import SigningKey
 from tui.status import Status
+from tui.wording import clean
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +104,11 @@ class Listening:
         self._ended = False
         self._failure: str | None = None
         self._thread: threading.Thread | None = None
+        self._told: frozenset[str] = frozenset()
         self.tell_line: Callable[[Mapping[str, Any]], None] = _ignore
         """Given each utterance of a headless run as a JSON-ready object, and the summary last."""
+        self.tell_trouble: Callable[[str], None] = _ignore
+        """Given each trouble of a headless run, once as it begins."""
 
     def run(self) -> None:
         """Hear the source to its end, in this thread."""
@@ -125,14 +130,21 @@ class Listening:
             self._thread.join(timeout=5)
 
     def close(self) -> None:
-        """Seal the case, close its store, and say where it is and what its last hash is."""
+        """Store what is left, seal the case, and say where it is and what its last hash is.
+
+        Raises UserError where the disk does not take what is left.
+        """
+        print(f"case: {self.journal.folder}", file=sys.stderr)
+        trouble = self.live.keeper.trouble
+        if left := self.live.keeper.finish():
+            raise UserError(f"the last {left} facts of the case are on no disk: {trouble}")
+        journal = self.live.keeper.journal
         try:
             if self._ended:  # else something may still be written
                 wall = datetime.now().astimezone().isoformat(timespec="seconds")
-                print(f"seal: {seal(self.journal, wall, self._key).head}", file=sys.stderr)
+                print(f"seal: {seal(journal, wall, self._key).head}", file=sys.stderr)
         finally:
-            self.journal.close()
-            print(f"case: {self.journal.folder}", file=sys.stderr)
+            journal.close()
 
     def status(self) -> Status:
         """What the screen shows of the listening side."""
@@ -145,6 +157,8 @@ class Listening:
             title=self.protocol.protocol.title,
             ended=self._ended,
             failure=self._failure,
+            troubles=self.live.troubles,
+            unstored_from=self.live.keeper.stored + 1 if self.live.keeper.trouble else None,
         )
 
     def _guarded(self) -> None:
@@ -156,22 +170,34 @@ class Listening:
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
         if utterance is not None and fact.kind == "heard":
-            self.tell_line(utterance_json(utterance))
+            line = utterance_json(utterance)
+            if fact.seq > self.live.keeper.stored:
+                line["stored"] = False
+            self.tell_line(line)
 
     def speaking(self, channel: int, words: str) -> None:
         self._partial[channel] = words
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
         self._level = max(levels_dbfs)
+        troubles = {re.sub(r"[0-9.]+", "#", trouble): trouble for trouble in self.live.troubles}
+        for kind in troubles.keys() - self._told:
+            self.tell_trouble(troubles[kind])
+        self._told = frozenset(troubles)
 
 
-def _ignore(_line: Mapping[str, Any]) -> None:
-    """Nobody reads the lines: the dashboard asks for the view instead."""
+def _ignore(_told: object) -> None:
+    """Nobody reads it: the dashboard asks for the view and the status instead."""
 
 
 def print_line(line: Mapping[str, Any]) -> None:
     """One line of JSON on standard output, at once."""
     print(json.dumps(line, ensure_ascii=False), flush=True)
+
+
+def print_trouble(trouble: str) -> None:
+    """One line on standard error, without what could steer a terminal."""
+    print(f"warning: {clean(trouble)}", file=sys.stderr, flush=True)
 
 
 def run_headless(listening: Listening) -> None:

@@ -36,5 +36,9 @@ class Status:
     """The sound is over; nothing more will be heard."""
     failure: str | None = None
     """One sentence where listening broke off; None while all is well."""
+    troubles: tuple[str, ...] = ()
+    """What is not as it should be with the sound, the disk or the engine, each a sentence."""
+    unstored_from: int | None = None
+    """The first fact that is not on disk yet, its `seq`; None while all are."""
     replay: Replaying | None = None
     """Where a stored case is shown; None while one is being heard."""

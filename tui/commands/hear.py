@@ -21,7 +21,14 @@ from tui.commands.shared import (
     passphrase_in,
     weight_option,
 )
-from tui.listening import Listening, Wishes, print_line, run_dashboard, run_headless
+from tui.listening import (
+    Listening,
+    Wishes,
+    print_line,
+    print_trouble,
+    run_dashboard,
+    run_headless,
+)
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill")
 
@@ -91,7 +98,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     )
     listening = Listening(source, wishes)
     if wanted.json:
-        listening.tell_line = print_line
+        listening.tell_line, listening.tell_trouble = print_line, print_trouble
         run_headless(listening)
     else:
         run_dashboard(listening)

@@ -47,8 +47,11 @@ class Header(Static):
             how = (f"■ ENDED{when} (q quits)", "bold $urgent")
         else:
             how = ("▶ listening", "bold $good")
+        wrong = [
+            (f"!! {clean(trouble)} ", "bold $on-urgent on $urgent") for trouble in status.troubles
+        ]
         return Content.assemble(
-            how, (f"  {clean(status.title)}  {clean(status.source)}  {weight}", "$quiet")
+            *wrong, how, (f"  {clean(status.title)}  {clean(status.source)}  {weight}", "$quiet")
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from rich.segment import Segment
@@ -28,6 +28,7 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "second-listener": "heard two ways",
         "out-of-bounds": "out of bounds",
         "nearest": "nearest phrase",
+        "heard-late": "heard late",
     }
 )
 
@@ -44,11 +45,22 @@ class Entry:
     """In words. A number that an agreeing read-back has confirmed needs no second look."""
 
 
-def entries(view: View) -> list[Entry]:
-    """The log's lines with the state of the loop that each opened or belongs to."""
+def entries(view: View, unstored_from: int | None = None) -> list[Entry]:
+    """The log's lines with the state of the loop that each opened or belongs to.
+
+    Facts from `unstored_from` on are not on disk yet.
+    """
     loops = {loop.id: (loop, state) for loop, state in view.loops}
     opened = {loop.fact: loop.id for loop, _ in view.loops}
-    return [_entry(line, opened.get(line.fact), loops) for line in view.log]
+    found = [_entry(line, opened.get(line.fact), loops) for line in view.log]
+    if unstored_from is None:
+        return found
+    return [
+        replace(one, flags=(*one.flags, "NOT STORED YET"))
+        if one.line.fact >= unstored_from
+        else one
+        for one in found
+    ]
 
 
 def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
@@ -121,9 +133,9 @@ class RunningLog(ScrollView, can_focus=False):
         """Lines that came since the reader scrolled back."""
         return 0 if self._following else max(len(self._entries) - self._seen, 0)
 
-    def show(self, view: View) -> None:
+    def show(self, view: View, unstored_from: int | None = None) -> None:
         """Takes over the log of this view; draws anew only from the first line that changed."""
-        found = entries(view)
+        found = entries(view, unstored_from)
         width = self.scrollable_content_region.width
         # Behind the help the log has no width, and keeps what it had.
         if not width or (found == self._entries and width == self._width):

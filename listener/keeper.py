@@ -1,0 +1,129 @@
+"""Facts on their way to the disk, in order, whatever happens to the disk.
+
+A thread of its own stores them, so that a drive that hangs stops nobody from listening. Whoever tells a
+fact waits until it is stored; only while the store fails are facts shown first, marked as not stored
+yet, and stored in order once it works again.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from contextlib import suppress
+from dataclasses import replace
+from typing import Final, TypeVar
+
+from grammar.errors import UserError
+from grammar.facts import Fact
+from listener.journal import Journal
+
+PATIENCE_S: Final = 2.0
+"""A commit takes some milliseconds, on a busy old disk a few tenths of a second; after this, go on."""
+
+RETRY_S: Final = 1.0
+"""Between two tries to store what could not be stored."""
+
+F = TypeVar("F", bound=Fact)
+
+
+class Keeper:
+    """Numbers facts and keeps them: in memory at once, in the journal as soon as it takes them."""
+
+    def __init__(
+        self, journal: Journal, *, patience_s: float = PATIENCE_S, retry_s: float = RETRY_S
+    ) -> None:
+        self.journal = journal
+        """Where facts are stored; another one once the disk was away."""
+        self._patience_s, self._retry_s = patience_s, retry_s
+        self._facts: list[Fact] = journal.facts()
+        self._stored = len(self._facts)
+        self._trouble = ""
+        self._mended = False
+        self._closing = False
+        self._changed = threading.Condition()
+        self._thread = threading.Thread(target=self._store_all, name="storing", daemon=True)
+        self._thread.start()
+
+    @property
+    def stored(self) -> int:
+        """The `seq` of the last fact that is on disk."""
+        return self._stored
+
+    @property
+    def trouble(self) -> str:
+        """Why facts are not stored at the moment, a sentence; "" while they are."""
+        waiting = len(self._facts) - self._stored
+        return f"{waiting} not stored yet: {self._trouble}" if self._trouble else ""
+
+    def keep(self, fact: F) -> F:
+        """The fact with its `seq`: stored on return, or `seq` is beyond `stored` and `trouble` says why."""
+        with self._changed:
+            numbered = replace(fact, seq=len(self._facts) + 1)
+            self._facts.append(numbered)
+            self._changed.notify_all()
+            self._changed.wait_for(
+                lambda: self._trouble or self._stored >= numbered.seq, self._patience_s
+            )
+            if not self._trouble and self._stored < numbered.seq:
+                self._trouble = "the disk does not answer"
+        return numbered
+
+    def mended(self) -> bool:
+        """Whether storing works again since this was last asked."""
+        with self._changed:
+            mended, self._mended = self._mended, False
+        return mended
+
+    def finish(self, patience_s: float = 5.0) -> int:
+        """Store what is left, as long as patience lasts. How many facts could not be stored.
+
+        Only where that is none is the journal free to be used by others, and to be closed.
+        """
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        self._thread.join(patience_s)
+        return len(self._facts) - self._stored
+
+    def _store_all(self) -> None:
+        while (fact := self._next()) is not None:
+            try:
+                self.journal.append(fact)
+            except (OSError, sqlite3.Error, UserError) as error:
+                self._wait(str(error))
+                self._again()
+            else:
+                self._is_stored(self._stored + 1)
+
+    def _next(self) -> Fact | None:
+        """The first fact that is not stored, once there is one; None at the end."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._closing or self._stored < len(self._facts))
+            return self._facts[self._stored] if self._stored < len(self._facts) else None
+
+    def _is_stored(self, count: int) -> None:
+        with self._changed:
+            self._stored = count
+            if self._trouble and count == len(self._facts):
+                self._trouble, self._mended = "", True
+            self._changed.notify_all()
+
+    def _wait(self, trouble: str) -> None:
+        with self._changed:
+            self._trouble = trouble
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: self._closing, self._retry_s)
+            if self._closing:
+                self._changed.wait_for(lambda: False, 0.1)
+
+    def _again(self) -> None:
+        """Open the journal anew: a drive that came back has no use for an old handle.
+
+        What it then holds decides what is still to be stored: a commit may have failed after it was
+        written, and a drive may have lost some that it had taken.
+        """
+        with suppress(OSError, sqlite3.Error, UserError):
+            with suppress(OSError, sqlite3.Error):
+                self.journal.close()
+            self.journal = self.journal.reopened()
+            self._is_stored(min(self.journal.count, len(self._facts)))
