@@ -19,7 +19,7 @@ from listener.recogniser import SAMPLE_RATE, Samples
 __all__ = ["AudioFile", "Block", "Microphone", "RawPcm", "Source", "paced"]
 
 
-class _Forward(soundfile.SoundFile):  # type: ignore[misc]  # soundfile has no types
+class Forward(soundfile.SoundFile):  # type: ignore[misc]  # soundfile has no types
     """Read from front to back only.
 
     soundfile otherwise seeks after each read, and fails in a recording whose writer was killed.
@@ -45,7 +45,7 @@ class AudioFile:
         if path.is_dir():
             raise UserError(f"{path} is a folder, not an audio file.")
         try:
-            with _Forward(path) as file:
+            with Forward(path) as file:
                 # Not by its length, which a file whose writer was killed does not know.
                 empty = not len(file.read(1, dtype="float32", always_2d=True))
                 self.channels = int(file.channels)
@@ -77,7 +77,7 @@ class AudioFile:
         """The file's own samples, 100 ms at a time."""
         piece_length = max(1, self._file_rate // 10)
         try:
-            with _Forward(self._path) as file:
+            with Forward(self._path) as file:
                 while len(piece := file.read(piece_length, dtype="float32", always_2d=True)):
                     yield piece
         except (OSError, soundfile.LibsndfileError) as error:

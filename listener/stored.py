@@ -17,6 +17,7 @@ from grammar.protocol import Protocol
 from grammar.standing import ended
 from listener.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
 from listener.recogniser import SAMPLE_RATE, Samples
+from listener.sources import Forward
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +73,13 @@ def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
     wanted = last - max(first, origin)
     if wanted <= 0:
         return None
-    with soundfile.SoundFile(sound.path) as file:
+    with Forward(sound.path) as file:
         if skip >= len(file):
             return None
-        file.seek(skip)
+        try:
+            file.seek(skip)
+        except soundfile.LibsndfileError:
+            return None  # broken off before that: such a file does not know its own length
         return max(origin - first, 0), file.read(wanted, dtype="int16", always_2d=True)
 
 

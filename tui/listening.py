@@ -17,18 +17,21 @@ from typing import Any
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Fact
+from grammar.facts import Fact, Noted, Resumed
 from grammar.loading import parse, source_text
 from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
 from grammar.view import Utterance
 from listener.blocks import Block, Source, paced
+from listener.holding import Held
 from listener.journal import AUDIO, Journal
 from listener.live import Live, Opening
 from listener.recogniser import choose
 from listener.recording import Recording
+from listener.resuming import Resuming, resume_at
 from listener.seals import seal
 from listener.signing import SigningKey
+from listener.stored import open_case
 from tui.status import Status
 from tui.wording import clean
 
@@ -47,6 +50,12 @@ class Wishes:
     passphrase: str | None = field(default=None, repr=False)
     sign_with: Path | None = None
     """The file of the key that signs the case at its end."""
+    resume: Path | None = None
+    """The folder of a case to go on with; its own protocol then holds."""
+    reopen: bool = False
+    """Go on even with a case that has ended."""
+    note: str = ""
+    """A note of consent to the recording, taken before it begins."""
 
 
 class _AtRealPace:
@@ -79,15 +88,25 @@ class Listening:
         if wishes.passphrase is not None and wishes.record:
             raise UserError("a locked case keeps no sound yet: use --no-audio")
         self._key = None if wishes.sign_with is None else SigningKey(wishes.sign_with)
-        self.journal = Journal.create(
-            wishes.cases,
-            self.protocol.protocol.id,
-            text,
-            datetime.now().astimezone(),
-            wishes.passphrase,
-        )
+        self._note = wishes.note
+        self._resuming: Resuming | None = None
+        if wishes.resume is None:
+            wall = datetime.now().astimezone()
+            self.journal = Journal.create(
+                wishes.cases, self.protocol.protocol.id, text, wall, wishes.passphrase
+            )
+            self._held = Held(self.journal.folder)
+        else:
+            self._held = Held(wishes.resume)
+            try:
+                self._resuming = self._take_up(wishes.resume, wishes)
+                self.journal = Journal.open(wishes.resume, wishes.passphrase)
+            except UserError:
+                self._held.release()
+                raise
+        audio = self._resuming.audio if self._resuming else AUDIO
         recording = (
-            Recording(self.journal.folder / AUDIO, source.channels) if wishes.record else None
+            Recording(self.journal.folder / audio, source.channels) if wishes.record else None
         )
         self.live = Live(
             heard,
@@ -97,6 +116,7 @@ class Listening:
             self,
             recording,
             lambda: datetime.now().astimezone(),
+            self._resuming.at if self._resuming else 0.0,
         )
         self._opening = Opening(wishes.weight_kg, source.name, recogniser.name, wishes.record)
         self._partial: dict[int, str] = {}
@@ -110,10 +130,36 @@ class Listening:
         self.tell_trouble: Callable[[str], None] = _ignore
         """Given each trouble of a headless run, once as it begins."""
 
+    def _take_up(self, folder: Path, wishes: Wishes) -> Resuming:
+        stored = open_case(folder, wishes.passphrase)
+        resuming = resume_at(stored, datetime.now().astimezone(), reopen=wishes.reopen)
+        for fact in stored.facts:
+            self.case.add(fact)
+        return resuming
+
+    def _begin(self) -> None:
+        """Store that the case begins, or goes on after a gap."""
+        if self._resuming is None:
+            self.live.begin(self._opening)
+        else:
+            if self._resuming.gap:
+                self.live.tell(self._resuming.gap)
+            resumed = Resumed(
+                t=self._resuming.at,
+                wall=datetime.now().astimezone().isoformat(timespec="seconds"),
+                engine=self._opening.engine,
+                recording=self._opening.recording,
+                source=self._opening.source,
+                audio=self._resuming.audio if self._opening.recording else "",
+            )
+            self.live.tell(resumed)
+        if self._note:
+            self.live.tell(Noted(t=self.live.now, text=self._note))
+
     def run(self) -> None:
         """Hear the source to its end, in this thread."""
         try:
-            self.live.begin(self._opening)
+            self._begin()
             self.live.run()
         finally:
             self._ended = True
@@ -130,7 +176,7 @@ class Listening:
             self._thread.join(timeout=5)
 
     def close(self) -> None:
-        """Store what is left, seal the case, and say where it is and what its last hash is.
+        """Store what is left, seal the case, let its folder go, and say where it is and its last hash.
 
         Raises UserError where the disk does not take what is left.
         """
@@ -145,6 +191,7 @@ class Listening:
                 print(f"seal: {seal(journal, wall, self._key).head}", file=sys.stderr)
         finally:
             journal.close()
+            self._held.release()
 
     def status(self) -> Status:
         """What the screen shows of the listening side."""

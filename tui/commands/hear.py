@@ -19,6 +19,7 @@ from tui.commands.shared import (
     new_passphrase,
     passphrase_file_option,
     passphrase_in,
+    passphrase_of,
     weight_option,
 )
 from tui.listening import (
@@ -45,20 +46,38 @@ def add(commands: Commands) -> None:
         "audio", nargs="?", help="a WAV or FLAC file, or - for 16 kHz s16le PCM; none: microphone"
     )
     one.set_defaults(run=listen)
+    one = commands.add_parser("resume", help="go on with a case that was broken off")
+    one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
+    one.add_argument("audio", nargs="?", help="as for listen; none: microphone")
+    _hearing_options(one)
+    one.add_argument("--reopen", action="store_true", help="even if the case was ended")
+    one.set_defaults(run=resume)
 
 
 def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
-    source: Source
-    if wanted.audio == "-":
-        source = RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
-    elif wanted.audio is not None:
-        source = AudioFile(Path(wanted.audio))
-    else:
-        from listener.microphone import Microphone  # noqa: PLC0415  (PortAudio only when asked for)
+    _hear(_source(wanted), wanted)
 
-        source = Microphone()
-    _hear(source, wanted)
+
+def resume(wanted: argparse.Namespace) -> None:
+    """Go on with a case after a crash or a closed laptop, by its own protocol."""
+    from listener.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
+
+    if not (wanted.case / JOURNAL).is_file():
+        raise UserError(f"{wanted.case} is not a case folder: it has no {JOURNAL}")
+    wanted.protocol = str(wanted.case / PROTOCOL)
+    wanted.weight_kg, wanted.cases = None, wanted.case.parent
+    _hear(_source(wanted), wanted)
+
+
+def _source(wanted: argparse.Namespace) -> Source:
+    if wanted.audio == "-":
+        return RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
+    if wanted.audio is not None:
+        return AudioFile(Path(wanted.audio))
+    from listener.microphone import Microphone  # noqa: PLC0415  (PortAudio only when asked for)
+
+    return Microphone()
 
 
 def demo(wanted: argparse.Namespace) -> None:
@@ -95,6 +114,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         real_pace=pace == "real",
         passphrase=_passphrase(wanted),
         sign_with=wanted.sign_with,
+        resume=getattr(wanted, "case", None),
+        reopen=getattr(wanted, "reopen", False),
     )
     listening = Listening(source, wishes)
     if wanted.json:
@@ -107,22 +128,28 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
 def _options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--protocol", default="isolation-airway", metavar="NAME|FILE")
     weight_option(parser)
+    cases_option(parser)
+    _hearing_options(parser)
+    parser.add_argument(
+        "--passphrase", action="store_true", help="lock the case; you are asked for a passphrase"
+    )
+
+
+def _hearing_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
     parser.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
-    cases_option(parser)
     parser.add_argument("--json", action="store_true", help="JSON lines instead of the dashboard")
     parser.add_argument("--pace", choices=("fast", "real"), help="of a file; fast with --json")
     parser.add_argument(
         "--no-audio", dest="audio_kept", action="store_false", help="record no sound"
     )
     passphrase_file_option(parser)
-    parser.add_argument(
-        "--passphrase", action="store_true", help="lock the case; you are asked for a passphrase"
-    )
     signing_option(parser)
 
 
 def _passphrase(wanted: argparse.Namespace) -> str | None:
+    if "case" in wanted:
+        return passphrase_of(wanted, wanted.case)
     if wanted.passphrase_file is not None:
         return passphrase_in(wanted.passphrase_file)
     return new_passphrase() if wanted.passphrase else None
