@@ -1,0 +1,44 @@
+"""`view`: a case that is heard elsewhere, on a second screen or in a browser."""
+
+from __future__ import annotations
+
+import argparse
+
+from grammar.errors import UserError
+from tui.commands.shared import Commands, case_argument, passphrase_of
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("view", help="follow a running case from another terminal, read-only")
+    case_argument(one)
+    one.add_argument(
+        "--serve", action="store_true", help="in a browser on this machine (extra `web`)"
+    )
+    one.add_argument(
+        "--port", type=int, default=0, metavar="N", help="for --serve; any free one if not given"
+    )
+    one.set_defaults(run=look)
+
+
+def look(wanted: argparse.Namespace) -> None:
+    """Follow a case."""
+    from listener.stored import open_case  # noqa: PLC0415
+
+    passphrase = passphrase_of(wanted, wanted.case)
+    if not wanted.serve:
+        from tui.viewing import view  # noqa: PLC0415
+
+        view(wanted.case, passphrase)
+        return
+    try:
+        from tui.serving import serve  # noqa: PLC0415
+    except ImportError:
+        raise UserError("a browser needs the extra `web`: pip install 'answerback[web]'") from None
+    if passphrase is not None and wanted.passphrase_file is None:
+        raise UserError("a browser cannot be asked for the passphrase: use --passphrase-file")
+    title = open_case(wanted.case, passphrase).protocol.protocol.title
+    arguments = ["view", str(wanted.case.absolute())]
+    if wanted.passphrase_file is not None:
+        arguments += ["--passphrase-file", str(wanted.passphrase_file.absolute())]
+    serve(arguments, wanted.port, title)
