@@ -1,0 +1,86 @@
+"""`export`: a case in a format that other programs read."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from grammar.errors import UserError
+from tui.commands.shared import Commands
+
+if TYPE_CHECKING:
+    from listener.stored import StoredCase
+
+FORMATS = ("csv", "jsonl", "vtt", "fhir", "md")
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("export", help="a case for a spreadsheet, a video, a record system")
+    one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
+    one.add_argument("--as", dest="format", choices=FORMATS, required=True)
+    one.add_argument("--out", type=Path, metavar="FILE", help="instead of standard output")
+    one.add_argument(
+        "--offset",
+        type=_seconds,
+        metavar="SECONDS",
+        help="of vtt: how far into the video the case begins; negative where the video began later",
+    )
+    one.set_defaults(run=export)
+
+
+def export(wanted: argparse.Namespace) -> None:
+    """Write the case to standard output or to a new file of its user's own."""
+    from listener.stored import open_case  # noqa: PLC0415
+
+    if wanted.offset is not None and wanted.format != "vtt":
+        raise UserError("--offset goes with --as vtt: no other format stands beside a video")
+    text = written(open_case(wanted.case), wanted.format, wanted.offset or 0.0)
+    if wanted.out is None:
+        # As they are: the rows of a spreadsheet end in CR LF on every machine.
+        sys.stdout.buffer.write(text.encode())
+        sys.stdout.buffer.flush()
+    else:
+        _write_new(wanted.out, text)
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
+    if not abs(seconds) <= 86_400:
+        raise argparse.ArgumentTypeError(f'"{text}" is not a number of seconds within a day')
+    return seconds
+
+
+def written(stored: StoredCase, form: str, offset_s: float = 0.0) -> str:
+    """The case in one of `FORMATS`."""
+    from tui.export import csv, fhir, jsonl, md, vtt  # noqa: PLC0415
+    from tui.export.told import told  # noqa: PLC0415
+
+    case = told(stored)
+    writers: dict[str, Callable[[], str]] = {
+        "csv": lambda: csv.write(case),
+        "jsonl": lambda: jsonl.write(case),
+        "vtt": lambda: vtt.write(case, offset_s),
+        "fhir": lambda: fhir.write(case, stored),
+        "md": lambda: md.write(case, stored),
+    }
+    return writers[form]()
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        raise UserError(f"{path} exists already: give another name, or remove it first") from None
+    except OSError as error:
+        raise UserError(f"{path} cannot be written: {error.strerror}") from None
+    with os.fdopen(handle, "wb") as file:
+        file.write(text.encode())

@@ -1,0 +1,229 @@
+"""The case for a record system: an HL7 FHIR R4 (4.0.1) Bundle of type `collection`.
+
+    MedicationAdministration   each dose reported given
+    Observation                each vital sign called out: LOINC codes from the protocol, UCUM units
+    Procedure                  each attempt of the record
+    Communication              each utterance that is one of the protocol's, answers tied to their calls
+    Provenance                 what recorded all of it, and how
+
+No identifier is invented: patient and staff are references by `display` alone, a station as its role.
+Resources refer to one another by `urn:uuid`, made from the case's own facts (RFC 9562, version 5), so
+that the same case gives the same Bundle. What was heard is not verified: observations are `preliminary`.
+Speech outside the protocol is left out.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Any
+from uuid import NAMESPACE_URL, UUID, uuid5
+
+from grammar.doses import DoseGiven
+from grammar.errors import UserError
+from grammar.facts import dump
+from grammar.record import Attempt, record_of
+from grammar.units import plain
+from grammar.view import Utterance
+from grammar.vitals import VitalSign
+from listener.stored import StoredCase
+from tui.export.told import CAUTION, Told
+from tui.wording import call_in_words, clean, drug, station
+
+Resource = dict[str, Any]
+
+LOINC = "http://loinc.org"
+UCUM = "http://unitsofmeasure.org"
+CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
+
+UCUM_CODES = {"mg": "mg", "microgram": "ug", "g": "g", "mL": "mL", "J": "J"}
+"""A sheet's units in UCUM (version 2.1). A drug's "unit" has no one code there: it goes as text."""
+
+PATIENT = {"display": "the patient of this case, not identified in it"}
+
+
+def write(told: Told, stored: StoredCase) -> str:
+    """The Bundle as indented JSON. Raises UserError for a case that does not say when it began."""
+    if told.began is None or told.began.tzinfo is None:
+        raise UserError(
+            f"{stored.folder} does not say when it began with its time zone, and FHIR asks for it"
+        )
+    facts = "\n".join(dump(fact) for fact in stored.facts)
+    return json.dumps(_Bundle(told, uuid5(NAMESPACE_URL, facts)).whole(), indent=1) + "\n"
+
+
+class _Bundle:
+    def __init__(self, told: Told, namespace: UUID) -> None:
+        self._told = told
+        self._protocol = told.protocol
+        self._namespace = namespace
+        self._loops = {loop.id: loop for loop, _ in told.view.loops}
+        self._states = {loop.fact: (loop, state) for loop, state in told.view.loops}
+
+    def whole(self) -> Resource:
+        view = self._told.view
+        entries = [
+            *((self._urn("dose", at), self._dose(each)) for at, each in enumerate(view.doses)),
+            *((self._urn("vital", each.fact), self._vital(each)) for each in view.vitals),
+            *(
+                (self._urn("attempt", each.number), self._attempt(each))
+                for each in record_of(self._protocol, view).attempts
+            ),
+            *((self._urn("said", said.fact), self._said(said)) for said in self._spoken()),
+        ]
+        if entries:
+            provenance = self._provenance([urn for urn, _ in entries])
+            entries.append((self._urn("provenance", 0), provenance))
+        return {
+            "resourceType": "Bundle",
+            "type": "collection",
+            "timestamp": self._told.wall(view.now),
+            "entry": [{"fullUrl": urn, "resource": resource} for urn, resource in entries],
+        }
+
+    def _urn(self, kind: str, number: int) -> str:
+        return uuid5(self._namespace, f"{kind} {number}").urn
+
+    def _spoken(self) -> Iterator[Utterance]:
+        for line in self._told.lines:
+            if line.said is not None and line.said.role != "unrecognised":
+                yield line.said
+
+    # ------------------------------------------------------------------ resources
+
+    def _dose(self, dose: DoseGiven) -> Resource:
+        resource: Resource = {
+            "resourceType": "MedicationAdministration",
+            "status": "completed",
+            "medicationCodeableConcept": {"text": drug(self._protocol, dose.drug)},
+            "subject": PATIENT,
+            "effectiveDateTime": self._told.wall(dose.t),
+            "note": self._notes(dose.fact, "Reported given by voice."),
+        }
+        line = self._told.line_of.get(dose.fact)
+        if line and line.said and line.said.sender:
+            resource["performer"] = [{"actor": self._station(line.said.sender)}]
+        if dose.amount is not None:
+            # FHIR asks for a dose or a rate in every dosage: without an amount there is none.
+            resource["dosage"] = {
+                "dose": _quantity(dose.amount, dose.unit, UCUM_CODES.get(dose.unit))
+            }
+        return resource
+
+    def _vital(self, sign: VitalSign) -> Resource:
+        vital = self._protocol.vitals[sign.id]
+        unit = vital.ucum or vital.unit
+        values = [_quantity(value, vital.unit, unit) for value in sign.values]
+        resource: Resource = {
+            "resourceType": "Observation",
+            "status": "preliminary",
+            "category": [{"coding": [{"system": CATEGORY, "code": "vital-signs"}]}],
+            "code": _code(vital.panel or next(iter(vital.loinc), None), sign.title),
+            "subject": PATIENT,
+            "effectiveDateTime": self._told.wall(sign.t),
+            "note": self._notes(sign.fact, "Called out by voice, not read from a monitor."),
+        }
+        if len(values) == 1:
+            return resource | {"valueQuantity": values[0]}
+        codes = [*vital.loinc, *[None] * len(values)]
+        slots = self._slots_of(sign)
+        resource["component"] = [
+            {"code": _code(code, name), "valueQuantity": value}
+            for code, name, value in zip(codes, slots, values, strict=False)
+        ]
+        return resource
+
+    def _slots_of(self, sign: VitalSign) -> list[str]:
+        """What each value of a sign is called: the names of the slots that held them."""
+        line = self._told.line_of.get(sign.fact)
+        slots = line.said.slots if line and line.said else {}
+        names = [name for name, value in slots.items() if isinstance(value, Decimal)]
+        return names if len(names) == len(sign.values) else [sign.title] * len(sign.values)
+
+    def _attempt(self, attempt: Attempt) -> Resource:
+        period = {"start": attempt.began, "end": attempt.ended}
+        outcome: str = attempt.outcome
+        if attempt.device:
+            slots = attempt.device.slots
+            outcome += f"; {call_in_words(self._protocol, attempt.device.call, slots)}"
+        statuses = {"placed": "completed", "abandoned": "stopped", "going on": "in-progress"}
+        resource: Resource = {
+            "resourceType": "Procedure",
+            "status": statuses.get(attempt.outcome, "unknown"),
+            "code": {"text": f"Attempt on the airway, number {attempt.number}"},
+            "subject": PATIENT,
+            "outcome": {"text": outcome},
+            "note": self._notes(attempt.facts[0], "As called out by voice."),
+        }
+        known = {name: self._told.wall(t) for name, t in period.items() if t is not None}
+        return resource | ({"performedPeriod": known} if known else {})
+
+    def _said(self, said: Utterance) -> Resource:
+        loop = None if said.loop is None else self._loops.get(said.loop)
+        resource: Resource = {
+            "resourceType": "Communication",
+            # How the record stands, not how the loop does: a doubtful utterance may never have been.
+            "status": "unknown" if said.unsure else "completed",
+            "category": [{"text": said.role}],
+            "sent": self._told.wall(said.t),
+            "payload": [{"contentString": clean(said.text) or "nothing understood"}],
+            "note": self._notes(said.fact, self._of_loop(said)),
+        }
+        if said.call:
+            resource["topic"] = {"text": call_in_words(self._protocol, said.call, said.slots)}
+        if said.sender:
+            resource["sender"] = self._station(said.sender)
+        if said.to:
+            resource["recipient"] = [self._station(said.to)]
+        if loop is not None and loop.fact != said.fact:
+            resource["inResponseTo"] = [{"reference": self._urn("said", loop.fact)}]
+        return resource
+
+    def _of_loop(self, said: Utterance) -> str:
+        """What became of the call, beside the call itself."""
+        if said.fact not in self._states:
+            return "Heard by voice."
+        loop, state = self._states[said.fact]
+        flags = f" ({', '.join(loop.flags)})" if loop.flags else ""
+        return f"At the end of the case this call was {state}{flags}."
+
+    def _provenance(self, targets: list[str]) -> Resource:
+        engine = self._told.started.engine if self._told.started else ""
+        return {
+            "resourceType": "Provenance",
+            "target": [{"reference": urn} for urn in targets],
+            "recorded": self._told.wall(self._told.view.now),
+            "activity": {
+                "text": f"Speech of a team recognised by {engine or 'hand'} under the protocol"
+                f" {self._protocol.protocol.id}. {self._told.counts()} {CAUTION}"
+            },
+            "agent": [
+                {"who": {"display": "answerback, a training and documentation aid for teams"}}
+            ],
+        }
+
+    # ------------------------------------------------------------------ parts
+
+    def _station(self, station_id: str) -> Resource:
+        return {"display": station(self._protocol, station_id)}
+
+    def _notes(self, seq: int, text: str) -> list[Resource]:
+        line = self._told.line_of.get(seq)
+        if line is not None and line.kind == "entered":
+            text += " Entered by hand."
+        if line is not None and line.standing:
+            text += f" This utterance is {line.standing}."
+        if line is not None and line.heard_as:
+            text += f" It had been heard as: {clean(line.heard_as)}."
+        return [{"text": text}]
+
+
+def _quantity(value: Decimal, unit: str, code: str | None) -> Resource:
+    quantity: Resource = {"value": plain(value), "unit": unit}
+    return quantity | ({"system": UCUM, "code": code} if code else {})
+
+
+def _code(loinc: str | None, text: str) -> Resource:
+    """What was measured: with its code where the protocol names one, else in words alone."""
+    return {"text": text} | ({"coding": [{"system": LOINC, "code": loinc}]} if loinc else {})

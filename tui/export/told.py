@@ -1,0 +1,116 @@
+"""A case as its exports tell it: every line of the log, with what people said about each utterance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from grammar.facts import CaseStarted, Entered, Heard
+from grammar.protocol import Protocol
+from grammar.view import Utterance, View
+from listener.stored import StoredCase
+from tui.page import CAUTIONS
+
+CAUTION = f"{CAUTIONS} Voices and words of patients and staff are personal data."
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line, at `t` to `until` seconds on the case's clock; `seq` is its fact, None for a finding."""
+
+    t: float
+    until: float
+    seq: int | None
+    kind: str
+    """`utterance`, `entered`, `note`, `mark`, `gap`, `case`, `hand` or `finding`."""
+    text: str
+    said: Utterance | None = None
+    """What the case made of an utterance; None for one that a person withdrew."""
+    heard_as: str = ""
+    """What the recogniser had heard, where a person amended it."""
+    withdrawn: bool = False
+
+    @property
+    def unsure(self) -> bool:
+        return self.said is not None and self.said.unsure
+
+    @property
+    def amended(self) -> bool:
+        return self.said is not None and "amended" in self.said.flags
+
+    @property
+    def standing(self) -> str:
+        """In words: "", "unsure", "amended", "withdrawn", or several."""
+        told = ("unsure", self.unsure), ("amended", self.amended), ("withdrawn", self.withdrawn)
+        return ", ".join(word for word, true in told if true)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A stored case, ready to be written in any format."""
+
+    name: str
+    """The case folder's name."""
+    protocol: Protocol
+    started: CaseStarted | None
+    view: View
+    lines: tuple[Line, ...]
+    line_of: Mapping[int, Line]
+    """Fact -> its line."""
+
+    @property
+    def began(self) -> datetime | None:
+        """When the case began by the wall clock, None where it does not say."""
+        if self.started is None or not self.started.wall:
+            return None
+        return datetime.fromisoformat(self.started.wall)
+
+    def wall(self, t: float) -> str:
+        """`t` by the wall clock, ISO 8601 to the millisecond with offset; "" where nobody knows."""
+        began = self.began
+        if began is None:
+            return ""
+        return (began + timedelta(seconds=t)).isoformat(timespec="milliseconds")
+
+    def states(self) -> dict[int, str]:
+        """Loop id -> its state at the end."""
+        return {loop.id: state for loop, state in self.view.loops}
+
+    def counts(self) -> str:
+        """How many of its utterances were unsure, amended, withdrawn: one sentence."""
+        spoken = [line for line in self.lines if line.kind in ("utterance", "entered")]
+        unsure = sum(line.unsure for line in spoken)
+        amended = sum(line.amended for line in spoken)
+        withdrawn = sum(line.withdrawn for line in spoken)
+        return (
+            f"Of {len(spoken)} utterances {unsure} unsure, {amended} amended by a person,"
+            f" {withdrawn} withdrawn by a person."
+        )
+
+
+def told(stored: StoredCase) -> Told:
+    """The case at its end."""
+    view = stored.case().view(stored.end)
+    facts = {fact.seq: fact for fact in stored.facts}
+    lines = []
+    for line in view.log:
+        fact, said = facts.get(line.fact), line.utterance
+        if said is None:
+            until = getattr(fact, "until", line.t)
+            lines.append(Line(line.t, until, line.fact, line.kind, line.text))
+            continue
+        kind = "entered" if isinstance(fact, Entered) else "utterance"
+        heard = fact.text if isinstance(fact, Heard) and fact.text != said.text else ""
+        lines.append(Line(said.t, said.until, said.fact, kind, said.text, said, heard))
+    shown = {line.seq for line in lines}
+    for fact in stored.facts:
+        if isinstance(fact, Heard) and fact.seq not in shown:
+            lines.append(Line(fact.t, fact.until, fact.seq, "utterance", fact.text, withdrawn=True))
+        elif isinstance(fact, Entered) and fact.seq not in shown:
+            lines.append(Line(fact.t, fact.t, fact.seq, "entered", fact.call, withdrawn=True))
+    lines += [Line(found.t, found.t, None, "finding", found.text) for found in view.findings]
+    lines.sort(key=lambda line: (line.t, line.seq or len(facts) + 1))
+    started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
+    by_fact = {line.seq: line for line in lines if line.seq is not None}
+    return Told(stored.folder.name, stored.protocol, started, view, tuple(lines), by_fact)
