@@ -54,7 +54,7 @@ def test_without_a_weight_nothing_per_kilogram_is_worked_out() -> None:
     found = sheet_dose(sheet, None)
     assert (found.amount, found.ml, found.low) == (None, None, None)
     page = briefing(load("isolation-airway"), None)
-    assert rows(page, "What the sheet says")["rocuronium"][1] == "needs a weight"
+    assert rows(page, "What the sheet says")["rocuronium"][1] == "no weight"
 
 
 def test_a_plan_in_microgram_of_a_concentration_in_mg_keeps_its_units() -> None:

@@ -79,7 +79,7 @@ def _dose(
 ) -> tuple[str, ...]:
     found = sheet_dose(sheet, weight_kg)
     planned, allowed = sheet.planned, sheet.range
-    wanted = "needs a weight" if planned and planned.per_kg and not weight_kg else ""
+    wanted = "no weight" if planned and planned.per_kg and not weight_kg else ""
     return (
         drug(protocol, sheet.id),
         f"{planned.amount:g} {planned.unit}{'/kg' if planned.per_kg else ''}" if planned else "",

@@ -45,6 +45,7 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "audio", nargs="?", help="a WAV or FLAC file, or - for 16 kHz s16le PCM; none: microphone"
     )
+    one.add_argument("--no-briefing", dest="briefing", action="store_false", help="begin at once")
     one.set_defaults(run=listen)
     one = commands.add_parser("resume", help="go on with a case that was broken off")
     one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
@@ -56,7 +57,28 @@ def add(commands: Commands) -> None:
 
 def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
-    _hear(_source(wanted), wanted)
+    source = _source(wanted)
+    if wanted.briefing and not wanted.json and not _briefed(source, wanted):
+        return
+    _hear(source, wanted)
+
+
+def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
+    """Show the briefing and take its choices over. False where its user left."""
+    from grammar.loading import load  # noqa: PLC0415
+    from listener.level_check import LevelCheck  # noqa: PLC0415
+    from tui.before import brief_first  # noqa: PLC0415
+
+    if not sys.stdout.isatty():
+        raise UserError("there is no terminal to draw on: use --json")
+    check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
+    protocol = load(wanted.protocol)
+    choice = brief_first(protocol, wanted.weight_kg, wanted.audio_kept, check, source.name)
+    if choice is None:
+        return False
+    wanted.audio_kept, wanted.note = choice.record, choice.note
+    wanted.weight_kg = choice.weight_kg
+    return True
 
 
 def resume(wanted: argparse.Namespace) -> None:
@@ -114,6 +136,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         real_pace=pace == "real",
         passphrase=_passphrase(wanted),
         sign_with=wanted.sign_with,
+        note=getattr(wanted, "note", ""),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )
