@@ -11,7 +11,7 @@ time. Reading the case from another thread is safe, since its state is an immuta
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -25,7 +25,7 @@ from listener.blocks import Source
 from listener.capture import Capture, Captured
 from listener.journal import Journal
 from listener.keeper import Keeper
-from listener.recogniser import Hearing, Recogniser, Samples
+from listener.recogniser import Hearing, Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
@@ -72,8 +72,10 @@ class Live:
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
         watching: Watching | None = None,
+        engine_news: Callable[[], Iterable[str]] = tuple,
     ) -> None:
-        """`begins_s` is where on the case's clock the source begins, in a case that is resumed."""
+        """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
+        `engine_news` gives what happened to the engine since it was last asked."""
         self.keeper = Keeper(journal)
         self._source = source
         self._recogniser = recogniser
@@ -82,6 +84,7 @@ class Live:
         self._recorder = Recorder(recording, source.channels, begins_s) if recording else None
         self._watching = watching or Watching(())
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
+        self._engine_news = engine_news
         self._clock = clock
         self._understanding = Understanding(case.protocol)
         self._segmenters = [Segmenter() for _ in range(source.channels)]
@@ -133,7 +136,7 @@ class Live:
                 self._follow(channel, segmenter.flush())
             if self._recorder:
                 self._recorder.close()
-            self._tell_of_the_disk(self.now)
+            self._tell_of_disk_and_engine(self.now)
             self.tell(CaseEnded(t=self.now, wall=self._wall()))
         finally:
             self._capture.stop()
@@ -164,7 +167,7 @@ class Live:
             self.tell(lost)
         for warned in captured.warnings:
             self.tell(warned)
-        self._tell_of_the_disk(block.t)
+        self._tell_of_disk_and_engine(block.t)
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
             samples = block.samples[:, channel]
@@ -173,11 +176,13 @@ class Live:
         self._heard_s = block.t + len(block.samples) / self._source.rate
         self._observer.block(self._heard_s, levels)
 
-    def _tell_of_the_disk(self, t: float) -> None:
+    def _tell_of_disk_and_engine(self, t: float) -> None:
         for news in self._recorder.news() if self._recorder else ():
             self._tell(news)
         if self.keeper.mended():
             self.tell(Warned(t=t, what="storage", text="the disk took no facts for a while"))
+        for text in self._engine_news():
+            self.tell(Warned(t=t, what="engine", text=text))
 
     def _late_s(self) -> float:
         """How late what is heard now is heard, where that matters; else 0."""
@@ -214,11 +219,16 @@ class Live:
         if here is None:
             return
         began, hearing = here
+        self._observer.speaking(channel + 1, "")
+        try:
+            finished = hearing.finish()
+        except Unheard as failed:
+            self.tell(Gap(t=began, until=max(began, self._heard_s), reason=str(failed)))
+            return
         words = [
             Word(word.text, began + word.start, began + word.end, word.confidence)
-            for word in hearing.finish()
+            for word in finished
         ]
-        self._observer.speaking(channel + 1, "")
         for cut in self._understanding.utterances(words):
             self.tell(
                 Heard(

@@ -21,6 +21,10 @@ SAMPLE_RATE = 16_000
 Samples = NDArray[np.int16]
 
 
+class Unheard(Exception):
+    """A segment could not be heard; said in a clause."""
+
+
 class Hearing(Protocol):
     """One speech segment on its way through an engine.
 
@@ -36,7 +40,10 @@ class Hearing(Protocol):
         ...
 
     def finish(self) -> tuple[Word, ...]:
-        """End the segment: its words, `[unk]` for speech outside the grammar. Call once."""
+        """End the segment: its words, `[unk]` for speech outside the grammar. Call once.
+
+        Raises Unheard where the engine failed at it.
+        """
         ...
 
 

@@ -20,6 +20,7 @@ from grammar.facts import RecordingSet
 from listener.blocks import BLOCK
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.recording import Recording
+from listener.resuming import next_audio
 
 WAITING_BLOCKS: Final = 600
 """One minute of sound waits for a disk that does not answer; what comes then is left out."""
@@ -38,7 +39,7 @@ class Recorder:
         self.trouble = ""
         """Why nothing is recorded at the moment, a sentence; "" while it is."""
         self._recording: Recording | None = recording
-        self._folder, self._name = recording.path.parent, recording.path
+        self._folder = recording.path.parent
         self._channels = channels
         self._at = round(begins_s * SAMPLE_RATE)
         """Sample of the case's clock that the file takes next."""
@@ -90,11 +91,7 @@ class Recorder:
             self._proved()
 
     def _begin(self, t: float) -> None:
-        """A further file, under the first name that is free."""
-        number = 2
-        while (path := self._folder / f"{self._name.stem}-{number}{self._name.suffix}").exists():
-            number += 1
-        self._recording = Recording(path, self._channels)
+        self._recording = Recording(self._folder / next_audio(self._folder), self._channels)
         self._at, self._trying_s = round(t * SAMPLE_RATE), t
 
     def _write(self, recording: Recording, t: float, samples: Samples) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
 from grammar.view import Utterance
 from listener.blocks import Block, Source, paced
+from listener.engine import Engine
 from listener.holding import Held
 from listener.journal import AUDIO, Journal
 from listener.live import Live, Opening
@@ -76,12 +78,15 @@ class Listening:
     def __init__(self, source: Source, wishes: Wishes) -> None:
         text, label = source_text(wishes.protocol)
         self.protocol = parse(text, label)
-        recogniser = choose(
-            wishes.recogniser,
-            network(self.protocol),
-            self.protocol.pronunciations,
-            wishes.model,
-            self.protocol.protocol.language,
+        self._engine = Engine(
+            partial(
+                choose,
+                wishes.recogniser,
+                network(self.protocol),
+                self.protocol.pronunciations,
+                wishes.model,
+                self.protocol.protocol.language,
+            )
         )
         heard = _AtRealPace(source) if wishes.real_pace and not source.live else source
         self.case = Case(self.protocol)
@@ -110,15 +115,16 @@ class Listening:
         )
         self.live = Live(
             heard,
-            recogniser,
+            self._engine,
             self.case,
             self.journal,
             self,
             recording,
             lambda: datetime.now().astimezone(),
             self._resuming.at if self._resuming else 0.0,
+            engine_news=self._engine.news,
         )
-        self._opening = Opening(wishes.weight_kg, source.name, recogniser.name, wishes.record)
+        self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)
         self._partial: dict[int, str] = {}
         self._level: float | None = None
         self._ended = False
@@ -180,6 +186,7 @@ class Listening:
 
         Raises UserError where the disk does not take what is left.
         """
+        self._engine.close()
         print(f"case: {self.journal.folder}", file=sys.stderr)
         trouble = self.live.keeper.trouble
         if left := self.live.keeper.finish():
