@@ -1,15 +1,16 @@
-"""`view`: a case that is heard elsewhere, on a second screen or in a browser."""
+"""`view` and `desk`: a case that is heard elsewhere, and the list of cases."""
 
 from __future__ import annotations
 
 import argparse
+import sys
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, case_argument, passphrase_of
+from tui.commands.shared import Commands, case_argument, cases_option, passphrase_of
 
 
 def add(commands: Commands) -> None:
-    """Put the command on the parser."""
+    """Put the commands on the parser."""
     one = commands.add_parser("view", help="follow a running case from another terminal, read-only")
     case_argument(one)
     one.add_argument(
@@ -19,6 +20,9 @@ def add(commands: Commands) -> None:
         "--port", type=int, default=0, metavar="N", help="for --serve; any free one if not given"
     )
     one.set_defaults(run=look)
+    one = commands.add_parser("desk", help="the list of cases: begin, go on, replay, purge")
+    cases_option(one)
+    one.set_defaults(run=desk, commands=commands)
 
 
 def look(wanted: argparse.Namespace) -> None:
@@ -42,3 +46,12 @@ def look(wanted: argparse.Namespace) -> None:
     if wanted.passphrase_file is not None:
         arguments += ["--passphrase-file", str(wanted.passphrase_file.absolute())]
     serve(arguments, wanted.port, title)
+
+
+def desk(wanted: argparse.Namespace) -> None:
+    """Show the list of cases."""
+    from tui.desk import run_desk  # noqa: PLC0415
+
+    if not sys.stdout.isatty():
+        raise UserError("there is no terminal to draw on: the desk needs one")
+    run_desk(wanted.cases, tuple(wanted.commands.choices))

@@ -1,0 +1,222 @@
+"""The desk: the list of cases, and what can be done with each."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import work
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.widgets import DataTable, Static
+from textual.worker import get_current_worker
+
+from listener.shelf import Shelved, shelf, shelved
+from tui.palette import DARK
+from tui.wording import CAUTION, clean, clock
+
+Run = Callable[[Sequence[str], bool], None]
+"""Runs `answerback` with arguments; True: wait for a key before the desk comes back."""
+
+KEYS = (
+    Binding("n", "begin", "new case"),
+    Binding("g", "do('resume')", "go on with a broken-off case"),
+    Binding("v", "do('view')", "view a running case"),
+    Binding("r", "do('replay')", "replay"),
+    Binding("o", "do('handover')", "handover"),
+    Binding("d", "do('debrief')", "debrief"),
+    Binding("p", "purge", "purge the sound"),
+    Binding("f5", "read", "read again", key_display="F5"),
+    Binding("q", "quit", "quit"),
+)
+"""Every key of the desk, in the order of its footer. Enter does what suits the case best."""
+
+MARKS = {
+    "running": "▶ running",
+    "broken off": "! broken off",
+    "ended": "■ ended",
+    "locked": "# locked",
+    "damaged": "!! DAMAGED",
+}
+SUITS = {"running": "view", "broken off": "resume", "ended": "replay", "locked": "replay"}
+PAGES = ("handover", "debrief", "purge")
+"""Commands that print and end: what they print is left to be read."""
+
+
+class Desk(App[None]):
+    """Shows the cases of a folder. `commands` are those there are; the others are not offered."""
+
+    ENABLE_COMMAND_PALETTE = False
+    CSS = """
+    Screen { background: $ground; color: $ink; }
+    #title { dock: top; height: 2; background: $raised; padding: 0 1; }
+    #foot { dock: bottom; height: auto; background: $raised; padding: 0 1; }
+    DataTable { height: 1fr; background: $ground; color: $ink; }
+    DataTable > .datatable--header { background: $ground; color: $heading; text-style: bold; }
+    DataTable > .datatable--cursor { background: $heading; color: $ground; text-style: bold; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *KEYS,
+        Binding("y", "yes", "", show=False),
+        Binding("escape", "no", "", show=False),
+    ]
+
+    def __init__(self, place: Path, commands: Sequence[str], run: Run | None = None) -> None:
+        super().__init__()
+        self.register_theme(DARK)
+        self.theme = DARK.name
+        self._place, self._commands = place, tuple(commands)
+        self._run_command = run or self._suspended
+        self._cases: dict[str, Shelved] = {}
+        self._purging: Path | None = None
+
+    def compose(self) -> ComposeResult:
+        yield Static(id="title", markup=False)
+        yield DataTable(cursor_type="row", zebra_stripes=False)
+        yield Static(id="foot", markup=False)
+
+    def on_mount(self) -> None:
+        """Reads the folder."""
+        table = self.query_one(DataTable)
+        for name in ("began", "state", "length", "said", "sound", "protocol", "folder"):
+            table.add_column(name, key=name)
+        self.action_read()
+        table.focus()
+
+    # ------------------------------------------------------------------ the list
+
+    def action_read(self) -> None:
+        """Reads the folder again."""
+        self.query_one(DataTable).clear()
+        self._cases.clear()
+        self._say("reading …")
+        self._read_all()
+
+    @work(thread=True, exclusive=True)
+    def _read_all(self) -> None:
+        worker = get_current_worker()
+        for folder in shelf(self._place):
+            if worker.is_cancelled:
+                return
+            self.call_from_thread(self._add, shelved(folder))
+        self.call_from_thread(self._say, "")
+
+    def _add(self, case: Shelved) -> None:
+        self._cases[str(case.folder)] = case
+        cells = (
+            case.began.replace("T", " ")[:16],
+            MARKS[case.standing],
+            clock(case.length_s) if case.said or case.length_s else "",
+            str(case.said or ""),
+            case.sound if case.standing in ("running", "ended", "broken off") else "",
+            case.protocol,
+            f"{case.folder.name}  {case.trouble}",
+        )
+        # Text, not strings: what stands in a file is no markup.
+        self.query_one(DataTable).add_row(
+            *(Text(clean(cell)) for cell in cells), key=str(case.folder)
+        )
+
+    def _chosen(self) -> Shelved | None:
+        table = self.query_one(DataTable)
+        if not table.row_count:
+            return None
+        row, _ = table.coordinate_to_cell_key(table.cursor_coordinate)
+        return self._cases.get(str(row.value))
+
+    def _say(self, what: str) -> None:
+        many = len(self._cases)
+        found = f"{many} case{'' if many == 1 else 's'} in {clean(str(self._place))}"
+        broken = sum(case.standing == "damaged" for case in self._cases.values())
+        if broken:
+            found += f", {broken} DAMAGED"
+        title = Content.assemble(
+            ("CASES  ", "bold $heading"), found, "\n", (clean(what), "$urgent")
+        )
+        self.query_one("#title", Static).update(title)
+        parts: list[tuple[str, str]] = [(f"{CAUTION}\n", "$quiet"), ("Enter", "bold $heading")]
+        parts.append((" open as suits  ", "$quiet"))
+        for key in KEYS:
+            if self._offered(key.action):
+                parts += [
+                    (key.key_display or key.key, "bold $heading"),
+                    (f" {key.description}  ", "$quiet"),
+                ]
+        self.query_one("#foot", Static).update(Content.assemble(*parts))
+
+    def _offered(self, action: str) -> bool:
+        command = "purge" if action == "purge" else action.removeprefix("do('").removesuffix("')")
+        return command in self._commands or command in ("begin", "read", "quit")
+
+    # ------------------------------------------------------------------ what can be done
+
+    def on_data_table_row_selected(self) -> None:
+        """Enter: what suits the case best."""
+        case = self._chosen()
+        if case:
+            self.action_do(SUITS.get(case.standing, ""))
+
+    def action_begin(self) -> None:
+        """A new case, by its briefing."""
+        self._go(["listen", "--cases", str(self._place)])
+
+    def action_do(self, command: str) -> None:
+        """Runs a command on the chosen case."""
+        case = self._chosen()
+        if case is None or (command and not self._offered(f"do('{command}')")):
+            return
+        if case.standing == "damaged":
+            self._say(f"{case.folder.name} cannot be read: {case.trouble}")
+            return
+        if command == "resume" and case.standing != "broken off":
+            self._say(f"{case.folder.name} is {case.standing}: only what was broken off goes on")
+            return
+        self._go([command, str(case.folder)])
+
+    def action_purge(self) -> None:
+        """Asks before sound is removed for good."""
+        case = self._chosen()
+        if case is None or "purge" not in self._commands:
+            return
+        if case.standing == "running":
+            self._say(f"{case.folder.name} is running: end it first")
+            return
+        self._purging = case.folder
+        self._say(f"REMOVE the sound of {case.folder.name} for good? y: yes; Esc: no")
+
+    def action_yes(self) -> None:
+        """Purges what was asked for."""
+        folder, self._purging = self._purging, None
+        if folder is not None:
+            self._go(["purge", str(folder)])
+
+    def action_no(self) -> None:
+        """Leaves the sound where it is."""
+        if self._purging is not None:
+            self._purging = None
+            self._say("nothing was removed")
+
+    def on_data_table_row_highlighted(self) -> None:
+        """Another case: a question about the one before falls away."""
+        self.action_no()
+
+    def _go(self, arguments: Sequence[str]) -> None:
+        self._run_command(arguments, arguments[0] in PAGES)
+        self.action_read()
+
+    def _suspended(self, arguments: Sequence[str], read: bool) -> None:
+        command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
+        with self.suspend():
+            done = subprocess.run([*command, *arguments], check=False)
+            if read or done.returncode:
+                input("\nEnter goes back to the desk ")
+
+
+def run_desk(place: Path, commands: Sequence[str]) -> None:
+    """Show the desk until its user quits."""
+    Desk(place, commands).run()
