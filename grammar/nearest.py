@@ -38,7 +38,9 @@ _NO_NUMBERS = frozenset({"a", "oh", "and"})
 
 
 @dataclass(frozen=True, slots=True)
-class _Skeleton:
+class Skeleton:
+    """A phrase with its values as marks: {number}, {drug}, {unit} or {LIST}."""
+
     call: str
     tokens: tuple[str, ...]
     names: tuple[str, ...]
@@ -67,13 +69,13 @@ class Nearest:
             skeleton
             for body in bodies
             if body.kind == "call" and body.call
-            for skeleton in _skeletons(body.call, body.node, rules)
+            for skeleton in skeletons(body.call, body.node, rules)
         ]
 
     def read(self, words: Sequence[str]) -> Meaning:
         """The nearest meaning, `unrecognised` where nothing is near enough."""
-        prowords, to, at = self._opening(words)
-        tokens, values = self._skeleton_of(words[at:])
+        prowords, to, at = self.opening(words)
+        tokens, values, _ = self.skeleton_of(words[at:])
         marks = Counter(token for token in tokens if token.startswith("{"))
         best, score = None, 0.0
         by_call: dict[str, float] = {}
@@ -99,7 +101,8 @@ class Nearest:
         reading = Reading(best.call, slots, unit_said)
         return Meaning("call", (reading,), prowords, to, score=score, doubts=doubts)
 
-    def _opening(self, words: Sequence[str]) -> tuple[tuple[str, ...], str | None, int]:
+    def opening(self, words: Sequence[str]) -> tuple[tuple[str, ...], str | None, int]:
+        """The prowords and the addressee at the front, and how many words they took."""
         prowords: tuple[str, ...] = ()
         to: str | None = None
         at = 0
@@ -114,9 +117,13 @@ class Nearest:
                 break
         return prowords, to, at
 
-    def _skeleton_of(self, words: Sequence[str]) -> tuple[list[str], list[SlotValue]]:
+    def skeleton_of(
+        self, words: Sequence[str]
+    ) -> tuple[list[str], list[SlotValue], list[tuple[int, int]]]:
+        """Words with marks for values; the values; and from which word to which each one went."""
         tokens: list[str] = []
         values: list[SlotValue] = []
+        places: list[tuple[int, int]] = []
         over = self._protocol.proword_phrases["over"]
         end = len(words) - 1 if words and words[-1] in over else len(words)
         at = 0
@@ -125,8 +132,9 @@ class Nearest:
             tokens.append(mark)
             if value is not None:
                 values.append(value)
+                places.append((at, at + step))
             at += step
-        return tokens, values
+        return tokens, values, places
 
     def _mark(self, words: Sequence[str], at: int, end: int) -> tuple[int, str, SlotValue | None]:
         for stop in range(min(end, at + _LONGEST), at, -1):
@@ -149,7 +157,7 @@ class Nearest:
         return None
 
     def _fill(
-        self, skeleton: _Skeleton, tokens: Sequence[str], values: Sequence[SlotValue]
+        self, skeleton: Skeleton, tokens: Sequence[str], values: Sequence[SlotValue]
     ) -> Mapping[str, SlotValue]:
         heard: dict[str, list[SlotValue]] = {}
         for mark, value in zip((t for t in tokens if t.startswith("{")), values, strict=True):
@@ -170,7 +178,8 @@ def _number_words(spoken: NumberLanguage) -> frozenset[str]:
     )
 
 
-def _skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[_Skeleton]:
+def skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[Skeleton]:
+    """Every form of a phrase, each number, drug, unit or list value as one mark."""
     found = []
     for form in expansions(node, rules):
         for opened in _opened(form):
@@ -179,7 +188,7 @@ def _skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[_Skelet
             )
             names = tuple(token.name for token in opened if isinstance(token, Slot))
             marks = Counter(token for token in tokens if token.startswith("{"))
-            found.append(_Skeleton(call, tokens, names, marks))
+            found.append(Skeleton(call, tokens, names, marks))
     return found
 
 

@@ -66,7 +66,7 @@ class Understanding:
         self._bodies = tuple(bodies(protocol))
         self._starting = _by_first_word(self._bodies, self._rules)
         self._names = _names(protocol)
-        self._nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
+        self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
     def read(self, words: Sequence[str]) -> Meaning:
         """The meaning of one utterance."""
@@ -77,7 +77,7 @@ class Understanding:
         if exact is not None:
             # A call with speech around it that nobody understood is still that call, less surely.
             return exact if len(spoken) == len(words) else replace(exact, score=0.9)
-        return self._with_doubts(self._nearest.read(spoken))
+        return self._with_doubts(self.nearest.read(spoken))
 
     def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
         """The words of a speech segment, cut into utterances: as few as can all be read exactly."""
