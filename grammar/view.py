@@ -82,8 +82,8 @@ class View:
 
     @property
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:
-        """Loops that need someone: unanswered and differing first, then open, oldest first."""
-        urgent = {"unanswered": 0, "differs": 0, "open": 1, "answered": 2}
+        """Loops that need someone: differing first, then unanswered, then open; of each the oldest."""
+        urgent = {"differs": 0, "unanswered": 1, "open": 2, "answered": 3}
         live = [pair for pair in self.loops if pair[1] in urgent]
         return tuple(sorted(live, key=lambda pair: (urgent[pair[1]], pair[0].asked)))
 

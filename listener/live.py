@@ -17,6 +17,8 @@ from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
 
+import numpy as np
+
 from grammar.case import Case
 from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
 from grammar.parse import Understanding
@@ -93,6 +95,8 @@ class Live:
         self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
         self._telling = threading.Lock()
         self._heard_s = begins_s
+        self.deaf = False
+        """While set, sound is recorded but not heard: a loudspeaker of ours plays into the microphone."""
 
     @property
     def now(self) -> float:
@@ -171,6 +175,8 @@ class Live:
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
             samples = block.samples[:, channel]
+            if self.deaf:
+                samples = np.zeros_like(samples)
             levels.append(level_dbfs(samples))
             self._follow(channel, segmenter.push(samples))
         self._heard_s = block.t + len(block.samples) / self._source.rate

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -91,14 +91,18 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{path}: cannot be read ({error})") from None
+    return StoredCase(folder, parse(text, str(path)), facts, sounds_of(folder, facts))
+
+
+def sounds_of(folder: Path, facts: Sequence[Fact]) -> tuple[Sound, ...]:
+    """The files of a case's sound that are there, also while the last is still being written."""
     named = [Sound(folder / AUDIO, 0.0)]
     named += [
         Sound(folder / fact.audio, fact.t)
         for fact in facts
         if isinstance(fact, Resumed | RecordingSet) and fact.audio == Path(fact.audio).name != ""
     ]
-    sounds = tuple(sound for sound in named if sound.path.is_file())
-    return StoredCase(folder, parse(text, str(path)), facts, sounds)
+    return tuple(sound for sound in named if sound.path.is_file())
 
 
 def case_folders(place: Path) -> Iterator[Path]:

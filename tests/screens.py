@@ -17,8 +17,10 @@ from grammar.case import Case
 from grammar.facts import CaseStarted, Fact, Heard, Noted, Word
 from grammar.loading import load
 from grammar.protocol import Protocol
-from grammar.view import View
+from grammar.view import Utterance, View
 from tui.dashboard import Dashboard
+from tui.hands import Hands
+from tui.settings import Settings
 from tui.status import Status
 
 
@@ -55,11 +57,23 @@ def status(**changes: object) -> Status:
 
 
 class Desk:
-    """The dashboard under test, with a clock and a status that the test sets."""
+    """The dashboard under test, with a clock and a status that the test sets.
 
-    def __init__(self, shown: Case, now: float, told: Status | None = None) -> None:
+    What is done at its keys is folded into the case at once, as the listening side would.
+    """
+
+    def __init__(
+        self,
+        shown: Case,
+        now: float,
+        told: Status | None = None,
+        settings: Settings | None = None,
+        *,
+        only_shows: bool = False,
+    ) -> None:
         self.case, self.now, self.status = shown, now, told or status()
         self.calls: list[str] = []
+        self.played: list[tuple[float, float]] = []
         self.app = Dashboard(
             protocol(),
             self._view,
@@ -68,8 +82,22 @@ class Desk:
             self._told("start"),
             self._told("stop"),
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
+            hands=None if only_shows else self.hands(),
+            settings=settings,
         )
         self.pilot: Pilot[None]
+
+    def hands(self) -> Hands:
+        return Hands(
+            protocol(),
+            self._tell,
+            lambda: self.case.facts,
+            lambda: self.now,
+            lambda start, end: self.played.append((start, end)),
+        )
+
+    def _tell(self, fact: Fact) -> Utterance | None:
+        return self.case.add(replace(fact, seq=len(self.case.facts) + 1))
 
     def _view(self, now: float) -> View:
         return self.case.view(now)
@@ -115,9 +143,15 @@ CELL = 12.2
 
 @asynccontextmanager
 async def desk(
-    shown: Case, now: float, size: tuple[int, int] = (100, 30), told: Status | None = None
+    shown: Case,
+    now: float,
+    size: tuple[int, int] = (100, 30),
+    told: Status | None = None,
+    settings: Settings | None = None,
+    *,
+    only_shows: bool = False,
 ) -> AsyncIterator[Desk]:
-    made = Desk(shown, now, told)
+    made = Desk(shown, now, told, settings, only_shows=only_shows)
     async with made.app.run_test(size=size) as pilot:
         made.pilot = pilot
         await pilot.pause()

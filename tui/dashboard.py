@@ -8,58 +8,49 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import ClassVar
+from typing import ClassVar, get_args
 
-from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingsMap, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.widgets import Static
 
 from grammar.protocol import Protocol
 from grammar.view import View
-from tui.palette import DARK
+from tui.acting import Acting
+from tui.hands import Hands
+from tui.keys import KeyMap, Place
+from tui.settings import Settings
 from tui.status import Status
 from tui.widgets.calls import CallsPanel
 from tui.widgets.header import Bottom, Header, Partial
 from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
+from tui.widgets.unsure import UnsureStrip
 
 PERIOD_S = 0.2
 """Between two looks at the case. Ages and timers show whole seconds; the level meter needs more,
 and an idle laptop less."""
 
-KEYS: tuple[Binding, ...] = (
-    Binding("question_mark", "help", "help", key_display="?"),
-    Binding("q", "quit", "quit", key_display="q"),
-    Binding("end", "follow", "log: follow the newest line", key_display="End"),
-    Binding("up", "log(-1)", "log: up one line", key_display="↑"),
-    Binding("down", "log(1)", "log: down one line", key_display="↓"),
-    Binding("pageup", "page(-1)", "log: up one page", key_display="PgUp"),
-    Binding("pagedown", "page(1)", "log: down one page", key_display="PgDn"),
-    Binding("home", "log(-1000000)", "log: to the first line", key_display="Home"),
-    Binding("escape", "close_help", "close the help", key_display="Esc"),
-)
-"""Every key. The help screen is made from this table."""
 
-FOOT = (("?", "help"), ("q", "quit"), ("↑↓", "log"), ("End", "follow"))
-
-
-class Dashboard(App[None]):
+class Dashboard(Acting):
     """What a recorder outside the room sees.
 
     `view_at(now)` gives the case at `now`, seconds on the case's clock, and `clock()` that moment;
     `status()` tells how the listening goes. All three are called in the screen's thread several
     times a second and must not block; another thread may feed the case meanwhile. `start` is called
     once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
-    time of day.
+    time of day. With `hands` its keys store what a person does; without, it only shows.
     """
 
     CSS_PATH = "answerback.tcss"
     ENABLE_COMMAND_PALETTE = False
-    BINDINGS: ClassVar[list[BindingType]] = list(KEYS)
-    HELP_KEYS: ClassVar[tuple[Binding, ...]] = KEYS
-    FOOT_KEYS: ClassVar[tuple[tuple[str, str], ...]] = FOOT
+    BINDINGS: ClassVar[list[BindingType]] = [*KeyMap().bindings()]
+    HELP_KEYS: ClassVar[tuple[Binding, ...]] = ()
+    """Of a dashboard with keys of its own; else the help is made from the table of keys."""
+    FOOT_KEYS: ClassVar[tuple[tuple[str, str], ...]] = ()
+    """Likewise for the footer."""
 
     def __init__(
         self,
@@ -71,15 +62,14 @@ class Dashboard(App[None]):
         stop: Callable[[], None] | None = None,
         *,
         wall: Callable[[], datetime] = datetime.now,
+        hands: Hands | None = None,
+        settings: Settings | None = None,
     ) -> None:
-        super().__init__()
-        # Before the stylesheet is read, which uses the theme's names.
-        self.register_theme(DARK)
-        self.theme = DARK.name
+        settings = settings or Settings()
+        super().__init__(protocol, lambda: view_at(clock()), status, hands, settings)
+        if settings.keys and not self.HELP_KEYS:
+            self._bindings = BindingsMap(self.keymap.bindings())
         self._protocol = protocol
-        self._view_at = view_at
-        self._case_clock = clock
-        self._status_now = status
         self._start_listening = start
         self._stop_listening = stop
         self._wall = wall
@@ -89,6 +79,7 @@ class Dashboard(App[None]):
         with Horizontal(id="body"):
             with Vertical(id="main"):
                 yield CallsPanel(self._protocol)
+                yield UnsureStrip(self._protocol, self.keymap if self._hands else None, self.guess)
                 yield Static("LOG", id="log-title", classes="title", markup=False)
                 yield RunningLog(self._protocol)
                 with VerticalScroll(id="help-area", can_focus=False):
@@ -99,11 +90,16 @@ class Dashboard(App[None]):
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
-        self.query_one(Bottom).show(self.FOOT_KEYS)
-        self.query_one(Help).show(self.HELP_KEYS)
+        self.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot())
+        self.query_one(Help).show(self._help_sections())
         self.query_one("#help-area").display = False
         self.set_interval(PERIOD_S, self.look)
         self.call_after_refresh(self._begin)
+
+    def _help_sections(self) -> list[tuple[str, list[tuple[str, str]]]]:
+        if self.HELP_KEYS:
+            return [("", [(b.key_display or b.key, b.description) for b in self.HELP_KEYS])]
+        return [(place, self.keymap.rows(place)) for place in get_args(Place)]
 
     def _begin(self) -> None:
         self.look()
@@ -118,25 +114,30 @@ class Dashboard(App[None]):
 
     def look(self) -> None:
         """Draws the case as it stands now. Parts that did not change are left alone."""
-        if not self.query(Header):
+        if not self.screen_stack or not self.desk.query(Header):
             return
-        view, status = self._view_at(self._case_clock()), self._status_now()
+        view, status = self.view_now(), self._status_now()
+        desk = self.desk
         with self.batch_update():
-            self.query_one(Header).show(view, status, self._wall())
-            self.query_one(CallsPanel).show(view)
-            self.query_one(SideColumn).show(view)
-            self.query_one(Partial).show(status)
-            self.query_one(RunningLog).show(view, status.unstored_from)
+            desk.query_one(Header).show(view, status, self._wall())
+            calls = desk.query_one(CallsPanel)
+            calls.show(view, desk.query_one(UnsureStrip).show(view, calls.spare(view)))
+            desk.query_one(SideColumn).show(view)
+            desk.query_one(Partial).show(status, self._notice)
+            desk.query_one(RunningLog).show(view, status.unstored_from)
             self._title_log()
 
     def _title_log(self) -> None:
-        log = self.query_one(RunningLog)
+        log = self.desk.query_one(RunningLog)
         words = "LOG"
         if not log.following:
-            words = f"LOG  scrolled back, {log.unread} new below: End follows"
-        title = self.query_one("#log-title", Static)
+            words = f"LOG  scrolled back, {log.unread} new below: {self._end_key()} follows"
+        title = self.desk.query_one("#log-title", Static)
         if title.content != words:
             title.update(words, layout=False)
+
+    def _end_key(self) -> str:
+        return "End" if self.HELP_KEYS else self.keymap.shown("log-end")
 
     def on_resize(self) -> None:
         """Fits everything anew: each part shares out the rows it is given."""
@@ -166,6 +167,12 @@ class Dashboard(App[None]):
     def action_help(self) -> None:
         """Shows the help in the log's place, or takes it away."""
         self._help(not self.query_one("#help-area").display)
+
+    def action_close(self) -> None:
+        """Takes the help away, and the notice."""
+        self._notice = ""
+        self._help(False)
+        self.look()
 
     def action_close_help(self) -> None:
         """Takes the help away."""

@@ -18,7 +18,7 @@ from typing import Any
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Fact, Noted, Resumed
+from grammar.facts import Fact, Gap, Noted, Resumed
 from grammar.loading import parse, source_text
 from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
@@ -33,7 +33,9 @@ from listener.recording import Recording
 from listener.resuming import Resuming, resume_at
 from listener.seals import seal
 from listener.signing import SigningKey
-from listener.stored import open_case
+from listener.stored import StoredCase, open_case, sounds_of
+from tui.hands import Hands
+from tui.settings import load_settings
 from tui.status import Status
 from tui.wording import clean
 
@@ -124,6 +126,7 @@ class Listening:
             self._resuming.at if self._resuming else 0.0,
             engine_news=self._engine.news,
         )
+        self._through_air = source.live
         self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)
         self._partial: dict[int, str] = {}
         self._level: float | None = None
@@ -199,6 +202,25 @@ class Listening:
         finally:
             journal.close()
             self._held.release()
+
+    def play(self, start: float, end: float) -> None:
+        """Play what was recorded between two moments again; what a microphone hears of it is no call.
+
+        Raises UserError where nothing is kept or nothing can be heard.
+        """
+        from tui.again import AFTER_S, play_again  # noqa: PLC0415  (PortAudio only when asked for)
+
+        began, self.live.deaf = self.live.now, self._through_air
+        try:
+            folder, facts = self.journal.folder, self.case.facts
+            stored = StoredCase(folder, self.protocol, facts, sounds_of(folder, facts))
+            play_again(stored, start, end)
+            time.sleep(AFTER_S if self._through_air else 0)
+        finally:
+            self.live.deaf = False
+        if self._through_air:
+            reason = "the last seconds were played aloud"
+            self.live.tell(Gap(t=began, until=self.live.now, reason=reason))
 
     def status(self) -> Status:
         """What the screen shows of the listening side."""
@@ -288,6 +310,14 @@ def run_dashboard(listening: Listening) -> None:
 
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
+    settings = load_settings()
+    hands = Hands(
+        listening.protocol,
+        listening.live.tell,
+        lambda: listening.case.facts,
+        lambda: listening.live.now,
+        listening.play if listening.status().recording else None,
+    )
     Dashboard(
         listening.protocol,
         listening.case.view,
@@ -295,5 +325,7 @@ def run_dashboard(listening: Listening) -> None:
         listening.status,
         listening.start,
         listening.stop,
+        hands=hands,
+        settings=settings,
     ).run()
     listening.close()

@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from decimal import Decimal
 
 from grammar.loops import LoopState
-from grammar.meaning import Slots, SlotValue
+from grammar.meaning import Meaning, Slots, SlotValue
 from grammar.protocol import Call, Protocol
-from grammar.view import Role
+from grammar.view import Role, Utterance
 
 CAUTION = (
     "training and documentation aid, not a medical device, no alarm system: follow local policy"
@@ -118,6 +118,33 @@ def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
     """A call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
     parts = (call_title(protocol, call_id), slots_in_words(protocol, call_id, slots))
     return " ".join(part for part in parts if part)
+
+
+def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
+    """What an utterance means: a call, a read-back, a checklist item, a proword."""
+    reading = meaning.reading
+    match meaning.kind:
+        case "call" if reading:
+            return call_in_words(protocol, reading.call, reading.slots)
+        case "answer" if reading:
+            said = slots_in_words(protocol, reading.call, reading.slots)
+            return f"read back {said}" if said else "read back"
+        case "item":
+            items = {item.id: item for each in protocol.checklist for item in each.items}
+            item = items.get(str(meaning.item))
+            return clean(item.title or item.spoken[0]) if item else str(meaning.item)
+        case "proword":
+            return " ".join(meaning.prowords).replace("-", " ")
+        case _:
+            return "no call"
+
+
+def utterance_in_words(protocol: Protocol, said: Utterance) -> str:
+    """Likewise, as the case took it."""
+    if said.call and said.role in ("call", "read-back"):
+        back = "read back " if said.role == "read-back" else ""
+        return back + call_in_words(protocol, said.call, said.slots)
+    return meaning_in_words(protocol, said.meaning)
 
 
 def slots_in_words(

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
+from textual.message import Message
 from textual.widgets import Digits, Static
 
 from grammar.loops import Loop, LoopState
@@ -34,16 +35,23 @@ ROOMY = 52
 """Cells from which a card has room for large digits beside its words."""
 LOG_ROWS = 8
 """Rows of the column that calls never take: six of the log, its title, the partial words."""
+STRIP_ROWS = 3
+"""Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
 
 
 def heights(states: Sequence[LoopState], rows: int) -> list[int]:
     """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
 
     Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones
-    keep two, open ones one, and what is over goes to the topmost. One row is kept free for the line
-    that counts calls not shown, where there are any.
+    keep two as long as all are seen, open ones one, and what is over goes to the topmost. One row is
+    kept free for the line that counts calls not shown, where there are any.
     """
     given = least(states)
+    if sum(given) > rows:
+        # One row each sooner than one of them unseen, but never one that differs.
+        given = [
+            want if state == "differs" else 1 for state, want in zip(states, given, strict=True)
+        ]
     if sum(given) > rows:
         return _first(given, rows - 1)
     over = rows - sum(given)
@@ -73,6 +81,21 @@ def _first(wanted: Sequence[int], rows: int) -> list[int]:
 class CallCard(Horizontal):
     """One waiting call. Three rows with large digits, two rows, or one."""
 
+    class Clicked(Message):
+        """A call was clicked."""
+
+        def __init__(self, loop: int) -> None:
+            super().__init__()
+            self.loop = loop
+
+    loop: int | None = None
+    """The call that was drawn last."""
+
+    def on_click(self) -> None:
+        """Tells which call it is."""
+        if self.loop is not None:
+            self.post_message(self.Clicked(self.loop))
+
     def compose(self) -> ComposeResult:
         with Vertical(classes="words"):
             yield Static(classes="head", markup=False)
@@ -81,6 +104,7 @@ class CallCard(Horizontal):
 
     def show(self, protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> None:
         """Draws the call as it stands at `now` in this many rows."""
+        self.loop = loop.id
         for each in ("open", "answered", "differs", "unanswered"):
             self.set_class(state == each, f"-{each}")
         self.styles.height = rows
@@ -116,7 +140,8 @@ def card_words(
     if not digits:
         head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
-        return Content.assemble(f"{head} {_short_window(loop, state, now)}  ", title), Content("")
+        short = _short_window(loop, state, now)
+        return Content.assemble(f"{head} {short}{'  ' if short else ''}", title), Content("")
     if rows >= 3:
         if state == "differs":
             return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
@@ -149,6 +174,8 @@ def _short_window(loop: Loop, state: LoopState, now: float) -> str:
         return "unconfirmed"
     if loop.held is not None:
         return f"stand by {clock(now - loop.held)}"
+    if state == "unanswered":
+        return ""
     return bar((loop.deadline - now) / loop.window_s, BAR // 2)
 
 
@@ -181,11 +208,16 @@ class CallsPanel(Vertical):
             yield CallCard()
         yield Static(id="calls-more", markup=False)
 
-    def show(self, view: View) -> None:
-        """Draws the calls waiting at the view's moment."""
+    def spare(self, view: View) -> int:
+        """Rows of the column that the calls at the view's moment can do without."""
+        wanted = 1 + sum(least([state for _, state in view.waiting]))
+        return max(self._column - LOG_ROWS - max(wanted, 2), STRIP_ROWS)
+
+    def show(self, view: View, below: int = 0) -> None:
+        """Draws the calls waiting at the view's moment; `below` rows are another's."""
         waiting = view.waiting
         states = [state for _, state in waiting]
-        rows = heights(states, self._take(1 + sum(least(states))) - 1)[:CARDS]
+        rows = heights(states, self._take(1 + sum(least(states)), below) - 1)[:CARDS]
         for card, height, (loop, state) in zip(self.query(CallCard), rows, waiting, strict=False):
             card.display = height > 0
             if height:
@@ -194,10 +226,15 @@ class CallsPanel(Vertical):
             card.display = False
         self._count(waiting, sum(1 for height in rows if height))
 
-    def _take(self, wanted: int) -> int:
+    @property
+    def _column(self) -> int:
+        return self.parent.size.height if isinstance(self.parent, Vertical) else 0
+
+    def _take(self, wanted: int, below: int) -> int:
         """Takes the rows for the calls: a steady share of the column, more where they need it."""
-        column = self.parent.size.height if isinstance(self.parent, Vertical) else 0
-        taken = max(min(max(column * 9 // 20, wanted), column - LOG_ROWS), 4)
+        column = self._column
+        share = column * 9 // 20
+        taken = max(min(max(share, wanted), column - LOG_ROWS - below), 4)
         if self.styles.height is None or self.styles.height.cells != taken:
             self.styles.height = taken
         return taken

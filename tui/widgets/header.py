@@ -13,6 +13,8 @@ from grammar.view import View
 from tui.status import Replaying, Status
 from tui.wording import CAUTION, clean, clock, level, number
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
 
 class Header(Static):
     """Two lines: time, clock, recording, engine and input; then the case and how it stands."""
@@ -27,7 +29,9 @@ class Header(Static):
         return Content.assemble(
             (clock(view.now), "bold $ink"),
             (f" elapsed  {wall:%H:%M:%S}  ", "$quiet"),
-            _replaying(status.replay) if status.replay else _recording(status.recording),
+            _replaying(status.replay)
+            if status.replay
+            else _recording(status.recording, view.recording),
             ("  ", ""),
             (clean(status.engine), "$ink"),
             ("  in ", "$quiet"),
@@ -55,8 +59,10 @@ class Header(Static):
         )
 
 
-def _recording(on: bool) -> tuple[str, str]:
-    if on:
+def _recording(kept: bool, on: bool) -> tuple[str, str]:
+    if kept and not on:
+        return "‖ RECORDING PAUSED", "bold $on-urgent on $urgent"
+    if kept:
         return "● RECORDING ON", "bold $on-urgent on $good"
     return "○ recording off", "bold $ink"
 
@@ -73,15 +79,17 @@ class Bottom(Static):
         """Shows the caution and these (key, what it does) pairs."""
         parts: list[tuple[str, str]] = [(CAUTION, "$quiet")]
         for key, what in keys:
-            parts += [("  ", ""), (key, "bold $heading"), (f" {what}", "$quiet")]
+            # One piece, so that no line ends between a key and its word.
+            parts += [(" ", ""), (key.replace(" ", NO_BREAK), "bold $heading")]
+            parts += [(f"{NO_BREAK}{what.replace(' ', NO_BREAK)}", "$quiet")]
         self.update(Content.assemble(*parts))
 
 
 class Partial(Static):
     """The words heard so far of the utterance being spoken."""
 
-    def show(self, status: Status) -> None:
-        """Shows the partial words, the end of them where they are long."""
+    def show(self, status: Status, notice: str = "") -> None:
+        """Shows the partial words, the end of them where they are long; or a notice instead."""
         words = clean(status.partial).strip()
         room = max(self.size.width - 12, 20)
         words = words if len(words) <= room else f"…{words[-room + 1 :]}"
@@ -90,5 +98,9 @@ class Partial(Static):
             if words
             else Content("")
         )
+        if notice:
+            content = Content.styled(f"» {clean(notice)}", "bold $ink").truncate(
+                max(self.size.width - 2, 20), ellipsis=True
+            )
         if content != self.content:
             self.update(content, layout=False)

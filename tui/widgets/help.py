@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from textual.binding import Binding
 from textual.content import Content
 from textual.widgets import Static
 
@@ -19,19 +18,28 @@ _ROLES = {
 }
 
 
+PLACES = {
+    "put right": "While an utterance is put right",
+    "timers": "While the timers are open",
+    "enter": "While a call is entered",
+}
+MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess, the checklists or an item"
+
+
 class Help(Static):
     """Keys first, then what the marks mean."""
 
-    def show(self, bindings: Iterable[Binding]) -> None:
-        """Fills the help from these bindings."""
+    def show(self, sections: Iterable[tuple[str, Iterable[tuple[str, str]]]]) -> None:
+        """Fills the help from (place, its (key, what it does) pairs)."""
         lines = [Content.styled("HELP: keys  (arrows scroll, Esc closes)", "bold $heading")]
-        lines += [
-            Content.assemble((f"{b.key_display or b.key:>10}  ", "bold"), b.description)
-            for b in bindings
-        ]
+        for place, rows in sections:
+            if place in PLACES:
+                lines.append(Content.styled(PLACES[place], "bold $heading"))
+            lines += [Content.assemble((f"{key:>6}  ", "bold"), what) for key, what in rows]
         lines.append(Content.styled("Marks", "bold $heading"))
         states = ", ".join(f"{STATE_MARKS[s]} {STATE_WORDS[s]}" for s in STATE_MARKS)
         lines.append(Content(f"calls: {states}"))
         roles = "; ".join(f"{ROLE_WORDS[r].strip()} {_ROLES[r]}" for r in ROLE_WORDS)
         lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
+        lines.append(Content(MOUSE))
         self.update(Content("\n").join(lines))

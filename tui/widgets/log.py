@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from rich.segment import Segment
+from textual import events
 from textual.content import Content
 from textual.geometry import Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.visual import Visual
@@ -111,6 +114,13 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
 class RunningLog(ScrollView, can_focus=False):
     """Draws only the rows in sight, so that a long case scrolls like a short one."""
 
+    class Clicked(Message):
+        """A line that is an utterance was clicked."""
+
+        def __init__(self, fact: int) -> None:
+            super().__init__()
+            self.fact = fact
+
     def __init__(self, protocol: Protocol) -> None:
         super().__init__(id="log")
         self._protocol = protocol
@@ -201,6 +211,13 @@ class RunningLog(ScrollView, can_focus=False):
             self._laying_out = True
             self.scroll_to(y=self._end(), animate=False, immediate=True)
             self._laying_out = False
+
+    def on_click(self, event: events.Click) -> None:
+        """Tells which utterance was clicked."""
+        row = self.scroll_offset.y + event.y
+        index = bisect_right(self._starts, row) - 1
+        if index >= 0 and row < len(self._rows) and self._entries[index].line.utterance:
+            self.post_message(self.Clicked(self._entries[index].line.fact))
 
     def follow(self) -> None:
         """Back to the newest line."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
+from textual.message import Message
 from textual.widgets import Static
 
 from grammar.protocol import Protocol
@@ -56,6 +58,19 @@ class Panel(Static):
 
 class SideColumn(Vertical):
     """The right-hand column. Panels share its rows by what they hold."""
+
+    class Clicked(Message):
+        """A panel was clicked."""
+
+        def __init__(self, panel: str) -> None:
+            super().__init__()
+            self.panel = panel
+
+    def on_click(self, event: events.Click) -> None:
+        """Tells which panel it was."""
+        for widget in event.widget.ancestors_with_self if event.widget else ():
+            if isinstance(widget, Panel | TimersPanel):
+                self.post_message(self.Clicked(widget.id or "timers"))
 
     def __init__(self, protocol: Protocol) -> None:
         super().__init__(id="side")

@@ -1,0 +1,195 @@
+"""An utterance put right: accepted, one of the guesses, other words, another speaker, or withdrawn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Literal
+
+from textual import events
+from textual.content import Content
+
+from grammar.guesses import Guess
+from grammar.view import Utterance
+from tui import entry
+from tui.dialogs.dialog import Dialog, Line, choice, clickable, columns
+from tui.dialogs.typed import Typed
+from tui.hands import Hands
+from tui.keys import KeyMap
+from tui.wording import clean, clock, meaning_in_words, station, utterance_in_words
+
+Stage = Literal["guesses", "words", "speaker"]
+
+
+class Amend(Dialog):
+    """One utterance at a time, the newest first, with what else it may have been."""
+
+    def __init__(
+        self,
+        keys: KeyMap,
+        hands: Hands,
+        said: Sequence[Utterance],
+        at: int,
+        guess: Callable[[Utterance], Sequence[Guess]],
+        stage: Stage = "guesses",
+    ) -> None:
+        """`said` are the utterances as they stood when it was opened, oldest first; `at` is one."""
+        super().__init__(keys)
+        self._hands = hands
+        self._said = said
+        self._at = at
+        self._guess = guess
+        self._stage: Stage = stage
+        self._typed = Typed()
+        self._stations = [each.id for each in hands.protocol.station]
+        self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
+
+    @property
+    def _one(self) -> Utterance:
+        return self._said[self._at]
+
+    # ------------------------------------------------------------------ keys
+
+    def press(self, key: str, character: str | None) -> None:
+        if self._stage == "words":
+            self._press_words(key, character)
+        elif self._stage == "speaker":
+            if character and character in self._letters:
+                self.who(self._letters.index(character))
+            elif character:
+                raise ValueError(f'no letter "{clean(character)}" stands here')
+        else:
+            self._press_guess(key, character)
+
+    def _press_guess(self, key: str, character: str | None) -> None:
+        of = self.keymap.of
+        if key in (of("older"), of("newer")):
+            last = len(self._said) - 1
+            self._at = min(max(self._at + (-1 if key == of("older") else 1), 0), last)
+        elif key == of("words"):
+            self.go("words")
+        elif key == of("accept"):
+            self.accept()
+        elif key == of("withdraw"):
+            self.withdraw()
+        elif key == of("who"):
+            self.go("speaker")
+        elif character and character.isdigit():
+            self.take(int(character) - 1)
+        elif character:
+            raise ValueError(f'"{clean(character)}" does nothing here')
+
+    def _press_words(self, key: str, character: str | None) -> None:
+        if key != "enter":
+            self._typed.press(key, character)
+            return
+        words = " ".join(self._typed.text.lower().split())
+        if not words:
+            raise ValueError("write what was said, or leave and withdraw it")
+        self._hands.amend(self._one.fact, words)
+        self.dismiss(f"put right: {words}")
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Pasted text is typed text."""
+        event.stop()
+        if self._stage == "words":
+            self.act(lambda: self._typed.add(event.text))
+
+    # ------------------------------------------------------------------ what is done
+
+    def take(self, at: int) -> None:
+        """Takes a guess: the first is the utterance as it was heard."""
+        found = self._guess(self._one)
+        if at == 0:
+            self.accept()
+        elif 0 < at <= len(found):
+            words = found[at - 1].words
+            self._hands.amend(self._one.fact, words)
+            self.dismiss(f"put right: {words}")
+        else:
+            raise ValueError(f"choose 1 to {len(found) + 1}")
+
+    def accept(self) -> None:
+        """As it was heard."""
+        self._hands.accept(self._one.fact)
+        self.dismiss(f"accepted: {clean(self._one.text)}")
+
+    def withdraw(self) -> None:
+        """It was not said."""
+        self._hands.withdraw(self._one.fact)
+        self.dismiss(f"withdrawn: {clean(self._one.text)}")
+
+    def who(self, at: int) -> None:
+        """One station spoke it."""
+        self._hands.spoke(self._one.fact, self._stations[at])
+        self.dismiss(f"spoken by {station(self._hands.protocol, self._stations[at])}")
+
+    def go(self, stage: Stage) -> None:
+        """On to writing its words, or to choosing who spoke."""
+        self._stage = stage
+        self._typed = Typed(clean(self._one.text) if stage == "words" else "")
+
+    def action_take(self, at: int) -> None:
+        """A click on a guess."""
+        self.act(lambda: self.take(at))
+
+    def action_who(self, at: int) -> None:
+        """A click on a station."""
+        self.act(lambda: self.who(at))
+
+    def action_accept(self) -> None:
+        """A click on it."""
+        self.act(self.accept)
+
+    def action_withdraw(self) -> None:
+        """A click on it."""
+        self.act(self.withdraw)
+
+    def action_go(self, stage: Stage) -> None:
+        """A click on what is done with the keyboard."""
+        self.act(lambda: self.go(stage))
+
+    # ------------------------------------------------------------------ picture
+
+    def lines(self) -> Iterable[Line]:
+        one, protocol = self._one, self._hands.protocol
+        shown = self.keymap.shown
+        which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
+        yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
+        speaker = station(protocol, one.sender) or "speaker not known"
+        line = Content.assemble(
+            (f"{clock(one.t)} ", "$quiet"), (f"{speaker}: ", "bold $ink"), (clean(one.text), "$ink")
+        )
+        yield from line.wrap(self.room)
+        if self._stage == "words":
+            yield Content.styled("what was said? Enter", "$ink")
+            yield self._typed.picture()
+        elif self._stage == "speaker":
+            yield Content.styled("who spoke?", "$ink")
+            items = [
+                choice(letter, station(protocol, each), f"who({at})")
+                for at, (letter, each) in enumerate(zip(self._letters, self._stations, strict=True))
+            ]
+            yield from columns(items, self.room)
+        else:
+            yield from self._guesses()
+
+    def _guesses(self) -> Iterable[Line]:
+        protocol, shown = self._hands.protocol, self.keymap.shown
+        one = self._one
+        yield choice("1", f"as heard: {utterance_in_words(protocol, one)}", "take(0)")
+        for at, guess in enumerate(self._guess(one), start=1):
+            text = f"{clean(guess.words)}  = {meaning_in_words(protocol, guess.meaning)}"
+            yield from choice(str(at + 1), text, f"take({at})").wrap(self.room)
+        parts = (
+            (shown("words"), "other words", "go('words')"),
+            (shown("who"), "speaker", "go('speaker')"),
+            (shown("accept"), "accept", "accept"),
+            (shown("withdraw"), "withdraw", "withdraw"),
+        )
+        yield Content("   ").join(
+            clickable(
+                Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")),
+                action if "(" in action else f"{action}()",
+            )
+            for key, words, action in parts
+        )

@@ -1,0 +1,40 @@
+"""A free note."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from textual import events
+
+from tui.dialogs.dialog import Dialog, Line
+from tui.dialogs.typed import Typed
+from tui.hands import Hands
+from tui.keys import KeyMap
+
+
+class Note(Dialog):
+    """One line, stored with the time at which Enter was pressed."""
+
+    def __init__(self, keys: KeyMap, hands: Hands) -> None:
+        super().__init__(keys)
+        self._hands = hands
+        self._typed = Typed()
+
+    def press(self, key: str, character: str | None) -> None:
+        if key != "enter":
+            self._typed.press(key, character)
+            return
+        text = " ".join(self._typed.text.split())
+        if not text:
+            raise ValueError("there is nothing to note yet")
+        self._hands.note(text)
+        self.dismiss("noted")
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Pasted text is typed text."""
+        event.stop()
+        self.act(lambda: self._typed.add(event.text))
+
+    def lines(self) -> Iterable[Line]:
+        yield self.heading("NOTE", "Enter keeps it")
+        yield from self._typed.picture().wrap(self.room)

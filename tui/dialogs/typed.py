@@ -1,0 +1,58 @@
+"""One line of typing. It takes keys at once, before anything is drawn: quick fingers lose nothing."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from tui.wording import clean
+
+LONGEST = 400
+"""Characters a line takes."""
+
+
+class Typed:
+    """The text so far and the place in it."""
+
+    def __init__(self, text: str = "") -> None:
+        self.text = text
+        self._at = len(text)
+
+    def press(self, key: str, character: str | None) -> bool:
+        """Takes a key; False for one that does nothing here."""
+        match key:
+            case "backspace" if self._at:
+                self.text = self.text[: self._at - 1] + self.text[self._at :]
+                self._at -= 1
+            case "delete":
+                self.text = self.text[: self._at] + self.text[self._at + 1 :]
+            case "ctrl+u":
+                self.text, self._at = "", 0
+            case "left":
+                self._at = max(self._at - 1, 0)
+            case "right":
+                self._at = min(self._at + 1, len(self.text))
+            case "home":
+                self._at = 0
+            case "end":
+                self._at = len(self.text)
+            case _ if character and character.isprintable():
+                self.add(character)
+            case _:
+                return False
+        return True
+
+    def add(self, text: str) -> None:
+        """Puts text in at the place, as pasting does."""
+        new = clean(text)[: max(LONGEST - len(self.text), 0)]
+        self.text = self.text[: self._at] + new + self.text[self._at :]
+        self._at += len(new)
+
+    def picture(self) -> Content:
+        """The line with its place marked."""
+        before, after = self.text[: self._at], self.text[self._at :]
+        return Content.assemble(
+            ("> ", "bold $heading"),
+            (before, "bold $ink"),
+            (after[:1] or " ", "reverse"),
+            (after[1:], "bold $ink"),
+        )

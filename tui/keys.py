@@ -1,0 +1,200 @@
+"""One table of keys: the bindings, the footer and the help screen are made from it.
+
+A settings file may give any of them another key (see `settings.py`); two in one place never share one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from textual.binding import Binding
+from textual.keys import Keys as KeyNames
+from textual.keys import _character_to_key
+
+Place = Literal["dashboard", "put right", "timers", "enter"]
+"""Where a key counts: on the dashboard, or while one of its dialogs is open."""
+
+UNSURE_ITEMS = 3
+"""Utterances in the unsure strip that have keys of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One thing a key does. `id` is its name in the settings file."""
+
+    id: str
+    key: str
+    """The character, or Textual's name of the key."""
+    short: str
+    """In the footer; empty where another entry speaks for it."""
+    what: str
+    """In the help."""
+    action: str = ""
+    """The dashboard's action; empty for a dialog's own keys."""
+    place: Place = "dashboard"
+
+
+def _unsure(item: int) -> Iterator[Key]:
+    first, second = str(2 * item + 1), str(2 * item + 2)
+    name = ("first", "second", "third")[item]
+    foot = f"1-{2 * UNSURE_ITEMS}" if item == 0 else ""
+    yield Key(
+        f"unsure-{first}",
+        first,
+        "unsure" if foot else "",
+        f"{name} unsure: as it was heard",
+        f"guess({item}, 0)",
+    )
+    yield Key(
+        f"unsure-{second}",
+        second,
+        "",
+        f"{name} unsure: the second guess is right",
+        f"guess({item}, 1)",
+    )
+
+
+TABLE: tuple[Key, ...] = (
+    Key("help", "?", "help", "this help; again, or Esc: away", "help"),
+    Key("call", "c", "call", "enter a call: its letter, its value, Enter", "call"),
+    Key("vital", "v", "vital", "enter a vital sign: its letter, the value, Enter", "vital"),
+    Key("heard", "h", "heard", "an open call was answered, that was heard: its number", "heard"),
+    *(key for item in range(UNSURE_ITEMS) for key in _unsure(item)),
+    Key("amend", "a", "amend", "put right the newest utterance: number of what was said", "amend"),
+    Key("speaker", "s", "who", "say who spoke the newest utterance: letter", "speaker"),
+    Key("note", "n", "note", "write a note, Enter", "note"),
+    Key("mark", "m", "mark", "mark this moment for the debrief", "mark"),
+    Key("timers", "t", "timer", "start, stop or extend a timer", "timers"),
+    Key("tick", "k", "tick", "tick checklist items: their letters", "tick"),
+    Key("play", "p", "play", "play the last ten seconds again", "play"),
+    Key("record", "r", "rec", "pause the recording, or take it up again", "record"),
+    Key("undo", "u", "undo", "take back the last thing done by hand", "undo"),
+    Key("theme", "d", "hue", "dark room, bright corridor, high contrast", "theme"),
+    Key("quit", "q", "quit", "end the case (asks first)", "leave"),
+    Key("log-up", "up", "log", "log: up one line", "log(-1)"),
+    Key("log-down", "down", "", "log: down one line", "log(1)"),
+    Key("page-up", "pageup", "", "log: up one page", "page(-1)"),
+    Key("page-down", "pagedown", "", "log: down one page", "page(1)"),
+    Key("log-start", "home", "", "log: to the first line", "log(-1000000)"),
+    Key("log-end", "end", "", "log: follow the newest line", "follow"),
+    Key("close", "escape", "", "leave a dialog or the help", "close"),
+    Key("words", "e", "", "write what was really said, Enter", place="put right"),
+    Key("accept", "a", "", "accept it as it was heard", place="put right"),
+    Key("withdraw", "w", "", "withdraw it: it was not said", place="put right"),
+    Key("who", "s", "", "say who spoke: letter", place="put right"),
+    Key("older", "up", "", "the utterance before", place="put right"),
+    Key("newer", "down", "", "the utterance after", place="put right"),
+    Key("timer-start", "n", "", "start one: how long, Enter", place="timers"),
+    Key("timer-stop", "s", "", "stop the one chosen", place="timers"),
+    Key("timer-extend", "e", "", "one minute more for the one chosen", place="timers"),
+    Key("timer-next", "down", "", "choose the next", place="timers"),
+    Key("timer-before", "up", "", "choose the one before", place="timers"),
+    Key("enter-back", "backspace", "", "one step back, where nothing is typed", place="enter"),
+)
+"""Every key there is. Besides, letters and numbers shown in a dialog choose what stands beside them."""
+
+IDS = frozenset(key.id for key in TABLE)
+
+_SHOWN = {
+    "up": "↑",
+    "down": "↓",
+    "pageup": "PgUp",
+    "pagedown": "PgDn",
+    "home": "Home",
+    "end": "End",
+    "escape": "Esc",
+    "backspace": "Back",
+    "enter": "Enter",
+    "space": "Space",
+    "tab": "Tab",
+}
+_NAMES = frozenset(
+    name.value for name in KeyNames if not name.value.startswith("<") and len(name.value) > 1
+)
+
+
+def textual_name(key: str) -> str:
+    """Textual's name for a key given as a character or a name. Raises ValueError for no key."""
+    if len(key) == 1 and key.isprintable():
+        return _character_to_key(key)
+    if key.lower() in _NAMES:
+        return key.lower()
+    raise ValueError(f'"{key}" is no key: write one character, or a name such as "f5" or "ctrl+t"')
+
+
+def shown(key: str) -> str:
+    """A key as people read it."""
+    return _SHOWN.get(key, key if len(key) == 1 else key.title())
+
+
+class KeyMap:
+    """The table with the keys of one user."""
+
+    def __init__(self, changed: Mapping[str, str] | None = None) -> None:
+        """`changed` gives some ids other keys. Raises ValueError for an unknown id, for what is no
+        key, and where two in one place would share one."""
+        changed = changed or {}
+        for name in changed:
+            if name not in IDS:
+                raise ValueError(f'no key is called "{name}": use {", ".join(k.id for k in TABLE)}')
+        self.keys = {key.id: changed.get(key.id, key.key) for key in TABLE}
+        taken: dict[tuple[Place, str], str] = {}
+        for key in TABLE:
+            chosen = self.keys[key.id]
+            if key.place != "dashboard" and (
+                chosen.isdigit() or (key.place == "enter" and len(chosen) == 1)
+            ):
+                raise ValueError(f'"{chosen}" chooses or writes there: give {key.id} another key')
+            # Leaving works everywhere, so its key is taken everywhere.
+            for place in get_args(Place) if key.id == "close" else (key.place,):
+                other = taken.setdefault((place, textual_name(chosen)), key.id)
+                if other != key.id:
+                    raise ValueError(
+                        f'"{chosen}" would be both {other} and {key.id}: give one of them another key'
+                    )
+
+    def of(self, key_id: str) -> str:
+        """The key's name as Textual sends it."""
+        return textual_name(self.keys[key_id])
+
+    def shown(self, key_id: str) -> str:
+        """The key as people read it."""
+        return shown(self.keys[key_id])
+
+    def bindings(self) -> list[Binding]:
+        """The dashboard's keys for Textual.
+
+        With priority they are taken by the application as they come, in order: others wait for the
+        screen, and a key struck soon after one that opens a dialog would be lost.
+        """
+        return [
+            Binding(self.of(key.id), key.action, key.what, show=False, priority=True)
+            for key in TABLE
+            if key.action
+        ]
+
+    def foot(self) -> list[tuple[str, str]]:
+        """(key, word) pairs of the footer. Keys that belong together share one word."""
+        pairs = []
+        for key in TABLE:
+            if key.place != "dashboard" or not key.short:
+                continue
+            shown_key = self.shown(key.id)
+            if key.id == "unsure-1":
+                digits = [self.shown(f"unsure-{n + 1}") for n in range(2 * UNSURE_ITEMS)]
+                plain = digits == [str(n + 1) for n in range(len(digits))]
+                shown_key = f"{digits[0]}-{digits[-1]}" if plain else "/".join(digits)
+            elif key.id == "log-up":
+                others = ("log-up", "log-down", "page-up", "page-down", "log-start", "log-end")
+                shown_key = "".join(f"{self.shown(each)} " for each in others).strip()
+                shown_key = shown_key.replace("↑ ↓", "↑↓").replace("PgUp PgDn", "Pg↑↓")
+            elif key.id == "help":
+                shown_key = f"{shown_key} {self.shown('close')}"
+            pairs.append((shown_key, key.short))
+        return pairs
+
+    def rows(self, place: Place) -> list[tuple[str, str]]:
+        """(key, what it does) of every key in a place, for the help."""
+        return [(self.shown(key.id), key.what) for key in TABLE if key.place == place]
