@@ -74,9 +74,9 @@ class Seen:
         return await self.text()
 
     async def text(self) -> str:
-        await self.pilot.pause()
-        self.app.look()
-        await self.pilot.pause()
+        for _ in range(2):  # what the first look puts in place, the second fills
+            self.app.look()
+            await self.pilot.pause()
         return picture(self.app.export_screenshot())
 
 
