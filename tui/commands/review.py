@@ -1,4 +1,4 @@
-"""`replay`: a stored case looked at again."""
+"""`replay` and `debrief`: stored cases looked at again."""
 
 from __future__ import annotations
 
@@ -8,13 +8,23 @@ from tui.commands.shared import Commands, case_argument, opened
 
 
 def add(commands: Commands) -> None:
-    """Put the command on the parser."""
+    """Put the commands on the parser."""
     one = commands.add_parser("replay", help="a stored case on the dashboard, with its sound")
     case_argument(one)
     one.add_argument("--at", type=_moment, default=0.0, metavar="TIME", help="such as 3:25")
     one.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="0.5 to 8 times")
     one.add_argument("--mute", action="store_true", help="play no sound")
     one.set_defaults(run=replay)
+    one = commands.add_parser("debrief", help="what a case comes to, or many, for the team to see")
+    one.add_argument(
+        "cases", nargs="+", type=Path, metavar="CASE", help="case folders, or folders of them"
+    )
+    one.add_argument(
+        "--html", type=Path, metavar="FILE", help="one page that opens offline and prints"
+    )
+    one.add_argument("--sound", action="store_true", help="carry the moments' sound in the page")
+    one.add_argument("--json", action="store_true", help="the numbers as one line of JSON")
+    one.set_defaults(run=debrief)
 
 
 def replay(wanted: argparse.Namespace) -> None:
@@ -22,6 +32,13 @@ def replay(wanted: argparse.Namespace) -> None:
     from tui.replay import run_replay  # noqa: PLC0415
 
     run_replay(opened(wanted), wanted.at, wanted.speed, wanted.mute)
+
+
+def debrief(wanted: argparse.Namespace) -> None:
+    """Show what stored cases come to."""
+    from tui.debriefing import run_debrief  # noqa: PLC0415
+
+    run_debrief(wanted)
 
 
 def _moment(text: str) -> float:

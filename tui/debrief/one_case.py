@@ -1,0 +1,428 @@
+"""The debrief of one case, put together from its measures, its record and its log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
+
+from grammar.case import Case
+from grammar.facts import CaseStarted
+from grammar.handover import Handover, handover
+from grammar.measures import (
+    Communication,
+    Comparison,
+    Curve,
+    Measures,
+    Observation,
+    below,
+    compare,
+    curve,
+    measure,
+)
+from grammar.protocol import Protocol, decimal
+from grammar.record import Recorded
+from grammar.standing import ended
+from grammar.view import View
+from listener.stored import StoredCase
+from tui.debrief.charts import survival, vitals_and_doses
+from tui.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Section, plain, share_cell
+from tui.debrief.logbook import logbook
+from tui.debrief.moments import FINDINGS, KIND_WORDS, MARKS, UNANSWERED, Kind, Moment, moments
+from tui.debrief.notes import DebriefNote
+from tui.debrief.sound import clip
+from tui.debrief.story import story
+from tui.page import CAUTIONS
+from tui.wording import (
+    amount,
+    call_in_words,
+    call_title,
+    clean,
+    clock,
+    drug,
+    duration,
+    number,
+    slots_in_words,
+    station,
+)
+
+LOW_PERCENT = Decimal(90)
+"""Below this a saturation counts as low: common practice, no source."""
+
+SHARES = (
+    ("directed", "Directed at a station"),
+    ("answered", "Answered in agreement"),
+    ("closed", "Closed by an answer that was heard"),
+    ("late", "Answered late"),
+    ("differed", "Read back with another value"),
+    ("repeated", "Called again"),
+)
+
+
+class CaseDebrief:
+    """One stored case, gone through once; `debrief()` is what is shown of it."""
+
+    def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote], *, sound: bool) -> None:
+        self.stored = stored
+        self.protocol: Protocol = stored.protocol
+        self.case: Case = stored.case()
+        self.view: View = self.case.view(stored.end)
+        self.measures: Measures = measure(self.protocol, self.view, stored.facts)
+        self.handover: Handover = handover(self.protocol, self.view)
+        self.moments = moments(self.protocol, self.view, notes)
+        self._sound = sound
+        self._begins = {fact.seq: fact.t for fact in stored.facts}
+        self._ends = {fact.seq: ended(fact) for fact in stored.facts}
+        self._calls = [loop for loop, state in self.view.loops if state != "withdrawn"]
+
+    def debrief(self) -> Debrief:
+        """Everything, in the order in which a team would go through it."""
+        return Debrief(
+            title=f"Debrief: {clean(self.protocol.protocol.title)}",
+            about=tuple(self._about()),
+            headline=tuple(self._headline()),
+            sections=(
+                Section("moments", "Moments that matter", (self._items(),)),
+                Section(
+                    "story",
+                    "The story",
+                    story(self.protocol, self.view, self.moments),
+                    "A lane for each station. A line leads from each call to what answered it: "
+                    "solid where the loop closed, dashed where nobody answered.",
+                ),
+                Section("communication", "Communication", tuple(self._communication())),
+                Section("times", "Times", tuple(self._times())),
+                Section("signs", "Vital signs and doses", tuple(self._signs())),
+                Section("record", "The record", tuple(self._record())),
+                Section("notes", "Marks and notes", (self._notes(),)),
+                Section("log", "The log", (logbook(self.protocol, self.view, self.stored.facts),)),
+            ),
+            moments={seq: clock(t) for seq, t in self._begins.items()},
+            cautions=CAUTIONS,
+        )
+
+    def _about(self) -> Iterator[str]:
+        started = next((f for f in self.stored.facts if isinstance(f, CaseStarted)), None)
+        if started and started.wall:
+            yield f"Began {clean(started.wall).replace('T', ' ')}"
+        weight = self.view.weight_kg
+        kilos = f"{number(decimal(weight))} kg" if weight else "not entered"
+        end = "" if self.view.ended is not None else ", broken off before its end"
+        yield f"Lasted {clock(self.view.now)}{end}; weight {kilos}"
+        if started:
+            yield f"Heard by {clean(started.engine) or 'nobody'} from {clean(started.source) or 'nothing'}"
+
+    def _headline(self) -> Iterator[tuple[str, Cell]]:
+        found = self.measures.communication
+        yield "Calls closed", share_cell(found.closed, self._facts(self._calls))
+        times = curve(self.measures.read_back)
+        yield "Half read back within", self._median(times, self.measures.read_back)
+        yield "Not answered in time", self._count(UNANSWERED)
+        yield "Read back differing", self._count(("differs",))
+        yield "Rules and limits broken", self._count(("finding",))
+
+    def _count(self, kinds: Sequence[Kind]) -> Cell:
+        found = [moment for moment in self.moments if moment.kind in kinds]
+        return Cell(str(len(found)), _facts_of(found), () if found else self._facts(self._calls))
+
+    @staticmethod
+    def _facts(loops: Iterable[object]) -> tuple[int, ...]:
+        return tuple(loop.fact for loop in loops)  # type: ignore[attr-defined]
+
+    @staticmethod
+    def _median(found: Curve, observed: Sequence[Observation]) -> Cell:
+        facts = tuple(dict.fromkeys(f for one in observed for f in one.facts))
+        if found.median is None:
+            return Cell("not reached" if observed else "no call", facts)
+        return Cell(median_in_words(found), facts)
+
+    # ------------------------------------------------------------------ moments
+
+    def _items(self) -> Items:
+        wanted = [m for m in self.moments if m.kind in FINDINGS or m.kind in UNANSWERED]
+        return Items(
+            "Moments that matter",
+            tuple(self._item(moment) for moment in wanted),
+            "Nothing to note: every call was answered in its window, and no rule was broken.",
+        )
+
+    def _notes(self) -> Items:
+        wanted = [m for m in self.moments if m.kind in MARKS]
+        return Items("Marks and notes", tuple(self._item(moment) for moment in wanted), "none")
+
+    def _item(self, moment: Moment) -> Item:
+        heard = [(self._begins[f], self._ends[f]) for f in moment.facts if f in self._begins]
+        around = [(max(moment.t - 5, 0.0), moment.t + 5)] if moment.kind in MARKS else heard
+        return Item(
+            badge=KIND_WORDS[moment.kind],
+            urgent=moment.kind not in MARKS,
+            when=Cell(clock(moment.t), moment.facts[:1]),
+            text=moment.text,
+            detail=moment.detail,
+            facts=moment.facts,
+            sound=clip(self.stored, around) if self._sound else "",
+        )
+
+    # ------------------------------------------------------------------ measures
+
+    def _communication(self) -> Iterator[Part]:
+        whole = self._facts(self._calls)
+        found = self.measures.communication
+        yield Grid(
+            "Calls that want an answer",
+            ("", "calls, share, 95 % interval"),
+            tuple(
+                (plain(title), share_cell(getattr(found, name), whole)) for name, title in SHARES
+            ),
+            "Intervals by Wilson. Directed and closed as in El-Shafy et al., Journal of Surgical "
+            "Education 2018: there 32.6 % of 387 orders were directed, 26.1 % closed.",
+        )
+        senders = {name: station(self.protocol, name) for name in self.measures.by_sender}
+        yield self._grouped("Per station that called", self.measures.by_sender, senders, "sender")
+        to = {name: station(self.protocol, name) for name in self.measures.by_addressee}
+        yield self._grouped("Per station called", self.measures.by_addressee, to, "to")
+        calls = {name: call_title(self.protocol, name) for name in self.measures.by_call}
+        yield self._grouped("Per call", self.measures.by_call, calls, "call")
+        yield self._speech()
+
+    def _grouped(self, title: str, groups: object, names: dict[str, str], attribute: str) -> Grid:
+        assert isinstance(groups, dict)
+        rows = []
+        for name, found in groups.items():
+            assert isinstance(found, Communication)
+            whole = [x.fact for x in self._calls if (getattr(x, attribute) or "") == name]
+            cells = (found.answered, found.closed, found.late, found.differed)
+            rows.append(
+                (
+                    plain(names[name] or "not named"),
+                    Cell(str(found.closed.total), tuple(whole)),
+                    *(
+                        Cell(str(share.count), share.facts, () if share.facts else tuple(whole))
+                        for share in cells
+                    ),
+                )
+            )
+        head = ("", "calls", "answered", "closed", "late", "differed")
+        return Grid(title, head, tuple(rows))
+
+    def _speech(self) -> Grid:
+        found = self.measures.speech
+        said = [line.utterance for line in self.view.log if line.utterance]
+        everything = tuple(one.fact for one in said)
+        calls = tuple(
+            one.fact
+            for one in said
+            if one.role == "call" and one.call and "repeat" not in one.flags
+        )
+        rate = found.calls_per_minute
+        rows = [
+            ("Calls a minute", Cell("none" if rate is None else f"{rate:.1f}", calls)),
+            ("Somebody spoke", Cell(duration(round(found.spoken_s)), everything)),
+            ("Silence", Cell(duration(round(found.silence_s)), everything)),
+        ]
+        if found.overlap_s is not None:
+            rows.append(("Two spoke at once", Cell(f"{found.overlap_s:.1f} s", everything)))
+        if found.longest_silence is not None:
+            begin, until = found.longest_silence
+            near = tuple(
+                one.fact
+                for one in said
+                if abs(one.until - begin) < 0.01 or abs(one.t - until) < 0.01
+            )
+            words = f"{duration(round(until - begin))} from {clock(begin)}"
+            rows.append(("Longest silence", Cell(words, near or everything[:1])))
+        return Grid("Speech", ("", ""), tuple((plain(name), cell) for name, cell in rows))
+
+    def _times(self) -> Iterator[Part]:
+        read, done = self.measures.read_back, self.measures.done
+        longest = max((one.seconds for one in read if one.seen), default=10.0)
+        found = curve(read)
+        yield survival(found, "Time to read-back", "an answer", max(longest * 1.1, 10.0))
+        rows = [
+            (plain("to the read-back"), *self._curve(found, read)),
+            (plain("to the task done"), *self._curve(curve(done), done)),
+            (
+                plain("to the task done, orders closed"),
+                *self._curve(curve(self.measures.done_closed), self.measures.done_closed),
+            ),
+            (
+                plain("to the task done, orders not closed"),
+                *self._curve(curve(self.measures.done_not_closed), self.measures.done_not_closed),
+            ),
+        ]
+        compared = compare(self.measures.done_closed, self.measures.done_not_closed)
+        yield Grid(
+            "Median times, with those that never came counted",
+            ("time", "watched", "came", "median, 95 % interval"),
+            tuple(rows),
+            compared_in_words(compared),
+        )
+        yield Grid(
+            "Waits and limits of the protocol",
+            ("what", "from", "length"),
+            tuple(
+                (
+                    plain(clean(each.title)),
+                    Cell(clock(one.began), one.facts[:1]),
+                    Cell(
+                        duration(round(one.seconds))
+                        + ("" if one.ended is not None else ", not ended"),
+                        one.facts,
+                    ),
+                )
+                for each in self.measures.measured
+                for one in each.stretches
+            ),
+        )
+
+    def _curve(self, found: Curve, observed: Sequence[Observation]) -> tuple[Cell, ...]:
+        facts = tuple(one.facts[0] for one in observed if one.facts)
+        seen = tuple(one.facts[-1] for one in observed if one.seen and one.facts)
+        return (
+            Cell(str(found.total), facts),
+            Cell(str(found.seen), seen),
+            self._median(found, observed),
+        )
+
+    def _signs(self) -> Iterator[Part]:
+        trends = self.handover.trends
+        if trends or self.view.doses:
+            yield vitals_and_doses(self.protocol, self.view, trends)
+        rows = []
+        for sign in self.measures.signs:
+            trend = next(one for one in trends if one.id == sign.id)
+            low = Cell("")
+            if sign.unit == "%":
+                under = below(self.view, sign.id, LOW_PERCENT)
+                words = duration(round(under.seconds)) if under.facts else "never"
+                low = Cell(words, under.facts or tuple(one.fact for one in trend.signs))
+            first, last = trend.signs[0], trend.signs[-1]
+            shown = (first, sign.lowest, sign.highest, last)
+            rows.append(
+                (
+                    plain(f"{clean(sign.title)}, {clean(sign.unit)}"),
+                    Cell(str(sign.called), tuple(one.fact for one in trend.signs)),
+                    *(Cell(f"{one.text} at {clock(one.t)}", (one.fact,)) for one in shown),
+                    low,
+                )
+            )
+        yield Grid(
+            "Vital signs called out",
+            ("sign", "calls", "first", "lowest", "highest", "last", "time below 90 %"),
+            tuple(rows),
+            "Only what was called out is known; between calls the last value is taken to hold.",
+        )
+        yield Grid(
+            "Doses reported given",
+            ("at", "drug", "dose", "per kg", "ordered"),
+            tuple(
+                (
+                    Cell(clock(dose.t), (dose.fact,)),
+                    plain(drug(self.protocol, dose.drug)),
+                    Cell(amount(dose.amount, dose.unit), (dose.fact,)),
+                    Cell(
+                        f"{number(dose.per_kg, 3)} {dose.unit}/kg"
+                        if dose.per_kg is not None
+                        else "",
+                        (dose.fact,) if dose.per_kg is not None else (),
+                    ),
+                    Cell(clock(self._begins[dose.ordered_fact]), (dose.ordered_fact,))
+                    if dose.ordered_fact in self._begins
+                    else plain("no order heard"),
+                )
+                for dose in self.handover.doses
+            ),
+            "What was called out, never advice.",
+        )
+
+    # ------------------------------------------------------------------ record
+
+    def _record(self) -> Iterator[Part]:
+        record = self.handover.record
+        said = (
+            ("Device", record.device),
+            ("View", record.view),
+            ("Tube size", record.size),
+            ("Depth", record.depth),
+            ("Capnography confirmed", record.confirmed),
+        )
+        rows = [(plain(name), *self._recorded(call)) for name, call in said]
+        rows += [
+            (
+                plain(f"Lowest {clean(sign.title)}"),
+                Cell(f"{sign.text} {clean(sign.unit)}", (sign.fact,)),
+                Cell(clock(sign.t), (sign.fact,)),
+            )
+            for sign in record.lowest
+        ]
+        yield Grid("Airway", ("", "", "at"), tuple(rows))
+        yield Grid(
+            "Attempts on the airway",
+            ("attempt", "from", "length", "device", "outcome", "lowest"),
+            tuple(
+                (
+                    Cell(str(each.number), each.facts),
+                    plain("not said")
+                    if each.began is None
+                    else Cell(clock(each.began), each.facts[:1]),
+                    plain("")
+                    if each.length_s is None
+                    else Cell(duration(round(each.length_s)), each.facts),
+                    self._recorded(each.device)[0],
+                    plain(
+                        call_title(self.protocol, each.placed.call) if each.placed else each.outcome
+                    ),
+                    Cell(
+                        ", ".join(f"{sign.text} {clean(sign.unit)}" for sign in each.lowest),
+                        tuple(sign.fact for sign in each.lowest),
+                    ),
+                )
+                for each in record.attempts
+            ),
+        )
+        course = sorted((*record.events, *record.plans), key=lambda call: call.t)
+        yield Grid(
+            "Course",
+            ("at", "what"),
+            tuple(
+                (
+                    Cell(clock(call.t), (call.fact,)),
+                    Cell(call_in_words(self.protocol, call.call, call.slots), (call.fact,)),
+                )
+                for call in course
+            ),
+        )
+
+    def _recorded(self, call: Recorded | None) -> tuple[Cell, Cell]:
+        if call is None:
+            return plain("not said"), plain("")
+        words = slots_in_words(self.protocol, call.call, call.slots)
+        return Cell(words or "yes", (call.fact,)), Cell(clock(call.t), (call.fact,))
+
+
+def median_in_words(found: Curve) -> str:
+    """The median time with its interval, as far as either was seen."""
+    if found.median is None:
+        return "not reached" if found.total else "none"
+    if found.median_low is None:
+        return f"{found.median:.1f} s"
+    to = "or more" if found.median_high is None else f"to {found.median_high:.1f} s"
+    return f"{found.median:.1f} s ({found.median_low:.1f} {to})"
+
+
+def compared_in_words(found: Comparison, first: str = "closed", second: str = "not closed") -> str:
+    """A comparison of two groups in a sentence."""
+    if not found.first or not found.second:
+        return f"Nothing to compare: {found.first} {first}, {found.second} {second}."
+    if found.p is None:
+        return "Too few came to compare the two."
+    told = f"{first} against {second}: log-rank p = {found.p:.3f}"
+    if found.hazard_ratio is None or found.low is None or found.high is None:
+        return f"{told}; too few for a hazard ratio."
+    return (
+        f"{told}, hazard ratio {found.hazard_ratio:.2f}"
+        f" ({found.low:.2f} to {found.high:.2f}; above 1 the first came sooner)."
+    )
+
+
+def _facts_of(found: Iterable[Moment]) -> tuple[int, ...]:
+    return tuple(dict.fromkeys(fact for moment in found for fact in moment.facts))

@@ -1,0 +1,117 @@
+"""One case in so many numbers that many cases can be put together without reading them again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pydantic import ConfigDict
+from pydantic.dataclasses import dataclass
+from pydantic.type_adapter import TypeAdapter
+
+from grammar.facts import CaseStarted
+from grammar.handover import trends
+from grammar.measures import (
+    Observation,
+    closed_and_not,
+    communication,
+    measured,
+    speech,
+    times_to_done,
+    times_to_read_back,
+)
+from grammar.record import record_of
+from listener.stored import StoredCase, open_case
+from tui.debrief.moments import moments
+
+Times = tuple[tuple[float, bool], ...]
+"""Seconds to something awaited, and whether it came."""
+
+
+@dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
+class Summary:
+    """A case, as `summarise` derives it. Times in seconds."""
+
+    case: str
+    """The folder's name."""
+    began: str
+    """Local date and time, ISO 8601; empty where the case does not say."""
+    protocol: str
+    lasted_s: float
+    shares: dict[str, tuple[int, int]]
+    """Field of `Communication` -> count, total."""
+    read_back: Times
+    done: Times
+    done_closed: Times
+    done_not_closed: Times
+    waits: dict[str, Times]
+    """A rule's title -> its stretches, and whether each ended."""
+    lowest: dict[str, float]
+    """A vital sign's title with its unit -> the lowest value called."""
+    calls: int
+    listened_s: float
+    spoken_s: float
+    attempts: int
+    moments: dict[str, int]
+    """Kind of moment -> how many."""
+
+
+ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
+SHARE_NAMES = ("directed", "answered", "closed", "late", "differed", "repeated")
+
+
+def summarise(folder: Path) -> Summary:
+    """Read a case and sum it up. Raises UserError where it cannot be read."""
+    return summary_of(open_case(folder))
+
+
+def summary_of(stored: StoredCase) -> Summary:
+    """A stored case summed up."""
+    view = stored.case().view(stored.end)
+    shares = communication(view)
+    closed, not_closed = closed_and_not(view)
+    spoken = speech(view, stored.facts)
+    kinds: dict[str, int] = {}
+    for moment in moments(stored.protocol, view):
+        kinds[moment.kind] = kinds.get(moment.kind, 0) + 1
+    started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
+    return Summary(
+        case=stored.folder.absolute().name,
+        began=started.wall if started else "",
+        protocol=stored.protocol.protocol.id,
+        lasted_s=view.now,
+        shares={
+            name: (getattr(shares, name).count, getattr(shares, name).total) for name in SHARE_NAMES
+        },
+        read_back=_times(times_to_read_back(view)),
+        done=_times(times_to_done(view)),
+        done_closed=_times(closed),
+        done_not_closed=_times(not_closed),
+        waits={
+            each.title: _times([one.observed for one in each.stretches])
+            for each in measured(stored.protocol, view)
+        },
+        lowest={
+            f"{trend.title}, {trend.unit}": float(trend.lowest.values[0]) for trend in trends(view)
+        },
+        calls=spoken.calls,
+        listened_s=spoken.listened_s,
+        spoken_s=spoken.spoken_s,
+        attempts=len(record_of(stored.protocol, view).attempts),
+        moments=kinds,
+    )
+
+
+def as_json(found: Summary) -> dict[str, Any]:
+    """The numbers as plain values."""
+    plain: dict[str, Any] = ADAPTER.dump_python(found, mode="json")
+    return plain
+
+
+def observations(times: Times) -> list[Observation]:
+    """Times as the measures take them."""
+    return [Observation(seconds, seen) for seconds, seen in times]
+
+
+def _times(found: list[Observation]) -> Times:
+    return tuple((round(one.seconds, 3), one.seen) for one in found)
