@@ -1,50 +1,69 @@
-"""Cases to test keeping with: a whole one, made small and quickly."""
+"""Invented cases on disk, for tests of what is made from stored cases."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from importlib.resources import files
 from pathlib import Path
 
-import numpy as np
+import soundfile
+from screens import heard
 
-from grammar.facts import CaseEnded, CaseStarted, Heard, Noted, Word
+from grammar.facts import Amended, CaseEnded, CaseStarted, Fact, Noted
 from grammar.loading import source_text
 from listener.journal import AUDIO, Journal
 from listener.recording import Recording
 
-BEGAN = datetime(2026, 1, 2, 12, 0, tzinfo=UTC)  # invented
-WALL = "2026-01-02T12:30:00+00:00"  # invented
+BEGAN = datetime(2026, 1, 2, 9, 30, tzinfo=UTC)
+
+DRILL: tuple[Fact, ...] = (
+    heard(3, "sats eighty nine percent", "drugs-nurse"),
+    heard(6, "pressure one thirty over eighty", "drugs-nurse"),
+    heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader"),
+    heard(16, "ketamine ninety milligrams", "drugs-nurse"),
+    heard(25, "ketamine ninety milligrams in", "drugs-nurse"),
+    heard(30, "outside start timer three minutes", "team-leader"),
+    heard(50, "drugs nurse give rocuronium fifty milligrams", "team-leader"),
+    heard(55, "rocuronium fifteen milligrams", "drugs-nurse"),
+    heard(70, "anteroom send in the bougie", "airway-operator"),
+    heard(90, "sending in the bougie", "anteroom"),
+    heard(95, "sats ninety four percent", "drugs-nurse"),
+    heard(100, "starting attempt", "airway-operator"),
+    heard(112, "tube passed", "airway-operator"),
+    Noted(t=120.0, text="<script>alert(1)</script> & a mark", mark=True),
+    heard(130, "what is for lunch"),
+    Amended(t=140.0, target=2, words="sats eighty eight percent"),
+    CaseEnded(t=200.0),
+)
+"""A case with one of everything that a debrief shows."""
 
 
-def begin(cases: Path, passphrase: str | None = None) -> Journal:
-    """A new case with a few facts; the caller ends it."""
+def store(
+    place: Path, facts: Sequence[Fact] = DRILL, days: float = 0.0, *, sound: bool = False
+) -> Path:
+    """A case folder under `place` that began so many days after BEGAN."""
+    began = BEGAN + timedelta(days=days)
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(cases, "isolation-airway", text, BEGAN, passphrase)
-    journal.append(CaseStarted(protocol="isolation-airway", weight_kg=70.0, wall=WALL))
-    for number, said in enumerate(["ketamine in", "sats ninety four percent", "copy"], start=1):
-        words = tuple(
-            Word(w, number + i / 4, number + (i + 1) / 4) for i, w in enumerate(said.split())
-        )
-        journal.append(Heard(t=words[0].start, until=words[-1].end, words=words, engine="vosk"))
-    journal.append(Noted(t=5.0, text="überprüft – a mark", mark=True))
-    return journal
-
-
-def end(journal: Journal) -> Path:
-    """End the case and close it."""
-    journal.append(CaseEnded(t=6.0, wall=WALL))
+    place.mkdir(exist_ok=True)
+    journal = Journal.create(place, "isolation-airway", text, began)
+    start = CaseStarted(
+        wall=began.isoformat(),
+        protocol="isolation-airway",
+        weight_kg=70,
+        engine="vosk",
+        source="invented",
+        recording=sound,
+    )
+    for fact in (start, *facts):
+        journal.append(fact)
     journal.close()
+    if sound:
+        spoken, _ = soundfile.read(
+            str(files("sample_audio_synthetic") / "quick-clip.flac"), dtype="int16", always_2d=True
+        )
+        recording = Recording(journal.folder / AUDIO, 1)
+        for _ in range(3):
+            recording.write(spoken)
+        recording.close()
     return journal.folder
-
-
-def noise(seconds: float, seed: int = 1) -> np.ndarray[tuple[int, int], np.dtype[np.int16]]:
-    """Sound that does not compress to nothing, shape (n, 1), 16 kHz."""
-    chance = np.random.default_rng(seed)
-    return chance.integers(-3000, 3000, (round(16_000 * seconds), 1)).astype(np.int16)
-
-
-def record(journal: Journal, seconds: float = 6.0, name: str = AUDIO) -> None:
-    """Give the case sound."""
-    recording = Recording(journal.folder / name, 1)
-    recording.write(noise(seconds))
-    recording.close()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from datetime import date
+from pathlib import Path
 
-from tui.commands.shared import Commands, case_argument, opened
+from tui.commands.shared import Commands, case_argument, opened, passphrase_file_option
 
 
 def add(commands: Commands) -> None:
@@ -24,6 +26,14 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--sound", action="store_true", help="carry the moments' sound in the page")
     one.add_argument("--json", action="store_true", help="the numbers as one line of JSON")
+    one.add_argument(
+        "--before",
+        type=_date,
+        metavar="DATE",
+        help="compare cases before this day with those after",
+    )
+    one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that reads the cases")
+    passphrase_file_option(one)
     one.set_defaults(run=debrief)
 
 
@@ -48,6 +58,13 @@ def _moment(text: str) -> float:
         return moment(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{text}" is no date: write 2026-01-31') from None
 
 
 def _speed(text: str) -> float:

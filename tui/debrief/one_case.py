@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from decimal import Decimal
 
 from grammar.case import Case
 from grammar.facts import CaseStarted
@@ -12,9 +11,9 @@ from grammar.measures import (
     Communication,
     Comparison,
     Curve,
+    Measured,
     Measures,
     Observation,
-    below,
     compare,
     curve,
     measure,
@@ -44,9 +43,6 @@ from tui.wording import (
     slots_in_words,
     station,
 )
-
-LOW_PERCENT = Decimal(90)
-"""Below this a saturation counts as low: common practice, no source."""
 
 SHARES = (
     ("directed", "Directed at a station"),
@@ -256,30 +252,15 @@ class CaseDebrief:
             tuple(rows),
             compared_in_words(compared),
         )
-        yield Grid(
-            "Waits and limits of the protocol",
-            ("what", "from", "length"),
-            tuple(
-                (
-                    plain(clean(each.title)),
-                    Cell(clock(one.began), one.facts[:1]),
-                    Cell(
-                        duration(round(one.seconds))
-                        + ("" if one.ended is not None else ", not ended"),
-                        one.facts,
-                    ),
-                )
-                for each in self.measures.measured
-                for one in each.stretches
-            ),
-        )
+        yield _stretches("Phases", self.measures.phases)
+        yield _stretches("Waits, limits and other times", self.measures.measured)
 
     def _curve(self, found: Curve, observed: Sequence[Observation]) -> tuple[Cell, ...]:
         facts = tuple(one.facts[0] for one in observed if one.facts)
         seen = tuple(one.facts[-1] for one in observed if one.seen and one.facts)
         return (
             Cell(str(found.total), facts),
-            Cell(str(found.seen), seen),
+            Cell(str(found.seen), seen, () if seen else facts),
             self._median(found, observed),
         )
 
@@ -290,11 +271,11 @@ class CaseDebrief:
         rows = []
         for sign in self.measures.signs:
             trend = next(one for one in trends if one.id == sign.id)
-            low = Cell("")
-            if sign.unit == "%":
-                under = below(self.view, sign.id, LOW_PERCENT)
+            low, under = plain(""), self.measures.below.get(sign.id)
+            if under is not None:
                 words = duration(round(under.seconds)) if under.facts else "never"
-                low = Cell(words, under.facts or tuple(one.fact for one in trend.signs))
+                each = under.facts or tuple(one.fact for one in trend.signs)
+                low = Cell(f"{words} below {number(under.threshold)}", each)
             first, last = trend.signs[0], trend.signs[-1]
             shown = (first, sign.lowest, sign.highest, last)
             rows.append(
@@ -307,7 +288,7 @@ class CaseDebrief:
             )
         yield Grid(
             "Vital signs called out",
-            ("sign", "calls", "first", "lowest", "highest", "last", "time below 90 %"),
+            ("sign", "calls", "first", "lowest", "highest", "last", "time below a threshold"),
             tuple(rows),
             "Only what was called out is known; between calls the last value is taken to hold.",
         )
@@ -397,6 +378,16 @@ class CaseDebrief:
             return plain("not said"), plain("")
         words = slots_in_words(self.protocol, call.call, call.slots)
         return Cell(words or "yes", (call.fact,)), Cell(clock(call.t), (call.fact,))
+
+
+def _stretches(title: str, measured: Iterable[Measured]) -> Grid:
+    rows = []
+    for each in measured:
+        for one in each.stretches:
+            going = "" if one.ended is not None else ", not ended"
+            length = Cell(duration(round(one.seconds)) + going, one.facts)
+            rows.append((plain(clean(each.title)), Cell(clock(one.began), one.facts[:1]), length))
+    return Grid(title, ("what", "from", "length"), tuple(rows))
 
 
 def median_in_words(found: Curve) -> str:

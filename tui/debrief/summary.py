@@ -22,6 +22,7 @@ from grammar.measures import (
 )
 from grammar.record import record_of
 from listener.stored import StoredCase, open_case
+from listener.vault import is_locked
 from tui.debrief.moments import moments
 
 Times = tuple[tuple[float, bool], ...]
@@ -60,9 +61,9 @@ ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
 SHARE_NAMES = ("directed", "answered", "closed", "late", "differed", "repeated")
 
 
-def summarise(folder: Path) -> Summary:
+def summarise(folder: Path, passphrase: str | None = None) -> Summary:
     """Read a case and sum it up. Raises UserError where it cannot be read."""
-    return summary_of(open_case(folder))
+    return summary_of(open_case(folder, passphrase if is_locked(folder) else None))
 
 
 def summary_of(stored: StoredCase) -> Summary:
