@@ -1,0 +1,90 @@
+"""Prints what debriefs cost: `python tests/benchmark_debrief.py [CASES]`.
+
+Cases of 30 minutes are written by this script: a sentence drawn from the shipped protocol every four
+seconds, as busy as a team can be. One becomes a page; all are put together, first read anew, then as
+they were kept.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from benchmark_fold import sentence
+
+from grammar.facts import CaseEnded, CaseStarted, Fact, Heard, Word
+from grammar.loading import load, source_text
+from grammar.network import Network
+from grammar.phrases import network
+from listener.journal import Journal
+
+LENGTH_S, EVERY_S = 1800.0, 4.0
+RUN = "import sys; from tui.cli import main; sys.exit(main())"
+
+
+def facts(net: Network, draw: random.Random, began: datetime) -> list[Fact]:
+    """The facts of one case of 30 minutes."""
+    made: list[Fact] = [
+        CaseStarted(wall=began.isoformat(), protocol="isolation-airway", weight_kg=70)
+    ]
+    t = 2.0
+    while t < LENGTH_S - EVERY_S:
+        words = sentence(net, draw)
+        timed = tuple(Word(w, t + 0.25 * i, t + 0.25 * (i + 1), 0.95) for i, w in enumerate(words))
+        made.append(Heard(t=t, until=timed[-1].end, words=timed))
+        t = max(t + EVERY_S * draw.uniform(0.5, 1.5), timed[-1].end + 0.3)
+    return [*made, CaseEnded(t=LENGTH_S)]
+
+
+def seconds(environment: dict[str, str], *argv: str) -> float:
+    began = time.monotonic()
+    subprocess.run(
+        [sys.executable, "-c", RUN, "debrief", *argv],
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        check=True,
+    )
+    return time.monotonic() - began
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    text, _ = source_text("isolation-airway")
+    net, draw = network(load("isolation-airway")), random.Random(1)
+    start = datetime(2026, 1, 1, tzinfo=UTC)
+    with TemporaryDirectory() as place:
+        cases = Path(place) / "cases"
+        for number in range(count):
+            began = start + timedelta(hours=number)
+            journal = Journal.create(cases, "isolation-airway", text, began)
+            # One commit a fact, as in a real case, would take most of an hour here.
+            journal._database.execute("PRAGMA synchronous = OFF")
+            for fact in facts(net, draw, began):
+                journal.append(fact)
+            journal.close()
+        first = next(iter(sorted(cases.iterdir())))
+        environment = {
+            **os.environ,
+            "XDG_CACHE_HOME": str(Path(place) / "cache"),
+            "PYTHONPATH": str(Path(__file__).parent.parent),
+        }
+        page = Path(place) / "page.html"
+        took = seconds(environment, str(first), "--html", str(page))
+        print(f"page of one 30-minute case: {took:.2f} s, {page.stat().st_size / 1e6:.2f} MB")
+        cores = os.cpu_count()
+        took = seconds(environment, str(cases), "--json")
+        print(f"{count} such cases, first reading, {cores} cores: {took:.1f} s")
+        took = seconds(environment, str(cases), "--json")
+        print(f"{count} such cases again: {took:.1f} s")
+        took = seconds(environment, str(cases), "--html", str(page))
+        print(f"{count} such cases as a page: {took:.1f} s, {page.stat().st_size / 1e6:.2f} MB")
+
+
+if __name__ == "__main__":
+    main()
