@@ -13,10 +13,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
+
+from grammar.facts import Gap
+from listener.journal import Journal
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 NEEDED = ("pulseaudio", "pactl", "paplay", "ffmpeg")
@@ -34,64 +38,133 @@ ctl.!default { type pulse }
 """
 
 
+class Card:
+    """A sound server of our own whose null sink's monitor is the default microphone."""
+
+    def __init__(self, folder: Path) -> None:
+        self._socket = folder / "run" / "sound"
+        self._socket.parent.mkdir(mode=0o700)
+        config = folder / "asound.conf"
+        config.write_text("</usr/share/alsa/alsa.conf>\n" + ALSA)
+        self.environment = {
+            **os.environ,
+            "HOME": str(folder),
+            "XDG_RUNTIME_DIR": str(folder / "run"),
+            "PULSE_SERVER": f"unix:{self._socket}",
+            "ALSA_CONFIG_PATH": str(config),
+            "PYTHONPATH": str(Path(__file__).parent.parent),
+        }
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        self._server = subprocess.Popen(
+            [
+                "pulseaudio",
+                "-n",
+                "--exit-idle-time=-1",
+                f"--load=module-native-protocol-unix socket={self._socket} auth-anonymous=1",
+                "--load=module-null-sink sink_name=room rate=16000 channels=1",
+            ],
+            env=self.environment,
+            stderr=subprocess.DEVNULL,
+        )
+        for _ in range(100):
+            if self.run("pactl", "info").returncode == 0:
+                break
+            time.sleep(0.1)
+        assert self.run("pactl", "set-default-source", "room.monitor").returncode == 0
+
+    def unplug(self) -> None:
+        self._server.kill()
+        self._server.wait()
+
+    def play(self, wav: Path) -> None:
+        assert self.run("paplay", "--device=room", str(wav)).returncode == 0
+
+    def run(self, *command: str) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.run(
+            command, env=self.environment, capture_output=True, check=False, timeout=120
+        )
+
+
 @pytest.fixture
-def card(tmp_path: Path) -> Iterator[dict[str, str]]:
-    """The environment in which the null sink's monitor is the default microphone."""
-    own = {"HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path / "run")}
-    (tmp_path / "run").mkdir(mode=0o700)
-    config = tmp_path / "asound.conf"
-    config.write_text("</usr/share/alsa/alsa.conf>\n" + ALSA)
-    environment = {
-        **os.environ,
-        **own,
-        "PULSE_SERVER": f"unix:{tmp_path}/run/sound",
-        "ALSA_CONFIG_PATH": str(config),
-        "PYTHONPATH": str(Path(__file__).parent.parent),
-    }
-    server = subprocess.Popen(
-        [
-            "pulseaudio",
-            "-n",
-            "--exit-idle-time=-1",
-            f"--load=module-native-protocol-unix socket={tmp_path}/run/sound auth-anonymous=1",
-            "--load=module-null-sink sink_name=room rate=16000 channels=1",
-        ],
-        env=environment,
-        stderr=subprocess.DEVNULL,
+def card(tmp_path: Path) -> Iterator[Card]:
+    found = Card(tmp_path)
+    yield found
+    found.unplug()
+
+
+@pytest.fixture
+def wav(tmp_path: Path) -> Path:
+    found = tmp_path / "quick.wav"
+    subprocess.run(["ffmpeg", "-loglevel", "error", "-i", str(QUICK), str(found)], check=True)
+    return found
+
+
+COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
+
+
+@contextmanager
+def listening(card: Card, cases: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """`answerback listen` on the card; interrupted at the end, as by Ctrl-C."""
+    found = subprocess.Popen(
+        [*COMMAND, "listen", "--json", "--cases", str(cases)],
+        env=card.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     )
-    for _ in range(100):
-        ready = subprocess.run(["pactl", "info"], env=environment, capture_output=True, check=False)
-        if ready.returncode == 0:
-            break
-        time.sleep(0.1)
-    subprocess.run(["pactl", "set-default-source", "room.monitor"], env=environment, check=True)
-    yield environment
-    server.terminate()
-    server.wait()
+    try:
+        for _ in range(300):  # until it has heard for a while
+            heard = card.run("pactl", "list", "short", "source-outputs").stdout
+            if heard.strip():
+                break
+            time.sleep(0.1)
+        time.sleep(2)
+        yield found
+        time.sleep(2)
+    finally:
+        found.send_signal(signal.SIGINT)
 
 
 def test_a_microphone_hears_the_same_calls_as_the_file(
-    card: dict[str, str], tmp_path: Path
+    card: Card, wav: Path, tmp_path: Path
 ) -> None:
-    wav = tmp_path / "quick.wav"
-    subprocess.run(["ffmpeg", "-loglevel", "error", "-i", str(QUICK), str(wav)], check=True)
-    command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
-    cases = ["--json", "--cases", str(tmp_path / "cases")]
-    from_file = subprocess.run(
-        [*command, "listen", str(QUICK), *cases], env=card, capture_output=True, check=True
+    from_file = card.run(
+        *COMMAND, "listen", str(QUICK), "--json", "--cases", str(tmp_path / "cases")
     )
-    listening = subprocess.Popen(
-        [*command, "listen", *cases], env=card, stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    )
-    try:
-        time.sleep(4)  # until it listens
-        subprocess.run(["paplay", "--device=room", str(wav)], env=card, check=True)
-        time.sleep(2)
-    finally:
-        listening.send_signal(signal.SIGINT)
-    out, error = listening.communicate(timeout=30)
-    assert listening.returncode == 0, error
+    with listening(card, tmp_path / "cases") as heard:
+        card.play(wav)
+    out, error = heard.communicate(timeout=30)
+    assert heard.returncode == 0, error
     assert calls(out) == calls(from_file.stdout)
+
+
+def test_a_microphone_that_goes_away_leaves_a_gap_and_is_heard_again_when_it_is_back(
+    card: Card, wav: Path, tmp_path: Path
+) -> None:
+    with listening(card, tmp_path / "cases") as heard:
+        card.play(wav)
+        card.unplug()
+        time.sleep(6)
+        card.plug_in()
+        for _ in range(300):
+            if card.run("pactl", "list", "short", "source-outputs").stdout.strip():
+                break
+            time.sleep(0.1)
+        time.sleep(3)
+        card.play(wav)
+    out, error = heard.communicate(timeout=30)
+    assert heard.returncode == 0, error
+    assert b"microphone is gone" in error
+    found = calls(out)
+    half = len(found) // 2
+    assert half == 8
+    assert found[:half] == found[half:]
+    (case,) = (tmp_path / "cases").iterdir()
+    journal = Journal.open(case)
+    (gap,) = (fact for fact in journal.facts() if isinstance(fact, Gap))
+    journal.close()
+    assert 5 <= gap.until - gap.t <= 20
 
 
 def calls(out: bytes) -> list[tuple[str, object]]:
