@@ -11,13 +11,12 @@ time. Reading the case from another thread is safe, since its state is an immuta
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
-
-import numpy as np
 
 from grammar.case import Case
 from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
@@ -27,6 +26,7 @@ from listener.blocks import Source
 from listener.capture import Capture, Captured
 from listener.journal import Journal
 from listener.keeper import Keeper
+from listener.muting import Muting
 from listener.recogniser import Hearing, Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
@@ -95,8 +95,10 @@ class Live:
         self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
         self._telling = threading.Lock()
         self._heard_s = begins_s
-        self.deaf = False
-        """While set, sound is recorded but not heard: a loudspeaker of ours plays into the microphone."""
+        self._spoken_s = begins_s
+        """Up to here somebody spoke."""
+        self.muting = Muting()
+        """What is not heard, since we play it."""
 
     @property
     def now(self) -> float:
@@ -107,6 +109,11 @@ class Live:
     def behind_s(self) -> float:
         """How much of the sound that has come is still to be heard, seconds."""
         return max(self._capture.now - self._heard_s, 0.0)
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long nobody has spoken, seconds of sound that has been heard."""
+        return max(self._heard_s - self._spoken_s - self.behind_s, 0.0)
 
     @property
     def troubles(self) -> tuple[str, ...]:
@@ -153,6 +160,24 @@ class Live:
         """Take no more sound, and end once what came is heard. May be called from another thread."""
         self._capture.stop()
 
+    @contextmanager
+    def playing_aloud(self, after_s: float, what: str) -> Iterator[None]:
+        """Something of ours plays into the microphone: until `after_s` seconds later, sound is recorded
+        and not heard, which becomes a gap. Broken off by a voice, it is heard again at once."""
+        with self.muting.turn:
+            began = self.now
+            self.muting.begin(began)
+            try:
+                yield
+            finally:
+                end = self.now + (0.0 if self.muting.interrupted.is_set() else after_s)
+                self.muting.end(end)
+            self.tell(Gap(t=began, until=end, reason=what))
+
+    def warn(self, what: str, text: str) -> None:
+        """Store that something is not as it should be, as of now."""
+        self.tell(Warned(t=self.now, what=what, text=text))
+
     def tell(self, fact: Fact) -> Utterance | None:
         """Store a fact, fold it, show it. A person at the keyboard may tell one from another thread."""
         if self._recorder and isinstance(fact, RecordingSet):
@@ -167,7 +192,7 @@ class Live:
         return utterance
 
     def _take(self, captured: Captured) -> None:
-        block = captured.block
+        block = self.muting.heard(captured.block)
         if block.lost_s:
             lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
             self.tell(lost)
@@ -177,11 +202,11 @@ class Live:
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
             samples = block.samples[:, channel]
-            if self.deaf:
-                samples = np.zeros_like(samples)
             levels.append(level_dbfs(samples))
             self._follow(channel, segmenter.push(samples))
         self._heard_s = block.t + len(block.samples) / self._source.rate
+        if any(self._hearing):
+            self._spoken_s = self._heard_s
         self._observer.block(self._heard_s, levels)
 
     def _tell_of_disk_and_engine(self, t: float) -> None:

@@ -18,7 +18,7 @@ from typing import Any
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Fact, Gap, Noted, Resumed
+from grammar.facts import Fact, Noted, Resumed
 from grammar.loading import parse, source_text
 from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
@@ -35,6 +35,7 @@ from listener.seals import seal
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
 from tui.hands import Hands
+from tui.prompts import Prompter, loudspeaker
 from tui.settings import load_settings
 from tui.status import Status
 from tui.wording import clean
@@ -60,6 +61,10 @@ class Wishes:
     """Go on even with a case that has ended."""
     note: str = ""
     """A note of consent to the recording, taken before it begins."""
+    sounds: bool = False
+    """Sounds for what wants attention."""
+    speak: bool = False
+    """Spoken prompts likewise."""
 
 
 class _AtRealPace:
@@ -80,6 +85,11 @@ class Listening:
     def __init__(self, source: Source, wishes: Wishes) -> None:
         text, label = source_text(wishes.protocol)
         self.protocol = parse(text, label)
+        live = source.live or wishes.real_pace
+        prompts = wishes.sounds or wishes.speak
+        if prompts and not live:
+            raise UserError("prompts come in the pauses of real time: use --pace real")
+        play = loudspeaker(speak=wishes.speak) if prompts else None
         self._engine = Engine(
             partial(
                 choose,
@@ -128,6 +138,17 @@ class Listening:
         )
         self._through_air = source.live
         self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)
+        self._prompter: Prompter | None = None
+        if play:
+            self._prompter = Prompter(
+                self.protocol,
+                lambda: self.case.view(self.live.now),
+                self.live,
+                sounds=wishes.sounds,
+                speak=wishes.speak,
+                through_air=source.live,
+                play=play,
+            )
         self._partial: dict[int, str] = {}
         self._level: float | None = None
         self._ended = False
@@ -169,9 +190,13 @@ class Listening:
         """Hear the source to its end, in this thread."""
         try:
             self._begin()
+            if self._prompter:
+                self._prompter.start()
             self.live.run()
         finally:
             self._ended = True
+            if self._prompter:
+                self._prompter.stop()
 
     def start(self) -> None:
         """Hear the source in a thread of its own."""
@@ -210,17 +235,13 @@ class Listening:
         """
         from tui.again import AFTER_S, play_again  # noqa: PLC0415  (PortAudio only when asked for)
 
-        began, self.live.deaf = self.live.now, self._through_air
-        try:
-            folder, facts = self.journal.folder, self.case.facts
-            stored = StoredCase(folder, self.protocol, facts, sounds_of(folder, facts))
+        folder, facts = self.journal.folder, self.case.facts
+        stored = StoredCase(folder, self.protocol, facts, sounds_of(folder, facts))
+        if not self._through_air:
             play_again(stored, start, end)
-            time.sleep(AFTER_S if self._through_air else 0)
-        finally:
-            self.live.deaf = False
-        if self._through_air:
-            reason = "the last seconds were played aloud"
-            self.live.tell(Gap(t=began, until=self.live.now, reason=reason))
+            return
+        with self.live.playing_aloud(AFTER_S, "the last seconds were played aloud"):
+            play_again(stored, start, end)
 
     def status(self) -> Status:
         """What the screen shows of the listening side."""

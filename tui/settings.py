@@ -19,6 +19,7 @@ class Settings(BaseModel):
     """The settings file.
 
     theme = "bright"
+    sounds = true
 
     [keys]
     call = "f2"
@@ -27,6 +28,10 @@ class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     theme: Theme = "dark"
+    sounds: bool = False
+    """As `--sounds`, for whatever is heard behind the dashboard."""
+    speak: bool = False
+    """As `--speak` likewise."""
     keys: dict[str, str] = Field(default={})
 
     @field_validator("keys")

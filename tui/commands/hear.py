@@ -30,6 +30,7 @@ from tui.listening import (
     run_dashboard,
     run_headless,
 )
+from tui.settings import Settings, load_settings
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill")
 
@@ -126,6 +127,8 @@ def _sound_beside_keys() -> BinaryIO:
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
     pace = wanted.pace or ("fast" if wanted.json else "real")
+    # Who reads JSON lines asks for all on the command line.
+    settings = Settings() if wanted.json else load_settings()
     wishes = Wishes(
         protocol=wanted.protocol,
         weight_kg=wanted.weight_kg,
@@ -136,6 +139,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         real_pace=pace == "real",
         passphrase=_passphrase(wanted),
         sign_with=wanted.sign_with,
+        sounds=wanted.sounds or settings.sounds,
+        speak=wanted.speak or settings.speak,
         note=getattr(wanted, "note", ""),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
@@ -166,6 +171,10 @@ def _hearing_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-audio", dest="audio_kept", action="store_false", help="record no sound"
     )
+    parser.add_argument(
+        "--sounds", action="store_true", help="a sound for: timer done, nobody answered, differs"
+    )
+    parser.add_argument("--speak", action="store_true", help="say so too, by espeak-ng")
     passphrase_file_option(parser)
     signing_option(parser)
 
