@@ -27,6 +27,7 @@ from grammar.facts import (
     Gap,
     Heard,
     Noted,
+    Purged,
     RecordingSet,
     Resumed,
     Ticked,
@@ -215,6 +216,9 @@ class Case:
                 line = LogLine(fact.t, fact.seq, "case", "case taken up again")
                 recording = fact.recording
                 return replace(state, recording=recording, ended=None, log=state.log.plus(line))
+            case Purged():
+                line = LogLine(fact.t, fact.seq, "case", "the sound was removed")
+                return replace(state, recording=False, log=state.log.plus(line))
             case CaseEnded():
                 line = LogLine(fact.t, fact.seq, "case", "case ended")
                 return replace(state, ended=fact.t, log=state.log.plus(line))

@@ -21,6 +21,9 @@ from listener.vault import Keys
 SCHEMA_VERSION = 2
 """1 had no chain (columns seq, kind, t, body). Raise it for any fact or column that older ones lack."""
 
+SEALS = "seals.jsonl"
+"""Beside the database, a copy of its table of seals."""
+
 APPLICATION_ID = 0x616E7362
 """Marks the file as a case journal (SQLite's application_id)."""
 
@@ -107,11 +110,29 @@ _ROW = (
 _ROW_1 = "SELECT seq, x'', x'', CAST(body AS BLOB), typeof(body) = 'text' FROM fact "
 
 
+def row(database: sqlite3.Connection, seq: int) -> Row | None:
+    """One stored fact of a chained journal. Raises sqlite3.Error."""
+    found = database.execute(f"{_ROW} WHERE seq = ?", (seq,)).fetchone()
+    return None if found is None else _as_row(found)
+
+
 def rows(database: sqlite3.Connection, version: int) -> Iterator[Row]:
     """The stored facts in the order of their numbers. Raises sqlite3.Error."""
     select = _ROW if version > 1 else _ROW_1
-    for seq, before, own, body, texts in database.execute(f"{select} ORDER BY seq"):
-        yield Row(seq, before or b"", own or b"", body or b"", bool(texts))
+    yield from map(_as_row, database.execute(f"{select} ORDER BY seq"))
+
+
+def _as_row(found: tuple[int, bytes | None, bytes | None, bytes | None, int]) -> Row:
+    seq, before, own, body, texts = found
+    return Row(seq, before or b"", own or b"", body or b"", bool(texts))
+
+
+def page_size(path: Path) -> int:
+    """Of a plain database, by its header; SQLite's usual one where that is damaged. Raises OSError."""
+    with path.open("rb") as file:
+        head = file.read(18)
+    size = int.from_bytes(head[16:18], "big") if head.startswith(b"SQLite format 3\0") else 0
+    return size if size in (512, 1024, 2048, 4096, 8192, 16384, 32768) else 4096
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from grammar.facts import CaseStarted, Resumed
 from listener.holding import is_held
 from listener.journal import JOURNAL, stored_facts
 from listener.stored import open_case
+from listener.vault import unlock
 
 PERIOD_S = 0.3
 """Between two looks at the files: what is new is seen within a second."""
@@ -25,7 +26,8 @@ class Following:
         self, folder: Path, wall: Callable[[], datetime], passphrase: str | None = None
     ) -> None:
         """`wall` gives the local time with offset. Raises UserError for what is no case."""
-        self._folder, self._wall, self._passphrase = folder, wall, passphrase
+        self._folder, self._wall = folder, wall
+        self._keys = unlock(folder, passphrase)
         stored = open_case(folder, passphrase)
         self.protocol = stored.protocol
         self.case: Case = stored.case()
@@ -61,10 +63,16 @@ class Following:
         if seen == self._seen:
             return
         try:
-            facts = stored_facts(self._folder, self._passphrase)
+            stored = stored_facts(self._folder, self._keys)
         except UserError as error:
             self.trouble = str(error)
             return
+        if stored.damaged:
+            self.trouble = (
+                stored.missing
+            )  # caught in the middle of being written, it is whole next time
+            return
+        facts = stored.facts
         known = len(self.case.facts)
         for fact in facts[known:]:
             self.case.add(fact)

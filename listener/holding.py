@@ -26,7 +26,10 @@ class Held:
         self._handle: int | None = None
         if fcntl is None:
             return
-        handle = os.open(folder, os.O_RDONLY)
+        try:
+            handle = os.open(folder, os.O_RDONLY)
+        except OSError as error:
+            raise UserError(f"{folder} is not a case folder: {error.strerror}") from None
         if not _locked(handle, fcntl.LOCK_EX, tries=5):
             os.close(handle)
             raise UserError(

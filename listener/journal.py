@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
@@ -18,7 +18,8 @@ from typing import TypeVar
 from grammar.errors import UserError
 from grammar.facts import Fact, dump, load
 from listener.chain import canonical, link, origin
-from listener.database import connect, plain_errors, rows, untouched, version_of
+from listener.database import connect, plain_errors
+from listener.mending import mend, recover
 from listener.private import private_file, private_folder
 from listener.vault import Keys, lock, unlock
 
@@ -40,6 +41,8 @@ class Journal:
         """What locks the case's files; None where it has no passphrase."""
         self.chained = version > 1
         """Whether facts carry hashes: those of schema 1 do not, and get none later."""
+        self.missing = ""
+        """One sentence on what a power cut took, or may have taken; "" where nothing is known of that."""
         self._database = database
         self._lock = threading.Lock()
         self._last, self.head = self._end()
@@ -70,17 +73,22 @@ class Journal:
 
     @classmethod
     def open(cls, folder: Path, passphrase: str | None = None) -> Journal:
-        """An existing case, to add to.
+        """An existing case, to add to. A damaged journal is mended first, and kept beside it.
 
         Raises UserError for a folder that is none, is from a newer version, or has another passphrase.
         """
         path = _journal_in(folder)
         keys = unlock(folder, passphrase)
         try:
+            found = recover(path, keys)
+            if found.damaged:
+                mend(path, keys, found)
             database, version = connect(path, keys)
-            return cls(folder, database, version, keys)
-        except sqlite3.Error as error:
-            raise UserError(f"{path} cannot be read as a journal: {error}") from None
+            journal = cls(folder, database, version, keys)
+        except (OSError, sqlite3.Error) as error:
+            raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
+        journal.missing = found.missing
+        return journal
 
     def reopened(self) -> Journal:
         """The same case on a new connection. Raises UserError where it cannot be opened."""
@@ -159,17 +167,27 @@ class Journal:
         return 0, origin(protocol)
 
 
-def stored_facts(folder: Path, passphrase: str | None = None) -> list[Fact]:
-    """Every fact of a case, in order, its folder left as it is byte for byte.
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What can be read of a journal."""
 
-    Raises UserError for a folder that is no case, is from a newer version, or cannot be read.
+    facts: list[Fact]
+    missing: str
+    """One sentence on facts that are missing, or may be; "" where nothing is known of that."""
+    damaged: bool
+
+
+def stored_facts(folder: Path, keys: Keys | None = None) -> Stored:
+    """Every fact of a case, in order; its folder is left as it is byte for byte.
+
+    Raises UserError for a folder that is no case, is from a newer version, is locked and comes without
+    keys, or cannot be read.
     """
     path = _journal_in(folder)
-    keys = unlock(folder, passphrase)
+    keys = keys or unlock(folder, None)
     try:
-        with untouched(path, keys) as database:
-            found = list(rows(database, version_of(database, path)))
-        return [load(row.body) for row in found]
+        found = recover(path, keys)
+        return Stored([load(row.body) for row in found.rows], found.missing, found.damaged)
     except (OSError, sqlite3.Error) as error:
         raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
     except ValueError as error:

@@ -29,3 +29,11 @@ def add_line(path: Path, line: str) -> None:
         file.write(line.encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
+
+
+def lines_of(path: Path) -> list[str]:
+    """A file's lines; none where it cannot be read."""
+    try:
+        return path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []

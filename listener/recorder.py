@@ -19,8 +19,7 @@ from grammar.errors import UserError
 from grammar.facts import RecordingSet
 from listener.blocks import BLOCK
 from listener.recogniser import SAMPLE_RATE, Samples
-from listener.recording import Recording
-from listener.resuming import next_audio
+from listener.recording import Recording, next_name
 
 WAITING_BLOCKS: Final = 600
 """One minute of sound waits for a disk that does not answer; what comes then is left out."""
@@ -39,7 +38,7 @@ class Recorder:
         self.trouble = ""
         """Why nothing is recorded at the moment, a sentence; "" while it is."""
         self._recording: Recording | None = recording
-        self._folder = recording.path.parent
+        self._folder, self._keys = recording.path.parent, recording.keys
         self._channels = channels
         self._at = round(begins_s * SAMPLE_RATE)
         """Sample of the case's clock that the file takes next."""
@@ -91,7 +90,9 @@ class Recorder:
             self._proved()
 
     def _begin(self, t: float) -> None:
-        self._recording = Recording(self._folder / next_audio(self._folder), self._channels)
+        """A further file, under the first name that is free."""
+        path = self._folder / next_name(self._folder)
+        self._recording = Recording(path, self._channels, self._keys)
         self._at, self._trying_s = round(t * SAMPLE_RATE), t
 
     def _write(self, recording: Recording, t: float, samples: Samples) -> None:
@@ -108,7 +109,7 @@ class Recorder:
     def _proved(self) -> None:
         self.trouble = ""
         if self._trying_s is not None and self._recording is not None:
-            audio = self._recording.path.name
+            audio = self._recording.name
             self._told.put(RecordingSet(t=self._trying_s, on=True, audio=audio))
             self._trying_s = None
 

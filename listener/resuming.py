@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
-
-import soundfile
 
 from grammar.errors import UserError
 from grammar.facts import CaseEnded, CaseStarted, Gap, Resumed
 from listener.recogniser import SAMPLE_RATE
-from listener.sources import Forward
+from listener.recording import next_name
 from listener.stored import StoredCase
-
-_ANY_LENGTH = 1 << 40
-"""Frames that no recording has: what the library gives for a file whose end was never written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,34 +36,12 @@ def resume_at(stored: StoredCase, wall: datetime, *, reopen: bool = False) -> Re
         raise UserError(
             f"{stored.folder}: this case has ended: --reopen goes on with it all the same"
         )
-    sounds = (sound.starts_s + length_s(sound.path) for sound in stored.sounds)
+    sounds = (sound.starts_s + sound.kept.frames / SAMPLE_RATE for sound in stored.sounds)
     last = max(stored.end, *sounds, 0.0)
     at = max(_since(started.wall, wall), last)
     reason = "the case was broken off"
     gap = Gap(t=last, until=at, reason=reason) if at > last else None
-    return Resuming(at, gap, next_audio(stored.folder))
-
-
-def next_audio(folder: Path) -> str:
-    """The name of the next sound file, which the folder does not have yet: audio-2.flac, audio-3.flac, …"""
-    number = 2
-    while (folder / f"audio-{number}.flac").exists():
-        number += 1
-    return f"audio-{number}.flac"
-
-
-def length_s(path: Path) -> float:
-    """The length of a sound file in seconds; of one broken off, as much of it as can be played."""
-    try:
-        with Forward(path) as file:
-            frames = len(file)
-            if not 0 < frames < _ANY_LENGTH:
-                frames = 0
-                while played := len(file.read(60 * SAMPLE_RATE, dtype="int16")):
-                    frames += played
-            return frames / float(file.samplerate)
-    except (OSError, soundfile.LibsndfileError):
-        return 0.0
+    return Resuming(at, gap, next_name(stored.folder))
 
 
 def _since(began: str, wall: datetime) -> float:

@@ -28,13 +28,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grammar.errors import UserError
 from listener.chain import Row, first_misfit, origin
-from listener.database import rows, untouched, version_of
+from listener.database import SEALS, rows, untouched, version_of
 from listener.journal import AUDIO, JOURNAL, PROTOCOL, Journal
-from listener.private import add_line
+from listener.private import add_line, lines_of
 from listener.signing import SigningKey, signed_by
 from listener.vault import unlock
-
-SEALS = "seals.jsonl"
 
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
@@ -91,7 +89,7 @@ def seal(journal: Journal, wall: str, key: SigningKey | None = None) -> Seal:
     try:
         journal.add_seal(sealed.line)
         # The file is brought up to the journal: one that was cut off between the two is mended.
-        for line in journal.seals()[len(_lines(path)) :]:
+        for line in journal.seals()[len(lines_of(path)) :]:
             add_line(path, line)
     except (OSError, sqlite3.Error) as error:
         raise UserError(f"{path} cannot be written: {error}") from None
@@ -176,7 +174,7 @@ def _problems(
     if found:
         yield str(found)
         return
-    if lines != _lines(folder / SEALS):
+    if lines != lines_of(folder / SEALS):
         yield f"{SEALS} and the journal do not hold the same seals"
     if len(seals) != len(lines) or [one.line for one in seals] != list(lines):
         yield "a seal cannot be read"
@@ -214,10 +212,3 @@ def _sounds(folder: Path, stored: Sequence[Row], sealed: Seal) -> Iterator[str]:
 def _digest(path: Path) -> str:
     with path.open("rb") as file:
         return file_digest(file, "sha256").hexdigest()
-
-
-def _lines(path: Path) -> list[str]:
-    try:
-        return path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
-        return []

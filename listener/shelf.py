@@ -45,13 +45,16 @@ def shelved(folder: Path) -> Shelved:
     if is_locked(folder):
         return Shelved(folder, "running" if is_held(folder) else "locked")
     try:
-        facts = stored_facts(folder)
+        stored = stored_facts(folder)
+        if stored.damaged and not stored.facts:
+            raise UserError(stored.missing)
         if not (folder / PROTOCOL).is_file():
             raise UserError(f"{PROTOCOL} is missing")
     except (UserError, OSError) as error:
         # The sentence names the folder, which stands beside it.
         trouble = str(error).replace(f"{folder}/", "").replace(str(folder), "this folder")
         return Shelved(folder, "damaged", trouble=trouble)
+    facts = stored.facts
     started = next((fact for fact in facts if isinstance(fact, CaseStarted)), None)
     sittings = [fact for fact in facts if isinstance(fact, CaseStarted | Resumed | CaseEnded)]
     over = bool(sittings) and isinstance(sittings[-1], CaseEnded)

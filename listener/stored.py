@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from grammar.case import Case
 from grammar.errors import UserError
@@ -16,8 +15,9 @@ from grammar.loading import parse
 from grammar.protocol import Protocol
 from grammar.standing import ended
 from listener.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
+from listener.kept_sound import LOCKED, KeptSound, kept_sound
 from listener.recogniser import SAMPLE_RATE, Samples
-from listener.sources import Forward
+from listener.vault import Keys, unlock
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,7 @@ class Sound:
 
     path: Path
     starts_s: float
+    kept: KeptSound
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,8 @@ class StoredCase:
     facts: tuple[Fact, ...]
     sounds: tuple[Sound, ...]
     """In order of time; empty where nothing was recorded or the sound was purged."""
+    missing: tuple[str, ...] = ()
+    """What a crash or a power cut took, a sentence each."""
 
     @property
     def end(self) -> float:
@@ -73,36 +76,54 @@ def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
     wanted = last - max(first, origin)
     if wanted <= 0:
         return None
-    with Forward(sound.path) as file:
-        if skip >= len(file):
-            return None
-        try:
-            file.seek(skip)
-        except soundfile.LibsndfileError:
-            return None  # broken off before that: such a file does not know its own length
-        return max(origin - first, 0), file.read(wanted, dtype="int16", always_2d=True)
+    return max(origin - first, 0), sound.kept.read(skip, wanted)
 
 
 def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
     """Read a case folder. Raises UserError for one that is none or cannot be read."""
-    facts = tuple(stored_facts(folder, passphrase))
+    keys = unlock(folder, passphrase)
+    told = stored_facts(folder, keys)
+    facts = tuple(told.facts)
     path = folder / PROTOCOL
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{path}: cannot be read ({error})") from None
-    return StoredCase(folder, parse(text, str(path)), facts, sounds_of(folder, facts))
+    sounds, missing = sounds_of(folder, facts, keys)
+    return StoredCase(
+        folder,
+        parse(text, str(path)),
+        facts,
+        sounds,
+        (*([told.missing] if told.missing else ()), *missing),
+    )
 
 
-def sounds_of(folder: Path, facts: Sequence[Fact]) -> tuple[Sound, ...]:
-    """The files of a case's sound that are there, also while the last is still being written."""
-    named = [Sound(folder / AUDIO, 0.0)]
+def sounds_of(
+    folder: Path, facts: Sequence[Fact], keys: Keys | None
+) -> tuple[tuple[Sound, ...], tuple[str, ...]]:
+    """The files of sound that can be read, and a sentence on each that cannot be, or not to its end."""
+    named = [(AUDIO, 0.0)]
+    # A name, never a path: what a journal says must not lead out of its folder.
     named += [
-        Sound(folder / fact.audio, fact.t)
+        (fact.audio, fact.t)
         for fact in facts
         if isinstance(fact, Resumed | RecordingSet) and fact.audio == Path(fact.audio).name != ""
     ]
-    return tuple(sound for sound in named if sound.path.is_file())
+    found, missing = [], []
+    for name, starts_s in named:
+        path = folder / (name if keys is None else name + LOCKED)
+        if not path.is_file() or path.is_symlink():
+            continue
+        try:
+            kept = kept_sound(path, keys)
+        except UserError as error:
+            missing.append(str(error))
+            continue
+        found.append(Sound(path, starts_s, kept))
+        if not kept.complete:
+            missing.append(f"{name} breaks off after {kept.frames / SAMPLE_RATE:.1f} s")
+    return tuple(found), tuple(missing)
 
 
 def case_folders(place: Path) -> Iterator[Path]:

@@ -21,6 +21,7 @@ from listener.lexicon import build_lexicon
 from listener.models import is_model
 from listener.phrase_list import phrase_list
 from listener.recogniser import SAMPLE_RATE, Samples
+from listener.vosk_library import vosk_library
 
 if TYPE_CHECKING:
     import vosk
@@ -103,7 +104,7 @@ class VoskRecogniser:
         return VoskHearing(self._recogniser(), self._dither.fresh(), self.settings)
 
     def _recogniser(self) -> vosk.KaldiRecognizer:
-        import vosk  # noqa: PLC0415
+        vosk = vosk_library()
 
         if self._phrases is None:
             recogniser = vosk.KaldiRecognizer(self._model, SAMPLE_RATE)
@@ -182,7 +183,7 @@ def model_name(folder: Path) -> str:
 
 
 def _load(folder: Path) -> vosk.Model:
-    import vosk  # noqa: PLC0415  (loads a 25 MB library)
+    vosk = vosk_library()
 
     vosk.SetLogLevel(-1)  # Kaldi's log would bury our own diagnostics
     try:

@@ -12,14 +12,14 @@ import pytest
 import rfc8785
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from stored_cases import WALL, begin, end, record
+from kept_cases import WALL, begin, end, record
 
 from grammar.errors import UserError
 from grammar.facts import CaseEnded, Noted, Purged
 from listener.chain import link, origin
-from listener.database import rows, untouched
+from listener.database import SEALS, rows, untouched
 from listener.journal import JOURNAL, PROTOCOL, Journal, stored_facts
-from listener.seals import SEALS, seal, verify
+from listener.seals import seal, verify
 from listener.signing import SigningKey, make_keys, public_key, signed_by
 from tui.cli import main
 
@@ -126,7 +126,7 @@ def test_any_byte_of_the_file_that_is_changed_is_found_or_changes_no_fact(
             now = list(rows(database, 2))
         with untouched(whole / JOURNAL, None) as database:
             assert now == list(rows(database, 2))
-        assert stored_facts(case) == stored_facts(whole)
+        assert stored_facts(case).facts == stored_facts(whole).facts
     shutil.rmtree(case)
 
 

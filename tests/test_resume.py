@@ -18,7 +18,9 @@ from grammar.errors import UserError
 from grammar.facts import CaseEnded, CaseStarted, Gap, Heard, Resumed
 from listener.holding import Held, held, is_held
 from listener.journal import Journal
-from listener.resuming import length_s, resume_at
+from listener.kept_sound import FlacSound
+from listener.recogniser import SAMPLE_RATE
+from listener.resuming import resume_at
 from listener.stored import StoredCase, open_case
 from tui.cli import main
 
@@ -70,7 +72,7 @@ def test_sound_after_the_last_fact_is_no_gap(tmp_path: Path) -> None:
     shutil.copyfile(QUICK, case.folder / "audio.flac")
     found = resume_at(open_case(case.folder), BEGAN + timedelta(minutes=3))
     assert found.gap is not None
-    assert found.gap.t == pytest.approx(length_s(QUICK))
+    assert found.gap.t == pytest.approx(FlacSound(QUICK).frames / SAMPLE_RATE)
 
 
 def test_a_case_is_heard_by_one_process_at_a_time(tmp_path: Path) -> None:
@@ -136,7 +138,7 @@ def test_a_killed_case_goes_on_with_all_that_was_shown_and_its_gap(tmp_path: Pat
     texts = [fact.text for fact in after.facts if isinstance(fact, Heard)]
     assert texts[:2] == [line["text"] for line in shown]
     # Sound is handed to the disk once a second: at most so much, and a block, is gone.
-    assert length_s(folder / "audio.flac") >= before.end - 2
+    assert FlacSound(folder / "audio.flac").frames / SAMPLE_RATE >= before.end - 2
     gap, resumed = after.facts[len(before.facts) : len(before.facts) + 2]
     assert isinstance(gap, Gap)
     assert isinstance(resumed, Resumed)

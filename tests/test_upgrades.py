@@ -42,7 +42,7 @@ def test_every_earlier_case_can_be_added_to_and_stays_of_its_schema(case: Path) 
     added = journal.append(Noted(t=99.0, text="later"))
     assert journal.chained == (case / "seals.jsonl").is_file()
     journal.close()
-    assert stored_facts(case)[-1] == added
+    assert stored_facts(case).facts[-1] == added
 
 
 def test_a_case_without_a_chain_is_neither_whole_nor_sealed() -> None:

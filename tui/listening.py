@@ -102,8 +102,6 @@ class Listening:
         )
         heard = _AtRealPace(source) if wishes.real_pace and not source.live else source
         self.case = Case(self.protocol)
-        if wishes.passphrase is not None and wishes.record:
-            raise UserError("a locked case keeps no sound yet: use --no-audio")
         self._key = None if wishes.sign_with is None else SigningKey(wishes.sign_with)
         self._note = wishes.note
         self._resuming: Resuming | None = None
@@ -123,7 +121,9 @@ class Listening:
                 raise
         audio = self._resuming.audio if self._resuming else AUDIO
         recording = (
-            Recording(self.journal.folder / audio, source.channels) if wishes.record else None
+            Recording(self.journal.folder / audio, source.channels, self.journal.keys)
+            if wishes.record
+            else None
         )
         self.live = Live(
             heard,
@@ -236,7 +236,8 @@ class Listening:
         from tui.again import AFTER_S, play_again  # noqa: PLC0415  (PortAudio only when asked for)
 
         folder, facts = self.journal.folder, self.case.facts
-        stored = StoredCase(folder, self.protocol, facts, sounds_of(folder, facts))
+        sounds, _ = sounds_of(folder, facts, self.journal.keys)
+        stored = StoredCase(folder, self.protocol, facts, sounds)
         if not self._through_air:
             play_again(stored, start, end)
             return

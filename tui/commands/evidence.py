@@ -1,4 +1,4 @@
-"""`verify`, `seal`, `keys`: whether a case is as it was stored, and who says so."""
+"""`verify`, `seal`, `keys`, `purge`: whether a case is as it was stored, and its sound removed."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import sys
 from datetime import datetime
 from pathlib import Path
 
+from grammar.errors import UserError
 from tui.commands.shared import Commands, case_argument, passphrase_of
 from tui.wording import clean
 
@@ -28,6 +29,11 @@ def add(commands: Commands) -> None:
     case_argument(one)
     signing_option(one)
     one.set_defaults(run=seal)
+    one = commands.add_parser("purge", help="remove a case's sound for good; its log is kept")
+    case_argument(one)
+    one.add_argument("--yes", action="store_true", help="do not ask")
+    signing_option(one)
+    one.set_defaults(run=purge)
     one = commands.add_parser("keys", help="make a key to sign with")
     one.add_argument(
         "file", type=Path, metavar="FILE", help="the private key; FILE.pub is the public"
@@ -83,3 +89,42 @@ def keys(wanted: argparse.Namespace) -> None:
 
     public = make_keys(wanted.file)
     print(f"{wanted.file}: keep it to yourself; {public}: give it to whoever verifies")
+
+
+def purge(wanted: argparse.Namespace) -> None:
+    """Remove the sound of a case, after asking."""
+    from listener.holding import held  # noqa: PLC0415
+    from listener.journal import Journal  # noqa: PLC0415
+    from listener.purging import purge as remove  # noqa: PLC0415
+    from listener.seals import sound_files  # noqa: PLC0415
+    from listener.signing import SigningKey  # noqa: PLC0415
+
+    key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
+    passphrase = passphrase_of(wanted, wanted.case)
+    with held(wanted.case):
+        journal = Journal.open(wanted.case, passphrase)
+        try:
+            files = sound_files(wanted.case)
+            if not files:
+                print(f"{wanted.case} keeps no sound: nothing was changed", file=sys.stderr)
+            elif wanted.yes or _agreed(wanted.case, len(files)):
+                wall = datetime.now().astimezone().isoformat(timespec="seconds")
+                print(
+                    f"removed for good: {remove(journal, wall, key)} files of sound",
+                    file=sys.stderr,
+                )
+                if journal.seals():
+                    print(f"seal: {journal.head}", file=sys.stderr)
+            else:
+                print("nothing was changed", file=sys.stderr)
+        finally:
+            journal.close()
+
+
+def _agreed(case: Path, files: int) -> bool:
+    if not sys.stdin.isatty():
+        raise UserError("there is nobody to ask: --yes removes the sound without asking")
+    print(
+        f"remove the sound of {case} ({files} files) for good? yes or no: ", end="", file=sys.stderr
+    )
+    return sys.stdin.readline().strip().lower() in ("y", "yes")

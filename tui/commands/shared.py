@@ -48,10 +48,17 @@ def case_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def opened(wanted: argparse.Namespace) -> StoredCase:
-    """The case that `case_argument` asked for. Raises UserError where it cannot be read."""
-    from listener.stored import open_case  # noqa: PLC0415
+    """The case that `case_argument` asked for; what a crash took from it is told on standard error.
 
-    return open_case(wanted.case, passphrase_of(wanted, wanted.case))
+    Raises UserError where it cannot be read.
+    """
+    from listener.stored import open_case  # noqa: PLC0415
+    from tui.wording import clean  # noqa: PLC0415
+
+    stored = open_case(wanted.case, passphrase_of(wanted, wanted.case))
+    for sentence in stored.missing:
+        print(clean(sentence), file=sys.stderr)
+    return stored
 
 
 def passphrase_file_option(parser: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands
+from tui.commands.shared import Commands, case_argument, opened
 
 if TYPE_CHECKING:
     from listener.stored import StoredCase
@@ -22,7 +22,7 @@ FORMATS = ("csv", "jsonl", "vtt", "fhir", "md")
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("export", help="a case for a spreadsheet, a video, a record system")
-    one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
+    case_argument(one)
     one.add_argument("--as", dest="format", choices=FORMATS, required=True)
     one.add_argument("--out", type=Path, metavar="FILE", help="instead of standard output")
     one.add_argument(
@@ -36,11 +36,9 @@ def add(commands: Commands) -> None:
 
 def export(wanted: argparse.Namespace) -> None:
     """Write the case to standard output or to a new file of its user's own."""
-    from listener.stored import open_case  # noqa: PLC0415
-
     if wanted.offset is not None and wanted.format != "vtt":
         raise UserError("--offset goes with --as vtt: no other format stands beside a video")
-    text = written(open_case(wanted.case), wanted.format, wanted.offset or 0.0)
+    text = written(opened(wanted), wanted.format, wanted.offset or 0.0)
     if wanted.out is None:
         # As they are: the rows of a spreadsheet end in CR LF on every machine.
         sys.stdout.buffer.write(text.encode())

@@ -1,0 +1,103 @@
+"""Rows found in a damaged SQLite file, page by page, where SQLite itself gives up.
+
+The file format is SQLite's own ("Database File Format", sqlite.org/fileformat2.html): leaves of table trees
+are read one by one, in the database and in its write-ahead log, whatever became of the tree above them.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+
+Value = int | float | bytes | None
+
+_SIZES = {0: 0, 1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8, 7: 8, 8: 0, 9: 0}
+"""Bytes of a value by its serial type below 12."""
+
+
+def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int, list[Value]]]:
+    """(rowid, values) of every row that stands in a leaf; texts as bytes. Raises OSError."""
+    content = path.read_bytes() if path.is_file() else b""
+    pages = {
+        at // page_size + 1: content[at : at + page_size].ljust(page_size, b"\0")
+        for at in range(0, len(content), page_size)
+    }
+    newer = log.read_bytes() if log.is_file() else b""
+    written = [
+        (int.from_bytes(newer[at : at + 4], "big"), newer[at + 24 : at + 24 + page_size])
+        for at in range(32, len(newer) - page_size - 23, page_size + 24)
+    ]
+    # Overflow pages are looked up in what was written last; leaves are read in all their versions.
+    latest = {**pages, **dict(written)}
+    for number, page in [*pages.items(), *written]:
+        yield from _leaf(page, 100 if number == 1 else 0, latest, page_size)
+
+
+def _leaf(
+    page: bytes, start: int, pages: dict[int, bytes], size: int
+) -> Iterator[tuple[int, list[Value]]]:
+    if page[start] != 0x0D:
+        return
+    count = int.from_bytes(page[start + 3 : start + 5], "big")
+    for number in range(min(count, (size - start - 8) // 2)):
+        at = start + 8 + 2 * number
+        try:
+            yield _cell(page, int.from_bytes(page[at : at + 2], "big"), pages, size)
+        except (IndexError, ValueError, KeyError, struct.error):
+            continue  # this one is damaged
+
+
+def _cell(page: bytes, at: int, pages: dict[int, bytes], size: int) -> tuple[int, list[Value]]:
+    length, at = _varint(page, at)
+    rowid, at = _varint(page, at)
+    most, least = size - 35, (size - 12) * 32 // 255 - 23
+    if length <= most:
+        return rowid, _record(page[at : at + length])
+    if length > len(pages) * size:
+        raise ValueError("longer than the file")
+    local = least + (length - least) % (size - 4)
+    local = local if local <= most else least
+    payload = page[at : at + local]
+    following = int.from_bytes(page[at + local : at + local + 4], "big")
+    while len(payload) < length:
+        more = pages[following]
+        payload += more[4 : 4 + length - len(payload)]
+        following = int.from_bytes(more[:4], "big")
+    return rowid, _record(payload)
+
+
+def _record(payload: bytes) -> list[Value]:
+    header, at = _varint(payload, 0)
+    kinds = []
+    while at < header:
+        kind, at = _varint(payload, at)
+        kinds.append(kind)
+    values: list[Value] = []
+    for kind in kinds:
+        length = _SIZES[kind] if kind < 12 else (kind - 12) // 2
+        if at + length > len(payload):
+            raise ValueError("cut off")
+        piece = payload[at : at + length]
+        at += length
+        if kind >= 12:
+            values.append(piece)
+        elif kind == 7:
+            values.append(float(struct.unpack(">d", piece)[0]))
+        elif kind == 0:
+            values.append(None)
+        else:
+            values.append(kind - 8 if kind in (8, 9) else int.from_bytes(piece, "big", signed=True))
+    return values
+
+
+def _varint(data: bytes, at: int) -> tuple[int, int]:
+    value = 0
+    for place in range(9):
+        byte = data[at + place]
+        if place == 8:
+            return value << 8 | byte, at + 9
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, at + place + 1
+    raise ValueError("no varint")

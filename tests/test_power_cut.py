@@ -1,0 +1,216 @@
+"""A laptop whose battery came out: what its files then look like, and what is still read from them."""
+
+from __future__ import annotations
+
+import random
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from kept_cases import WALL, begin, noise, record
+
+import listener.vault
+from grammar.errors import UserError
+from grammar.facts import CaseEnded, Heard, Noted, Word
+from listener.journal import JOURNAL, Journal
+from listener.recogniser import SAMPLE_RATE
+from listener.seals import verify
+from listener.stored import open_case
+
+PAGE = 4096
+FACTS = 300
+WAL = f"{JOURNAL}-wal"
+
+
+def long_case(cases: Path, passphrase: str | None = None, facts: int = FACTS) -> Journal:
+    """A case of many pages, one of its facts too long for a page."""
+    journal = begin(cases, passphrase)
+    while journal.count < facts - 1:
+        t = float(journal.count)
+        journal.append(Noted(t=t, text=f"note {journal.count + 1}"))
+        if journal.count == 20:
+            words = tuple(Word("ketamine", t, t + 0.1) for _ in range(200))
+            journal.append(Heard(t=t, until=t + 1.0, words=words))
+    return journal
+
+
+@pytest.fixture(scope="module")
+def closed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A case that was ended and closed: all its facts are in the database."""
+    journal = long_case(tmp_path_factory.mktemp("closed"))
+    record(journal)
+    journal.append(CaseEnded(t=300.0, wall=WALL))
+    journal.close()
+    return journal.folder
+
+
+@pytest.fixture(scope="module")
+def going_on(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A case as the power cut finds it: its last facts stand in the write-ahead log alone."""
+    journal = long_case(tmp_path_factory.mktemp("going-on"))
+    return shutil.copytree(journal.folder, tmp_path_factory.mktemp("cut") / "case")
+
+
+@pytest.fixture
+def case(closed: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(closed, tmp_path / "case")
+
+
+@pytest.fixture
+def cut(going_on: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(going_on, tmp_path / "case")
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def read(folder: Path) -> tuple[list[int], str]:
+    """The numbers of the facts that are read, and what is said of the others; nothing is changed."""
+    before = content(folder)
+    stored = open_case(folder)
+    assert content(folder) == before
+    told = [one for one in stored.missing if JOURNAL in one]
+    assert len(told) <= 1
+    return [fact.seq for fact in stored.facts], told[0] if told else ""
+
+
+def goes_on(folder: Path, facts: list[int]) -> None:
+    """The case can be added to; whatever was read stays, and the damaged files are kept."""
+    before = content(folder)
+    journal = Journal.open(folder)
+    added = journal.append(Noted(t=999.0, text="later"))
+    journal.close()
+    after, _ = read(folder)
+    assert after == [*facts, added.seq]
+    assert added.seq == (facts[-1] if facts else 0) + 1
+    kept = [path.read_bytes() for path in folder.glob(f"{JOURNAL}.damaged-*")]
+    assert not kept or before[JOURNAL] in kept
+
+
+def test_a_case_that_is_whole_says_nothing(case: Path) -> None:
+    assert read(case) == (list(range(1, FACTS + 1)), "")
+
+
+def test_a_case_that_was_only_killed_has_lost_nothing(cut: Path) -> None:
+    facts, told = read(cut)
+    assert facts == list(range(1, FACTS))
+    assert told == ""
+    goes_on(cut, facts)
+
+
+def test_a_torn_last_page_loses_what_stood_on_it_and_no_more(case: Path) -> None:
+    path = case / JOURNAL
+    whole = path.read_bytes()
+    path.write_bytes(whole[: -PAGE // 2])
+    facts, told = read(case)
+    assert len(facts) > FACTS * 0.8
+    assert "damaged" in told
+    assert "missing" in told
+    goes_on(case, facts)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 5])
+def test_any_page_that_is_nothing_but_noise_costs_its_own_facts_only(
+    case: Path, number: int
+) -> None:
+    path = case / JOURNAL
+    whole = bytearray(path.read_bytes())
+    whole[(number - 1) * PAGE : number * PAGE] = random.Random(number).randbytes(PAGE)
+    if number == 1:
+        whole[:16] = b"SQLite format 3\0"
+    path.write_bytes(whole)
+    facts, told = read(case)
+    assert len(facts) > FACTS * 0.8
+    assert "damaged" in told
+    goes_on(case, facts)
+
+
+def test_a_missing_log_is_said_with_the_last_fact_there_is(cut: Path) -> None:
+    (cut / WAL).unlink()
+    facts, told = read(cut)
+    last = f"after fact {facts[-1]}" if facts else "its facts"
+    assert "write-ahead log is gone" in told
+    assert last in told
+    goes_on(cut, facts)
+
+
+@pytest.mark.parametrize("left", [0.0, 0.3, 0.9, 0.999])
+def test_a_torn_log_is_read_to_its_last_whole_fact(cut: Path, left: float) -> None:
+    whole = (cut / WAL).read_bytes()
+    (cut / WAL).write_bytes(whole[: round(len(whole) * left)])
+    facts, told = read(cut)
+    assert facts == list(range(1, len(facts) + 1))
+    assert "torn" in told or "gone" in told
+    if left > 0.5:
+        assert len(facts) > FACTS / 4
+    goes_on(cut, facts)
+
+
+def test_an_empty_journal_with_its_log_is_read_from_the_log(cut: Path) -> None:
+    (cut / JOURNAL).write_bytes(b"")
+    facts, told = read(cut)
+    assert facts[-1] == FACTS - 1
+    assert "damaged" in told
+    goes_on(cut, facts)
+
+
+def test_of_an_empty_journal_alone_the_protocol_and_the_sound_are_left(case: Path) -> None:
+    (case / JOURNAL).write_bytes(b"")
+    stored = open_case(case)
+    assert stored.facts == ()
+    assert "no fact could be read" in stored.missing[0]
+    np.testing.assert_array_equal(stored.sound(0.0, 6.0), noise(6.0))
+
+
+def test_verifying_names_the_first_fact_that_was_lost_in_the_middle(case: Path) -> None:
+    path = case / JOURNAL
+    whole = bytearray(path.read_bytes())
+    whole[4 * PAGE : 5 * PAGE] = bytes(PAGE)
+    path.write_bytes(whole)
+    facts, _ = read(case)
+    Journal.open(case).close()
+    first = next(n for n, fact in enumerate(facts, start=1) if n != fact)
+    assert verify(case).misfit == f"fact {first} does not fit: it is missing"
+
+
+def test_what_was_no_journal_before_is_none_after(case: Path) -> None:
+    (case / JOURNAL).write_bytes(b"letters " * 9999)
+    with pytest.raises(UserError, match="journal"):
+        open_case(case)
+    with pytest.raises(UserError, match="journal"):
+        Journal.open(case)
+    assert not list(case.glob("*.damaged*"))
+
+
+@pytest.mark.parametrize("left", [0, 10, 86, 300, 30_000, 100_000])
+def test_a_torn_recording_is_read_as_far_as_it_goes(case: Path, left: int) -> None:
+    path = case / "audio.flac"
+    whole = path.read_bytes()
+    path.write_bytes(whole[:left])
+    stored = open_case(case)
+    sound = stored.sound(0.0, 6.0)[:, 0]
+    heard = int(np.flatnonzero(sound)[-1]) + 1 if sound.any() else 0
+    np.testing.assert_array_equal(sound[:heard], noise(6.0)[:heard, 0])
+    assert heard >= 6 * SAMPLE_RATE * left / len(whole) - 2 * SAMPLE_RATE
+    assert [one for one in stored.missing if "audio.flac" in one]
+
+
+def test_a_locked_case_is_read_past_a_torn_page_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listener.vault, "COST", 2**10)
+    journal = long_case(tmp_path, "a passphrase")  # invented
+    journal.append(CaseEnded(t=300.0, wall=WALL))
+    journal.close()
+    path = journal.folder / JOURNAL
+    path.write_bytes(path.read_bytes()[: -PAGE // 2])
+    stored = open_case(journal.folder, "a passphrase")
+    assert len(stored.facts) > FACTS * 0.8
+    assert "damaged" in stored.missing[0]
+    again = Journal.open(journal.folder, "a passphrase")
+    assert "damaged" in again.missing
+    last = again.append(Noted(t=999.0, text="later")).seq
+    again.close()
+    assert open_case(journal.folder, "a passphrase").facts[-1].seq == last

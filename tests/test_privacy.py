@@ -1,0 +1,169 @@
+"""What is heard stays with its owner: on the disk, and off every network."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import stat
+import subprocess
+import sys
+import textwrap
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
+
+
+def run(program: str, *argv: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), *map(str, argv)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
+    )
+
+
+def test_folders_and_files_are_private_whatever_the_umask_while_heard_and_after(
+    tmp_path: Path,
+) -> None:
+    """Looked at from inside as well: the log and the index of the database are there then only."""
+    program = """
+        import os, stat, sys
+        from pathlib import Path
+        os.umask(0)
+        from listener.journal import Journal
+        from tui.cli import main
+        cases = Path(sys.argv[2])
+        append, seen = Journal.append, set()
+        def look(self, fact):
+            told = append(self, fact)
+            for path in (cases, *cases.rglob("*")):
+                seen.add((path.name, oct(stat.S_IMODE(path.stat().st_mode))))
+            return told
+        Journal.append = look
+        code = main(["listen", sys.argv[1], "--json", "--cases", str(cases), *sys.argv[3:]])
+        for name, mode in sorted(seen):
+            print(name, mode, file=sys.stderr)
+        sys.exit(code)
+    """
+    (tmp_path / "words").write_text("a passphrase\n")  # invented
+    for number, more in enumerate([[], ["--passphrase-file", tmp_path / "words"]]):
+        cases = tmp_path / f"cases-{number}"
+        done = run(program, QUICK, cases, *more)
+        assert done.returncode == 0, done.stderr
+        names = dict(re.findall(r"^(\S+) (0o\d+)$", done.stderr, re.M))
+        assert {"journal.db", "journal.db-wal", "journal.db-shm", "protocol.toml"} <= set(names)
+        (case,) = cases.iterdir()
+        for name, mode in names.items():
+            assert mode == ("0o700" if name in (cases.name, case.name) else "0o600"), name
+        for path in case.iterdir():
+            assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+
+
+def test_no_copy_of_the_sound_is_made_anywhere_else(tmp_path: Path) -> None:
+    """Every file that Python opens to write is noted, by its audit event `open` (PEP 578)."""
+    program = """
+        import os, sys
+        written = set()
+        def watch(event, told):
+            if event == "open" and isinstance(told[0], str | bytes | os.PathLike):
+                mode, flags = told[1], told[2]
+                if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+                    written.add(os.path.abspath(os.fsdecode(told[0])))
+            elif event.startswith(("tempfile", "shutil")):
+                written.add(f"{event} {told}")
+        sys.addaudithook(watch)
+        from tui.cli import main
+        code = main(["listen", sys.argv[1], "--json", "--cases", sys.argv[2]])
+        print("\\n".join(sorted(written)), file=sys.stderr)
+        sys.exit(code)
+    """
+    here = tmp_path / "tmp"
+    here.mkdir()
+    done = run(program, QUICK, tmp_path / "cases", TMPDIR=str(here))
+    assert done.returncode == 0, done.stderr
+    written = [line for line in done.stderr.splitlines() if line.startswith(("/", "tempfile"))]
+    assert any(line.endswith("/audio.flac") for line in written)
+    elsewhere = [line for line in written if not line.startswith(str(tmp_path / "cases"))]
+    allowed = (str(here), "tempfile", "/dev/", "/proc/")
+    assert not [line for line in elsewhere if not line.startswith(allowed)]
+    # What the recogniser's files pass through is gone, and was no sound.
+    assert not [path for path in here.rglob("*") if path.is_file()]
+    assert not [line for line in written if "audio" in line and str(here) in line]
+
+
+NETWORK = """
+    import asyncio, socket, sys
+    from pathlib import Path
+    told = []
+    def watch(event, given):
+        if event == "socket.__new__" and given[1] not in (socket.AF_UNIX,):
+            told.append((event, given[1:]))
+        elif event in ("socket.connect", "socket.bind", "socket.sendto", "socket.getaddrinfo",
+                       "socket.gethostbyname", "urllib.Request"):
+            if not (given and getattr(given[0], "family", None) == socket.AF_UNIX):
+                told.append((event, given))
+    sys.addaudithook(watch)
+    {body}
+    print("told", told)
+"""
+
+LISTEN = """
+    from tui.cli import main
+    assert main(["listen", sys.argv[1], "--json", "--cases", sys.argv[2]]) == 0
+    (case,) = Path(sys.argv[2]).iterdir()
+    for command in (["verify"], ["handover"], ["seal"], ["purge", "--yes"]):
+        assert main([*command, str(case)]) == 0, command
+"""
+
+SCREEN = """
+    from listener.playing import player
+    from listener.stored import open_case
+    from tui.replay import Replay, what_is_heard
+    stored = open_case(next(Path(sys.argv[2]).iterdir()))
+    playing, _ = player(stored.sound, stored.end, 0.0, mute=True)
+    async def look():
+        async with Replay(stored, playing, what_is_heard(stored)).run_test() as pilot:
+            await pilot.press("space", "right", "f")
+            await pilot.pause()
+    asyncio.run(look())
+"""
+
+
+def _network(body: str, *argv: str | Path) -> str:
+    program = textwrap.dedent(NETWORK).replace("{body}", textwrap.dedent(body))
+    done = run(program, *argv)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.splitlines()[-1]
+
+
+def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(tmp_path: Path) -> None:
+    """Python tells of each socket before it is made (PEP 578)."""
+    assert _network("socket.socket().close()").startswith("told [('socket.__new__'")
+    assert _network(LISTEN, QUICK, tmp_path) == "told []"
+    assert _network(SCREEN, QUICK, tmp_path) == "told []"
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
+def test_the_kernel_is_asked_for_no_network_socket_either(tmp_path: Path) -> None:
+    """Below Python: no library makes one past it."""
+    log = tmp_path / "calls"
+    command = ["strace", "-f", "-qq", "-e", "trace=socket,connect,bind,sendto", "-o", str(log)]
+    program = "import sys; from tui.cli import main; sys.exit(main())"
+    listen = ["listen", str(QUICK), "--json", "--cases", str(tmp_path / "cases")]
+    done = subprocess.run(
+        [*command, sys.executable, "-c", program, *listen],
+        capture_output=True,
+        timeout=300,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert done.returncode == 0, done.stderr
+    assert "AF_INET" not in log.read_text()
+    assert "AF_NETLINK" not in log.read_text()
