@@ -9,13 +9,13 @@ confirmation changes what an earlier fact means, so the fold runs again from tha
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from grammar.answering import hear
 from grammar.by_hand import set_recording, taken_back_line, tick, timer_changed
 from grammar.checklist import ChecklistProgress, begin
-from grammar.doses import DoseGiven, Task
+from grammar.doses import DoseGiven, Task, not_as_ordered
 from grammar.effects import apply
 from grammar.entered import heard_of, meaning_of
 from grammar.facts import (
@@ -139,15 +139,8 @@ class Case:
         known = [*self._facts[:count], *late]
         amending = {f.seq: f for f in self._amending.values() if ended(f) <= now}
         start = max(kept for kept in self._past if kept <= count)
-        while True:
-            # What a later amendment changes is folded again, and so from before its target on.
-            floor = known[start].seq if start < len(known) else len(self._facts) + 1
-            spoken_of = (changes(amending, f) for f in amending.values() if f.seq >= floor)
-            first = min(spoken_of, default=floor)
-            if first >= floor:
-                break
-            at = next((i for i, fact in enumerate(known) if fact.seq >= first), 0)
-            start = max(kept for kept in self._past if kept <= at)
+        while (earlier := self._kept_before(known, amending, start)) < start:
+            start = earlier
         state = self._past[start]
         standing = effective(known) if amending else None
         for fact in known[start:]:
@@ -155,6 +148,16 @@ class Case:
             if found:
                 state = self._step(state, found)
         return _view(self.protocol, state, now)
+
+    def _kept_before(
+        self, known: Sequence[Fact], amending: Mapping[int, Amending], start: int
+    ) -> int:
+        """The state kept at `start` facts, or one before the first fact that later ones amend."""
+        floor = known[start].seq if start < len(known) else len(self._facts) + 1
+        spoken_of = (changes(amending, f) for f in amending.values() if f.seq >= floor)
+        # A fact spoken of need not be known yet itself: then there is nothing to fold again.
+        at = bisect_left(known, min(spoken_of, default=floor), key=lambda fact: fact.seq)
+        return max(kept for kept in self._past if kept <= min(at, start))
 
     def _first(self) -> State:
         return State(checklists=tuple(begin(checklist) for checklist in self.protocol.checklist))
@@ -207,7 +210,7 @@ class Case:
             case RecordingSet():
                 return set_recording(state, fact)
             case Withdrawn():
-                return taken_back_line(self.protocol, state, fact, self._fact(fact.target))
+                return taken_back_line(self.protocol, state, fact, self._taken_back(fact))
             case Warned():
                 return replace(
                     state, log=state.log.plus(LogLine(fact.t, fact.seq, "warn", fact.text))
@@ -225,10 +228,11 @@ class Case:
             case _:
                 return state
 
-    def _fact(self, seq: int) -> Fact | None:
-        at = bisect_left(self._facts, seq, key=lambda fact: fact.seq)
+    def _taken_back(self, fact: Withdrawn) -> Fact | None:
+        """What a person takes back; None where it was not over by then, and so not known."""
+        at = bisect_left(self._facts, fact.target, key=lambda known: known.seq)
         found = self._facts[at] if at < len(self._facts) else None
-        return found if found and found.seq == seq else None
+        return found if found and found.seq == fact.target and ended(found) <= fact.t else None
 
     def _meaning(self, fact: Heard) -> Meaning:
         """What an utterance says, read once: folding again is then many times cheaper."""
@@ -380,7 +384,10 @@ def _view(protocol: Protocol, state: State, now: float) -> View:
         if not task.withdrawn and (now if task.done is None else task.done) > task.due
     )
     held = tuple(found for loop in state.loops for found in _held(protocol, loop, now))
-    findings = sorted((*state.findings, *broken, *overdue, *held), key=lambda found: found.t)
+    otherwise = not_as_ordered(state.tasks, state.doses)
+    findings = sorted(
+        (*state.findings, *broken, *overdue, *held, *otherwise), key=lambda found: found.t
+    )
     return View(
         now=now,
         loops=tuple((loop, loop.state(now)) for loop in state.loops),

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+from grammar.findings import Finding
 from grammar.meaning import Slots
 from grammar.protocol import Drug, decimal
-from grammar.units import normal, plain, volume_ml
+from grammar.units import normal, plain, same_amount, volume_ml
 
 TaskState = Literal["pending", "done", "overdue", "withdrawn"]
 
@@ -91,3 +92,23 @@ def outside_range(drug: Drug, amount: Decimal, unit: str, weight_kg: float | Non
 def last_of(given: Iterable[DoseGiven], drug: str) -> DoseGiven | None:
     """The latest dose of a drug, or None."""
     return max((dose for dose in given if dose.drug == drug), key=lambda dose: dose.t, default=None)
+
+
+def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Finding]:
+    """A finding for each dose whose amount is not that of its order, as the order stands now."""
+    orders = {task.fact: task for task in tasks if not task.withdrawn}
+    found = []
+    for dose in given:
+        order = orders.get(dose.ordered_fact or 0)
+        wanted = order and order.slots.get("amount")
+        if order is None or dose.amount is None or not isinstance(wanted, Decimal):
+            continue
+        unit = str(order.slots.get("unit"))
+        if same_amount(wanted, unit, dose.amount, dose.unit):
+            continue
+        text = (
+            f"{dose.drug} reported as {plain(dose.amount)} {dose.unit},"
+            f" ordered {plain(wanted)} {unit}"
+        )
+        found.append(Finding("dose-differs-from-order", dose.t, (order.fact, dose.fact), text))
+    return found

@@ -14,7 +14,6 @@ from grammar.protocol import Call, Protocol
 from grammar.record import Recorded
 from grammar.sequence import Event, names
 from grammar.timers import Timer, complete_oldest
-from grammar.units import plain, same_amount
 from grammar.view import Utterance
 from grammar.vitals import vital_sign
 
@@ -162,8 +161,6 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
         )
         findings.append(Finding("dose-too-soon", said.t, (before.fact, said.fact), text))
     known = amount if isinstance(amount, Decimal) else None
-    if task and known is not None:
-        findings += _as_ordered(task, said, known, str(unit))
     dose = DoseGiven(
         drug,
         known,
@@ -176,17 +173,6 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
     )
     state = replace(state, doses=(*state.doses, dose), findings=tuple(findings))
     return _checked(protocol, state, drug, said) if "amount" in said.slots else state
-
-
-def _as_ordered(task: Task, said: Utterance, amount: Decimal, unit: str) -> list[Finding]:
-    ordered, ordered_unit = task.slots.get("amount"), str(task.slots.get("unit"))
-    if not isinstance(ordered, Decimal) or same_amount(ordered, ordered_unit, amount, unit):
-        return []
-    text = (
-        f"{task.slots.get('drug')} reported as {plain(amount)} {unit},"
-        f" ordered {plain(ordered)} {ordered_unit}"
-    )
-    return [Finding("dose-differs-from-order", said.t, (task.fact, said.fact), text)]
 
 
 def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) -> State:

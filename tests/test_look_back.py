@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 import grammar.case
 from grammar.case import Case, fold
-from grammar.facts import Fact
+from grammar.facts import CaseStarted, Fact, Gap, Noted, Withdrawn
 from grammar.loading import load
 from grammar.standing import ended
 
@@ -33,3 +33,18 @@ def test_looking_back_is_folding_what_was_known_then(facts: tuple[Fact, ...], sh
     for fact in facts:
         case.add(fact)
     assert case.at(now) == fold(PROTOCOL, facts, now)
+
+
+def test_what_is_withdrawn_before_it_was_over_leaves_a_look_back_as_it_was() -> None:
+    facts: tuple[Fact, ...] = (
+        CaseStarted(seq=1, protocol="isolation-airway"),
+        Noted(seq=2, t=1.0, text="a note"),
+        Noted(seq=3, t=2.0, text="a note"),
+        Gap(seq=4, t=3.0, until=90.0, reason="the device went away"),
+        Withdrawn(seq=5, t=10.0, target=4),
+        Noted(seq=6, t=11.0, text="a note"),
+    )
+    case = Case(PROTOCOL)
+    for fact in facts:
+        case.add(fact)
+    assert case.at(12.0) == fold(PROTOCOL, facts, 12.0)
