@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from shutil import which
 from typing import Any
@@ -18,8 +19,10 @@ from stored_cases import store
 from listener.stored import open_case
 from tui.cli import main
 from tui.debrief.html import as_html
+from tui.debrief.many_cases import Together, Told
 from tui.debrief.notes import DebriefNote
 from tui.debrief.one_case import CaseDebrief
+from tui.debrief.summary import summary_of
 
 CHROMIUM = which("chromium")
 pytestmark = [
@@ -53,10 +56,16 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     notes = [DebriefNote(20.0, "<img src=x onerror=alert(1)>", "")]
     one = place / "one.html"
     one.write_text(as_html(CaseDebrief(stored, notes, sound=True).debrief()), encoding="utf-8")
-    return {"one": one}
+    team = place / "team"
+    told = [Told(summary_of(open_case(store(team, days=days))), "team") for days in (0, 30, 60)]
+    other = Told(summary_of(open_case(store(place / "other", days=45))), "other")
+    many = place / "many.html"
+    together = Together([*told, other], {"broken": "cannot be read"}, date(2026, 2, 1))
+    many.write_text(as_html(together.debrief()), encoding="utf-8")
+    return {"one": one, "many": many}
 
 
-@pytest.fixture(params=["one"])
+@pytest.fixture(params=["one", "many"])
 def file(request: pytest.FixtureRequest, pages: dict[str, Path]) -> Path:
     found: Path = pages[request.param]
     return found
@@ -112,8 +121,10 @@ def test_every_link_has_its_place(browser: Browser, file: Path) -> None:
     assert dead == []
 
 
-def test_every_number_can_be_clicked_back_to_its_facts(browser: Browser, file: Path) -> None:
-    page = shown(browser, file).page
+def test_every_number_can_be_clicked_back_to_its_facts(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    page = shown(browser, pages["one"]).page
     bare = page.evaluate(
         """[...document.querySelectorAll('.headline dd, main table:not(.log) tbody td')]
         .filter(cell => /[0-9]/.test(cell.textContent) && !cell.querySelector('a'))

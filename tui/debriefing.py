@@ -87,7 +87,7 @@ def read_all(
     work = partial(summarise_and_keep, stock.place, passphrase)
     for done in spread(work, missing, "reading cases", cluster):
         if done.result is None:
-            damaged[done.item.name] = done.failure
+            damaged[f"{done.item.parent.name}/{done.item.name}"] = done.failure
         else:
             kept[done.item] = done.result
     return kept, damaged

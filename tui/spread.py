@@ -17,6 +17,9 @@ from grammar.errors import UserError
 T = TypeVar("T")
 R = TypeVar("R")
 
+PATIENCE_S = 10.0
+"""How long a cluster may take to answer."""
+
 FEW = 4
 """So few are done sooner here than processes are started."""
 
@@ -83,7 +86,7 @@ def _on_cluster(
             "a cluster needs Dask: install answerback with its extra `cluster`"
         ) from None
     try:
-        client = Client(address, timeout=10)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=PATIENCE_S)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise UserError(f"no Dask scheduler answers at {address} ({error})") from None
     with client:

@@ -28,7 +28,8 @@ def clip(stored: StoredCase, stretches: Sequence[tuple[float, float]]) -> str:
     pieces = []
     left = LONGEST_S
     for start, end in sorted(stretches):
-        first, last = max(start - BEFORE_S, 0.0), min(end + AFTER_S, start + left)
+        first = max(start - BEFORE_S, 0.0)
+        last = min(end + AFTER_S, first + left)
         if last <= first:
             break
         pieces.append(mono(stored.sound(first, last)))

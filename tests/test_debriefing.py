@@ -1,0 +1,233 @@
+"""Debriefs of one case and of many: what they say, what they keep, and what they do with damaged cases."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from screens import heard
+from stored_cases import DRILL, store
+
+from grammar.facts import CaseEnded, Fact
+from grammar.measures import curve
+from listener.journal import JOURNAL
+from listener.stored import open_case
+from tui.cli import main
+from tui.debrief.drawing import steps_of, ticks
+from tui.debrief.moments import moments
+from tui.debrief.one_case import CaseDebrief, compared_in_words, median_in_words
+from tui.debrief.sound import LONGEST_S, clip
+from tui.debrief.stock import Stock
+from tui.debrief.summary import observations, summarise
+from tui.debriefing import folders, read_all
+from tui.spread import spread
+
+CALM: tuple[Fact, ...] = (
+    heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader"),
+    heard(16, "ketamine ninety milligrams", "drugs-nurse"),
+    CaseEnded(t=60.0),
+)
+
+
+@pytest.fixture(autouse=True)
+def _own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+
+
+@pytest.fixture
+def cases(tmp_path: Path) -> Path:
+    """Two teams; the one in the north has a good day after a bad one, and a damaged case."""
+    place = tmp_path / "cases"
+    place.mkdir()
+    store(place / "north", DRILL, 0)
+    store(place / "north", CALM, 40)
+    store(place / "south", DRILL, 20)
+    damaged = store(place / "north", CALM, 60)
+    (damaged / JOURNAL).write_bytes(b"not a database at all" * 100)
+    return place
+
+
+def answered(*argv: str, capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
+    assert main(["debrief", *argv]) == 0
+    told = capsys.readouterr()
+    return told.out, told.err
+
+
+def test_one_case_is_told_in_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, _ = answered(str(store(tmp_path)), capsys=capsys)
+    assert "called 50 mg, read back 15 mg" in out
+    assert "ketamine" in out
+    assert "not a medical device" in out
+    assert "\x1b" not in out
+
+
+def test_the_numbers_of_one_case_are_those_of_its_measures(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = store(tmp_path)
+    out, _ = answered(str(folder), "--json", capsys=capsys)
+    found = json.loads(out)
+    debrief = CaseDebrief(open_case(folder), (), sound=False)
+    closed = debrief.measures.communication.closed
+    assert found["shares"]["closed"] == [closed.count, closed.total]
+    assert len(found["read_back"]) == len(debrief.measures.read_back)
+    assert [m["kind"] for m in found["moments"]] == [m.kind for m in debrief.moments]
+
+
+def test_every_fact_named_anywhere_stands_in_the_log(tmp_path: Path) -> None:
+    stored = open_case(store(tmp_path))
+    debrief = CaseDebrief(stored, (), sound=False).debrief()
+    log = next(part for s in debrief.sections if s.id == "log" for part in s.parts)
+    assert [line.fact for line in log.lines] == [fact.seq for fact in stored.facts]  # type: ignore[union-attr]
+
+
+def test_a_call_never_answered_a_late_one_and_a_differing_one_are_moments(tmp_path: Path) -> None:
+    stored = open_case(store(tmp_path))
+    found = moments(stored.protocol, stored.case().view(stored.end))
+    kinds = [moment.kind for moment in found]
+    assert "differs" in kinds
+    assert "late" in kinds
+    assert "mark" in kinds
+    assert [m.t for m in found] == sorted(m.t for m in found)
+
+
+def test_many_cases_are_put_together_by_team_and_by_date(
+    cases: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, err = answered(str(cases), "--before", "2026-01-15", "--json", capsys=capsys)
+    found: dict[str, Any] = json.loads(out)
+    assert [each["team"] for each in found["cases"]] == ["north", "south", "north"]
+    before, after = found["groups"]["Before and after"].values()
+    assert (before["cases"], after["cases"]) == (1, 2)
+    assert set(found["groups"]["Teams"]) == {"north", "south"}
+    total = found["all"]["shares"]["closed"]["total"]
+    assert total == before["shares"]["closed"]["total"] + after["shares"]["closed"]["total"]
+    assert "2026-03-03" in err  # the damaged one is named, and left out
+    assert [name.startswith("north/2026-03-03") for name in found["left_out"]] == [True]
+
+
+def test_many_cases_are_told_in_the_terminal_and_as_a_page(
+    cases: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, _ = answered(str(cases), "--before", "2026-01-15", capsys=capsys)
+    assert "3 cases" in out
+    assert "log-rank p" in out or "Too few" in out
+    assert "cannot be read" in out
+    page = tmp_path / "page.html"
+    answered(str(cases), "--html", str(page), capsys=capsys)
+    assert "Content-Security-Policy" in page.read_text(encoding="utf-8")
+
+
+def test_a_case_is_read_once_and_again_when_it_changed(
+    cases: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    every = [folder for _, folder in folders(cases)]
+    stock = Stock()
+    first, damaged = read_all(every, stock)
+    assert (len(first), len(damaged)) == (3, 1)
+    assert {folder: stock.kept(folder) for folder in first} == first
+    for file in stock.place.iterdir():
+        assert file.stat().st_mode & 0o777 == 0o600
+    changed = next(iter(first))
+    os.utime(changed / JOURNAL, ns=(1, 1))
+    assert stock.kept(changed) is None
+    second, _ = read_all(every, stock)
+    assert second == first
+    monkeypatch.setattr("tui.debrief.stock.code_version", lambda: "another")
+    assert all(stock.kept(folder) is None for folder in first)
+
+
+def test_a_damaged_summary_is_made_anew(cases: Path) -> None:
+    stock = Stock()
+    every = [folder for _, folder in folders(cases)]
+    first, _ = read_all(every, stock)
+    for file in stock.place.iterdir():
+        file.write_text("{")
+    assert read_all(every, stock)[0] == first
+
+
+@pytest.mark.slow
+def test_a_cluster_comes_to_the_same_as_this_machine(cases: Path) -> None:
+    from distributed import LocalCluster
+
+    every = [folder for _, folder in folders(cases)]
+    here, damaged = read_all(every, Stock(cases / "a"))
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+        there, left = read_all(every, Stock(cases / "b"), cluster.scheduler_address)
+    assert there == here
+    assert left == damaged
+
+
+def test_a_cluster_that_is_not_there_is_named(
+    cases: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tui.spread.PATIENCE_S", 0.3)
+    assert main(["debrief", str(cases), "--cluster", "tcp://127.0.0.1:9"]) == 2
+    assert "no Dask scheduler answers at tcp://127.0.0.1:9" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("argv", "says"),
+    [(["nowhere"], "no case folder"), (["here", "--before", "soon"], "no date")],
+)
+def test_what_a_user_can_mend_is_said(
+    tmp_path: Path, argv: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    try:
+        code = main(["debrief", str(tmp_path / argv[0]), *argv[1:]])
+    except SystemExit as left:
+        code = int(str(left.code))
+    assert code == 2
+    assert says in capsys.readouterr().err
+
+
+def _double(number: int) -> int:
+    if number == 3:
+        raise ZeroDivisionError("three")
+    return 2 * number
+
+
+def test_one_that_fails_stops_no_other() -> None:
+    done = {each.item: each for each in spread(_double, list(range(6)), "doubling")}
+    assert {n: each.result for n, each in done.items() if n != 3} == {0: 0, 1: 2, 2: 4, 4: 8, 5: 10}
+    assert done[3].failure == "ZeroDivisionError: three"
+
+
+def test_the_sound_of_a_moment_is_short_and_absent_where_none_was_kept(tmp_path: Path) -> None:
+    import base64
+    import io
+
+    import soundfile
+
+    kept = open_case(store(tmp_path / "a", sound=True))
+    uri = clip(kept, [(1.0, 20.0), (30.0, 60.0)])
+    sound, rate = soundfile.read(io.BytesIO(base64.b64decode(uri.partition(",")[2])))
+    assert len(sound) / rate == pytest.approx(LONGEST_S, abs=0.2)
+    assert np.abs(sound).max() > 0.05
+    assert clip(open_case(store(tmp_path / "b")), [(1.0, 2.0)]) == ""
+
+
+def test_a_summary_holds_the_times_that_the_curve_is_drawn_from(tmp_path: Path) -> None:
+    folder = store(tmp_path)
+    whole = CaseDebrief(open_case(folder), (), sound=False).measures.read_back
+    kept = curve(observations(summarise(folder).read_back))
+    assert kept.median == pytest.approx(curve(whole).median, abs=1e-3)
+    assert "s (" in median_in_words(kept) or kept.median is None
+
+
+def test_an_empty_comparison_says_so() -> None:
+    from grammar.measures import compare
+
+    assert compared_in_words(compare([], [])).startswith("Nothing to compare")
+
+
+def test_ticks_are_round_and_few() -> None:
+    assert ticks(0, 10, 8) == [0, 2, 4, 6, 8, 10]
+    assert ticks(180, 360, 9) == [180, 200, 220, 240, 260, 280, 300, 320, 340, 360]
+    assert steps_of([(0, 1), (2, 3)]) == "M0.0 1.0H2.0V3.0"
