@@ -8,14 +8,25 @@ import sys
 from collections.abc import Sequence
 
 from grammar.errors import UserError
-from tui.commands import bench, evidence, hear, look, models, pages, protocols, review, sharing
+from tui.commands import (
+    bench,
+    evidence,
+    hear,
+    look,
+    models,
+    pages,
+    protocols,
+    radio,
+    review,
+    sharing,
+)
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, look, pages, protocols, review, sharing, evidence, bench, models)
+COMMANDS = (hear, look, pages, protocols, radio, review, sharing, evidence, bench, models)
 """The modules that bring commands, in the order of `--help`."""
 
 

@@ -1,0 +1,65 @@
+"""`radio-check`: a set-up tried before a case."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from listener.blocks import Source
+from tui.commands.shared import Commands
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("radio-check", help="try microphone, level and noise before a case")
+    one.add_argument("audio", nargs="?", help="as for listen; none: microphone")
+    one.add_argument("--protocol", default="isolation-airway", metavar="NAME|FILE")
+    one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
+    one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
+    one.add_argument("--json", action="store_true", help="the verdict as one JSON line")
+    one.set_defaults(run=radio_check)
+
+
+NO_ORDER = "The phrases are words to try the sound with; nobody acts on them."
+
+
+def radio_check(wanted: argparse.Namespace) -> None:
+    """Ask for phrases on standard error; the verdict on standard output."""
+    from grammar.loading import load  # noqa: PLC0415
+    from grammar.phrases import network  # noqa: PLC0415
+    from listener.recogniser import choose  # noqa: PLC0415
+    from tui import radio_checking  # noqa: PLC0415
+
+    protocol = load(wanted.protocol)
+    source = _source(wanted.audio)
+    recogniser = choose(
+        wanted.recogniser,
+        network(protocol),
+        protocol.pronunciations,
+        wanted.model,
+        protocol.protocol.language,
+    )
+    print(NO_ORDER, file=sys.stderr)
+    verdict = radio_checking.radio_check(source, recogniser, protocol, _ask)
+    if wanted.json:
+        print(json.dumps(radio_checking.as_json(verdict), ensure_ascii=False))
+    else:
+        print(radio_checking.as_text(verdict))
+
+
+def _ask(phrase: str) -> None:
+    print(f"say: {phrase}", file=sys.stderr, flush=True)
+
+
+def _source(audio: str | None) -> Source:
+    from listener.sources import AudioFile, RawPcm  # noqa: PLC0415
+
+    if audio == "-":
+        return RawPcm(sys.stdin.buffer)
+    if audio is not None:
+        return AudioFile(Path(audio))
+    from listener.microphone import Microphone  # noqa: PLC0415
+
+    return Microphone()
