@@ -19,6 +19,8 @@ from textual.widgets import Digits, Static
 from grammar.facts import Fact
 from grammar.loops import LoopState
 from tui.keys import TABLE, KeyMap
+from tui.palette import THEMES
+from tui.settings import Settings
 from tui.widgets.calls import heights
 from tui.widgets.log import RunningLog
 from tui.widgets.room import share
@@ -261,16 +263,31 @@ def test_the_contrast_formula_gives_21_for_black_on_white() -> None:
     assert contrast(white, white) == 1
 
 
-@pytest.mark.parametrize("told", [status(), status(ended=True), status(failure="It broke.")])
-@pytest.mark.parametrize("keys", [(), ("question_mark",)])
-async def test_all_text_has_the_contrast_that_wcag_asks_for(told, keys) -> None:  # type: ignore[no-untyped-def]
+DRAWN = [
+    (status(), ()),
+    (status(ended=True), ("question_mark",)),
+    (status(failure="It broke."), ("r",)),
+    (status(), ("c",)),
+    (status(), ("c", "t", "x", "enter")),
+    (status(), ("a",)),
+    (status(), ("k",)),
+    (status(), ("h",)),
+    (status(), ("t",)),
+]
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize(("told", "keys"), DRAWN, ids=range(len(DRAWN)))
+async def test_all_text_has_the_contrast_that_wcag_asks_for(told, keys, theme) -> None:  # type: ignore[no-untyped-def]
     # WCAG 2.1, success criterion 1.4.3: at least 4.5 : 1.
-    async with desk(case(*DRILL), 58, told=told) as seen:
+    own = Settings(theme=theme)
+    async with desk(case(*DRILL), 58, told=told, settings=own) as seen:
         await seen.pilot.press(*keys)
         found: dict[tuple[ColorTriplet, ColorTriplet], str] = {}
-        for now in (58, 70, 400):
+        for now in (58, 400):
             await seen.at(now)
-            found |= {pair: text for pair, text in strips(seen.app.screen) if text.strip()}
+            for screen in seen.app.screen_stack:
+                found |= {pair: text for pair, text in strips(screen) if text.strip()}
     assert len(found) >= 5
     weak = {text: contrast(*pair) for pair, text in found.items() if contrast(*pair) < 4.5}
     assert weak == {}

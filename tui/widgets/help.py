@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 from textual.content import Content
 from textual.widgets import Static
@@ -29,17 +29,34 @@ MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess
 class Help(Static):
     """Keys first, then what the marks mean."""
 
-    def show(self, sections: Iterable[tuple[str, Iterable[tuple[str, str]]]]) -> None:
+    sections: Sequence[tuple[str, Sequence[tuple[str, str]]]] = ()
+
+    def show(self, sections: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> None:
         """Fills the help from (place, its (key, what it does) pairs)."""
+        self.sections = sections
+        self._draw()
+
+    def on_resize(self) -> None:
+        """Lines are laid out for the width there is."""
+        self._draw()
+
+    def _draw(self) -> None:
+        sections, width = self.sections, self.size.width or 60
         lines = [Content.styled("HELP: keys  (arrows scroll, Esc closes)", "bold $heading")]
         for place, rows in sections:
             if place in PLACES:
                 lines.append(Content.styled(PLACES[place], "bold $heading"))
-            lines += [Content.assemble((f"{key:>6}  ", "bold"), what) for key, what in rows]
+            for key, what in rows:
+                lead = Content.styled(f"{key:>5}  ", "bold")
+                first, *more = Content(what).wrap(max(width - lead.cell_length, 10))
+                lines.append(Content.assemble(lead, first))
+                lines += [Content.assemble(" " * lead.cell_length, row) for row in more]
         lines.append(Content.styled("Marks", "bold $heading"))
         states = ", ".join(f"{STATE_MARKS[s]} {STATE_WORDS[s]}" for s in STATE_MARKS)
         lines.append(Content(f"calls: {states}"))
         roles = "; ".join(f"{ROLE_WORDS[r].strip()} {_ROLES[r]}" for r in ROLE_WORDS)
         lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
         lines.append(Content(MOUSE))
-        self.update(Content("\n").join(lines))
+        content = Content("\n").join(lines)
+        if content != self.content:
+            self.update(content)

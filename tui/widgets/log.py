@@ -20,7 +20,7 @@ from grammar.loops import Loop, LoopState
 from grammar.phrases import UNKNOWN
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
-from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, clean, clock, station
+from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, call_in_words, clean, clock, station
 
 Loops = Mapping[int, tuple[Loop, LoopState]]
 
@@ -101,7 +101,10 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
         parts.append((speakers(protocol, said), "bold"))
         if said.unsure:
             parts.append(("(unsure) ", "bold $urgent"))
-    parts.append((clean(line.text.replace(UNKNOWN, "(not understood)")), "$ink"))
+    text = line.text.replace(UNKNOWN, "(not understood)")
+    if said and said.call and "entered" in said.flags:
+        text = call_in_words(protocol, said.call, said.slots)
+    parts.append((clean(text), "$ink"))
     parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
         style = "bold $urgent" if entry.urgent else "$quiet"
