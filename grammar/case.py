@@ -247,7 +247,7 @@ class Case:
         return {**own, **dict(fact.channels)}
 
     def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: Standing) -> State:
-        confidence = 1.0 if standing.amended else confidence_of(fact.words)
+        confidence = 1.0 if standing.amended else confidence_of(fact)
         low = confidence < self.protocol.protocol.unsure_below
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
         recognised = meaning.kind != "unrecognised"
@@ -321,8 +321,11 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
     return case.view(now)
 
 
-def confidence_of(words: tuple[Word, ...]) -> float:
-    """How sure the engine was: the mean of its words, 0 to 1."""
+def confidence_of(heard: Heard) -> float:
+    """How sure the listener was, 0 to 1: of the whole, else the mean of its words."""
+    if heard.confidence is not None:
+        return heard.confidence
+    words = heard.words
     return sum(word.confidence for word in words) / len(words) if words else 0.0
 
 

@@ -7,9 +7,7 @@ whether "seventy" might have been "seventeen", as an engine of quite another fam
 from __future__ import annotations
 
 import math
-import queue
-import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -18,12 +16,13 @@ from typing import TYPE_CHECKING
 from grammar.facts import Word
 from grammar.network import Network
 from grammar.parse import Understanding
-from grammar.phrases import UNKNOWN
+from grammar.phrases import UNKNOWN, network
+from grammar.protocol import Protocol
 from listener.alternatives import Alternative
 from listener.competing import competing, stakes
 from listener.dither import Dither
 from listener.lexicon import build_lexicon
-from listener.recogniser import SAMPLE_RATE, Samples
+from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
 from listener.sphinx_recogniser import dictionary_text
 
 if TYPE_CHECKING:
@@ -46,6 +45,13 @@ class Opinion:
     margin: float
     """How much better it fits than the best competitor that means another drug, number or unit, or,
     where it disagrees, how much worse (below 0): in pocketsphinx's own scale."""
+
+
+def second_listener(protocol: Protocol, first: Recogniser) -> SecondListener | None:
+    """One for a protocol; None where it would be no second: of another language, or the same engine."""
+    if protocol.protocol.language != "en" or first.name == SecondListener.name:
+        return None
+    return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
 
 
 class SecondListener:
@@ -116,13 +122,13 @@ class SecondListener:
     ) -> tuple[tuple[str, ...], float] | None:
         """The sentence that fits best, and how well; None where none does to its end."""
         decoder = self._decoder
-        network = _trie(sentences)
-        end = len(network.arcs)
+        possible = _trie(sentences)
+        end = len(possible.arcs)
         arcs: list[tuple[int, int, float] | tuple[int, int, float, str]] = [
-            (state, to, 1.0, word) for state, row in enumerate(network.arcs) for word, to in row
+            (state, to, 1.0, word) for state, row in enumerate(possible.arcs) for word, to in row
         ]
-        arcs += [(state, end, 1.0) for state in network.finals]
-        grammar = decoder.create_fsg("competing", network.start, end, arcs)
+        arcs += [(state, end, 1.0) for state in possible.finals]
+        grammar = decoder.create_fsg("competing", possible.start, end, arcs)
         decoder.add_fsg("competing", grammar)
         decoder.activate_search("competing")
         decoder.start_utt()
@@ -148,24 +154,3 @@ def _trie(sentences: Sequence[tuple[str, ...]]) -> Network:
             state = rows[state][word]
         finals.add(state)
     return Network(tuple(tuple(row.items()) for row in rows), frozenset(finals))
-
-
-class Background:
-    """Work done in order in a thread of its own, so that it holds up nobody."""
-
-    def __init__(self) -> None:
-        self._jobs: queue.Queue[Callable[[], None] | None] = queue.Queue()
-        self._thread = threading.Thread(target=self._work, name="second listener", daemon=True)
-        self._thread.start()
-
-    def add(self, job: Callable[[], None]) -> None:
-        self._jobs.put(job)
-
-    def finish(self) -> None:
-        """Wait until all is done. Nothing may be added after."""
-        self._jobs.put(None)
-        self._thread.join()
-
-    def _work(self) -> None:
-        while (job := self._jobs.get()) is not None:
-            job()

@@ -46,6 +46,7 @@ class VoskRecogniser:
         self, name: str, model: vosk.Model, phrases: str | None, settings: VoskSettings
     ) -> None:
         self.name = name
+        self.calibrated = phrases is None
         self.settings = settings
         self._model = model
         self._phrases = phrases
