@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 
@@ -64,12 +64,15 @@ class Calibration:
 
     intercept: float
     weights: Mapping[str, float]
-    doubted_below: float
-    """An utterance that the second listener hears otherwise is doubted below this confidence."""
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Between which values evidence was seen; what lies beyond counts as the nearest of them."""
 
     def confidence(self, found: Evidence) -> float:
         """The probability that call and slots are right."""
-        odds = self.intercept + sum(weight * found[name] for name, weight in self.weights.items())
+        odds = self.intercept
+        for name, weight in self.weights.items():
+            low, high = self.bounds.get(name, (-math.inf, math.inf))
+            odds += weight * min(max(found[name], low), high)
         return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))
 
 
@@ -78,4 +81,8 @@ def shipped() -> Calibration:
     """The calibration of our English model."""
     text = files("listener").joinpath("confidence.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)
-    return Calibration(table["intercept"], table["weights"], table["doubted_below"])
+    return Calibration(
+        table["intercept"],
+        table["weights"],
+        {name: (low, high) for name, (low, high) in table["bounds"].items()},
+    )

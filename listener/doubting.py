@@ -53,12 +53,12 @@ class Doubting:
             if second and self._background and told:
                 seq = told.fact
                 self._background.add(
-                    lambda: self._afterwards(second, seq, heard, cut, alternatives, sound)
+                    lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
                 )
             return
         opinion = second.opinion(sound, cut, alternatives)
         assessed = self._assessed(heard, cut, alternatives, sound, opinion)
-        if self._is_doubted(assessed, opinion):
+        if opinion and not opinion.agrees:
             assessed = replace(assessed, doubts=(*assessed.doubts, SECOND_LISTENER))
         self._store(assessed)
 
@@ -71,17 +71,14 @@ class Doubting:
         self,
         second: SecondListener,
         seq: int,
-        heard: Heard,
+        until: float,
         cut: Sequence[Word],
         alternatives: Sequence[Alternative],
         sound: Samples,
     ) -> None:
         opinion = second.opinion(sound, cut, alternatives)
-        assessed = self._assessed(heard, cut, alternatives, sound, opinion)
-        if opinion and self._is_doubted(assessed, opinion):
-            self._store(
-                Doubted(t=heard.until, target=seq, reason=SECOND_LISTENER, words=opinion.words)
-            )
+        if opinion and not opinion.agrees:
+            self._store(Doubted(t=until, target=seq, reason=SECOND_LISTENER, words=opinion.words))
 
     def _assessed(
         self,
@@ -96,13 +93,6 @@ class Doubting:
         found: Evidence = evidence(cut, alternatives, len(sound) / SAMPLE_RATE, opinion)
         confidence = round(self._calibration.confidence(found), 4)
         return replace(heard, confidence=confidence, evidence=tuple(found.items()))
-
-    def _is_doubted(self, assessed: Heard, opinion: Opinion | None) -> bool:
-        if opinion is None or opinion.agrees:
-            return False
-        if self._calibration is None or assessed.confidence is None:
-            return True
-        return assessed.confidence < self._calibration.doubted_below
 
 
 class _Background:
