@@ -234,6 +234,12 @@ class Case:
         found = self._facts[at] if at < len(self._facts) else None
         return found if found and found.seq == fact.target and ended(found) <= fact.t else None
 
+    def _least_confidence(self, meaning: Meaning) -> float:
+        head = self.protocol.protocol
+        if head.unsure_below_at_stake is not None and meaning.at_stake:
+            return head.unsure_below_at_stake
+        return head.unsure_below
+
     def _meaning(self, fact: Heard) -> Meaning:
         """What an utterance says, read once: folding again is then many times cheaper."""
         known = self._meanings.get(fact.seq)
@@ -248,7 +254,7 @@ class Case:
 
     def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: Standing) -> State:
         confidence = 1.0 if standing.amended else confidence_of(fact)
-        low = confidence < self.protocol.protocol.unsure_below
+        low = confidence < self._least_confidence(meaning)
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))

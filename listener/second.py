@@ -19,7 +19,7 @@ from grammar.parse import Understanding
 from grammar.phrases import UNKNOWN, network
 from grammar.protocol import Protocol
 from listener.alternatives import Alternative
-from listener.competing import competing, stakes
+from listener.competing import competing
 from listener.dither import Dither
 from listener.lexicon import build_lexicon
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
@@ -90,7 +90,7 @@ class SecondListener:
     def wanted(self, words: Sequence[Word]) -> bool:
         """Whether an utterance holds a drug, a number or a unit."""
         said = [word.text for word in words if word.text != UNKNOWN]
-        return bool(said) and bool(stakes(self._understanding.read(said)))
+        return bool(said) and self._understanding.read(said).at_stake
 
     def opinion(
         self,
