@@ -21,7 +21,6 @@ import numpy as np
 
 from grammar.errors import UserError
 from grammar.facts import Word
-from listener.alternatives import Alternative
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples, Unheard
 
 PATIENCE_S: Final = 10.0
@@ -64,7 +63,7 @@ class Engine:
         """How many processes were started."""
         self._process: _Process | None = None
         try:
-            self.name, self.calibrated = self._started()
+            self.name = self._started()
         except _Failed as failed:
             raise UserError(f"The recogniser cannot be started: {failed}.") from None
 
@@ -102,17 +101,17 @@ class Engine:
         if process:
             process.end()
 
-    def _started(self) -> tuple[str, bool]:
-        """A new process; the name of the engine in it, and whether it is calibrated."""
+    def _started(self) -> str:
+        """A new process, and the name of the engine in it."""
         self.life += 1
         process = _Process()
         try:
-            name, calibrated = process.ask(("make", self._make), self._start_patience_s)
+            name = process.ask(("make", self._make), self._start_patience_s)
         except (_Failed, UserError):
             process.end()
             raise
         self._process = process
-        return str(name), bool(calibrated)
+        return str(name)
 
 
 class EngineHearing:
@@ -125,7 +124,6 @@ class EngineHearing:
         self._pieces: list[Samples] = []
         self._partial = ""
         self._failures = 0
-        self.alternatives: tuple[Alternative, ...] = ()
 
     def accept(self, samples: Samples) -> None:
         """Feed the next samples, shape (n,)."""
@@ -139,9 +137,7 @@ class EngineHearing:
 
     def finish(self) -> tuple[Word, ...]:
         """End the segment: its words. Raises Unheard where one engine after the other failed at it."""
-        words, alternatives = self._asked("finish")
-        self.alternatives = tuple(alternatives)
-        return tuple(words)
+        return tuple(self._asked("finish"))
 
     def _asked(self, what: str, *given: Any) -> Any:
         while self._failures < TRIES:
@@ -261,7 +257,7 @@ class _Answering:
     def _answer(self, what: str, which: Any, sound: bytes = b"") -> Any:
         if what == "make":
             self._recogniser = which()
-            return self._recogniser.name, self._recogniser.calibrated
+            return self._recogniser.name
         assert self._recogniser is not None
         if what == "open":
             self._open[which] = self._recogniser.open()
@@ -270,5 +266,4 @@ class _Answering:
             hearing = self._open[which]
             hearing.accept(np.frombuffer(sound, dtype=np.int16))
             return hearing.partial()
-        hearing = self._open.pop(which)
-        return hearing.finish(), tuple(hearing.alternatives)
+        return self._open.pop(which).finish()

@@ -13,12 +13,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
-
-import numpy as np
 
 from grammar.case import Case
 from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
@@ -26,14 +24,12 @@ from grammar.parse import Understanding
 from grammar.view import Utterance
 from listener.blocks import Source
 from listener.capture import Capture, Captured
-from listener.doubting import Doubting
 from listener.journal import Journal
 from listener.keeper import Keeper
 from listener.muting import Muting
 from listener.recogniser import Hearing, Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
-from listener.second import SecondListener
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
 from listener.watch import Watching
 
@@ -64,15 +60,6 @@ class Opening:
     recording: bool
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Segment:
-    """A speech segment being heard: where it began on the case's clock, and its sound so far."""
-
-    began: float
-    hearing: Hearing
-    sound: list[Samples] = field(default_factory=list)
-
-
 class Live:
     """One case being heard."""
 
@@ -88,7 +75,6 @@ class Live:
         begins_s: float = 0.0,
         watching: Watching | None = None,
         engine_news: Callable[[], Iterable[str]] = tuple,
-        second: SecondListener | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engine since it was last asked."""
@@ -106,8 +92,7 @@ class Live:
         self._segmenters = [Segmenter() for _ in range(source.channels)]
         self._begins_s = [begins_s] * source.channels
         """Where on the case's clock each segmenter's sound began."""
-        self._hearing: list[_Segment | None] = [None] * source.channels
-        self._doubting = Doubting(recogniser, second, self.tell, live=source.live)
+        self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
         self._telling = threading.Lock()
         self._heard_s = begins_s
         self._spoken_s = begins_s
@@ -162,7 +147,6 @@ class Live:
                 self._take(captured)
             for channel, segmenter in enumerate(self._segmenters):
                 self._follow(channel, segmenter.flush())
-            self._doubting.finish()
             if self._recorder:
                 self._recorder.close()
             self._tell_of_disk_and_engine(self.now)
@@ -246,20 +230,19 @@ class Live:
         for event in events:
             match event:
                 case SpeechBegan(t, samples):
-                    here = _Segment(self._begins_s[channel] + t, self._recogniser.open())
-                    self._hearing[channel] = here
-                    self._feed(channel, here, samples)
+                    hearing = self._recogniser.open()
+                    self._hearing[channel] = (self._begins_s[channel] + t, hearing)
+                    self._feed(channel, hearing, samples)
                 case SpeechWent(samples):
-                    going = self._hearing[channel]
-                    if going:
-                        self._feed(channel, going, samples)
+                    here = self._hearing[channel]
+                    if here:
+                        self._feed(channel, here[1], samples)
                 case SpeechEnded():
                     self._end(channel)
 
-    def _feed(self, channel: int, here: _Segment, samples: Samples) -> None:
-        here.sound.append(samples)
-        here.hearing.accept(samples)
-        words = here.hearing.partial()
+    def _feed(self, channel: int, hearing: Hearing, samples: Samples) -> None:
+        hearing.accept(samples)
+        words = hearing.partial()
         if words:
             self._observer.speaking(channel + 1, words)
 
@@ -268,25 +251,25 @@ class Live:
         self._hearing[channel] = None
         if here is None:
             return
+        began, hearing = here
         self._observer.speaking(channel + 1, "")
         try:
-            finished = here.hearing.finish()
+            finished = hearing.finish()
         except Unheard as failed:
-            until = max(here.began, self._heard_s)
-            self.tell(Gap(t=here.began, until=until, reason=str(failed)))
+            self.tell(Gap(t=began, until=max(began, self._heard_s), reason=str(failed)))
             return
-        sound = np.concatenate(here.sound)
-        for cut in self._understanding.utterances(finished):
-            words = tuple(
-                Word(word.text, here.began + word.start, here.began + word.end, word.confidence)
-                for word in cut
+        words = [
+            Word(word.text, began + word.start, began + word.end, word.confidence)
+            for word in finished
+        ]
+        for cut in self._understanding.utterances(words):
+            self.tell(
+                Heard(
+                    t=cut[0].start,
+                    until=cut[-1].end,
+                    channel=channel + 1,
+                    words=tuple(cut),
+                    engine=self._recogniser.name,
+                    late_s=round(self._late_s(), 1),
+                )
             )
-            heard = Heard(
-                t=words[0].start,
-                until=words[-1].end,
-                channel=channel + 1,
-                words=words,
-                engine=self._recogniser.name,
-                late_s=round(self._late_s(), 1),
-            )
-            self._doubting.tell(heard, cut, here.hearing.alternatives, sound)

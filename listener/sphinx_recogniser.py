@@ -54,7 +54,6 @@ class SphinxRecogniser:
     """
 
     name = "pocketsphinx, its US English model"
-    calibrated = False
 
     def __init__(
         self,
@@ -120,8 +119,6 @@ class SphinxRecogniser:
 
 class SphinxHearing:
     """One speech segment on its way through pocketsphinx."""
-
-    alternatives = ()
 
     def __init__(
         self,

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from grammar.errors import UserError
 from tui.commands import (
+    again,
     bench,
     evidence,
     hear,
@@ -26,7 +27,7 @@ CAUTION = (
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, look, pages, protocols, radio, review, sharing, evidence, bench, models)
+COMMANDS = (hear, look, pages, protocols, radio, review, sharing, again, evidence, bench, models)
 """The modules that bring commands, in the order of `--help`."""
 
 

@@ -8,7 +8,6 @@
     score   hear the scoring voices with it
     all     all of these in a row
     clips   speak folders of labelled clips for `answerback bench`
-    calibrate  hear those of the calibrating voices and fit how sure an utterance is
 
 Everything lies in one folder (--work). Each step skips what it finds done.
 """
@@ -30,7 +29,7 @@ from grammar.protocol import Protocol
 from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
 from listener.training.fetch import fetch
 from listener.training.texts import unseen_network
-from listener.training.voices import Use, voices
+from listener.training.voices import Use
 
 UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
@@ -177,17 +176,6 @@ def step_clips(options: argparse.Namespace) -> None:
             make_human(protocols, folder)
 
 
-def step_calibrate(options: argparse.Namespace) -> None:
-    from listener.training.calibrate import gather, keep, kept, write  # noqa: PLC0415
-
-    known = options.work / "claims.jsonl"
-    if not known.exists():
-        folder = options.work / "calibrating"
-        keep(known, gather(folder, options.every, lambda text: print(text, file=sys.stderr)))
-    voices_used = ", ".join(voice.id for voice in voices("calibrate"))
-    write(options.work / "confidence.toml", kept(known), f"clips of {voices_used}")
-
-
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
@@ -196,10 +184,7 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "export": step_export,
     "score": step_score,
 }
-APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
-    "clips": step_clips,
-    "calibrate": step_calibrate,
-}
+APART: Mapping[str, Callable[[argparse.Namespace], None]] = {"clips": step_clips}
 """Steps that `all` leaves out."""
 
 
@@ -228,7 +213,7 @@ def parser() -> argparse.ArgumentParser:
     option("--rate", 2.5e-3, "highest learning rate", float)
     made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
     option("--model", None, "another final.mdl to score", Path)
-    option("--every", 1, "score or calibrate on each n-th clip only")
+    option("--every", 1, "score each n-th clip only")
     return made
 
 

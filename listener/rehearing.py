@@ -1,0 +1,198 @@
+"""A stored case's sound heard again, by another engine, model or protocol, into a case of its own.
+
+The same loop hears it as the first time (`live.py`), from the recording, on the case's own clock. The
+original is only read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from grammar.agreement import Pair, align, utterances
+from grammar.case import Case
+from grammar.errors import UserError
+from grammar.facts import CaseStarted, Fact, Purged
+from grammar.loading import parse, shipped, source_text
+from grammar.phrases import network
+from grammar.view import Utterance
+from listener.blocks import Block, reblocked
+from listener.holding import held
+from listener.journal import PROTOCOL, Journal
+from listener.live import Live
+from listener.recogniser import SAMPLE_RATE, Samples, choose
+from listener.seals import seal
+from listener.stored import StoredCase, open_case
+from listener.vault import is_locked
+
+PIECE_S = 10.0
+"""Sound is read in pieces of so many seconds, so that hours cost no more memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """How to hear again. `protocol` None is the case's own."""
+
+    recogniser: str
+    model: Path | None
+    protocol: str | None
+    cases: Path | None
+    """Where the new case goes; None is the folder `heard-again` beside the original."""
+
+    def anywhere(self) -> Again:
+        """The same, by paths that hold in another process with another folder of its own."""
+        own = self.protocol
+        file = own is not None and own not in shipped() and Path(own).exists()
+        return replace(
+            self,
+            model=self.model and self.model.resolve(),
+            cases=self.cases and self.cases.resolve(),
+            protocol=str(Path(own).resolve()) if own and file else own,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Reheard:
+    """What came of it: `pairs` are the original as corrected, and the new hearing."""
+
+    original: Path
+    folder: Path
+    """The new case."""
+    engine_before: str
+    engine: str
+    protocol: str
+    pairs: tuple[Pair, ...]
+
+
+class CaseSound:
+    """All sound of a case, every file of it, as one source on the case's clock."""
+
+    rate = SAMPLE_RATE
+    live = False
+
+    def __init__(self, stored: StoredCase) -> None:
+        """Raises UserError for a case without sound."""
+        if not stored.sounds:
+            purged = any(isinstance(fact, Purged) for fact in stored.facts)
+            why = "was purged" if purged else "was not kept"
+            raise UserError(f"{stored.folder}: its sound {why}, so it cannot be heard again")
+        self.name = f"heard again: {stored.folder.name}"
+        self._stored = stored
+        self.channels = int(stored.sound(0.0, stored.end).shape[1])
+
+    def blocks(self) -> Iterator[Block]:
+        """The sound from the case's beginning to its end, silence where there is none."""
+        return reblocked(self._pieces())
+
+    def _pieces(self) -> Iterator[Samples]:
+        at = 0.0
+        while at < self._stored.end:
+            until = min(at + PIECE_S, self._stored.end)
+            yield _wide(self._stored.sound(at, until), self.channels)
+            at = until
+
+
+def hear_again(
+    folder: Path, again: Again, now: datetime, heard_s: Callable[[float, float], None] | None = None
+) -> Reheard:
+    """Hear a case again and compare. `now` names the new case's folder.
+
+    `heard_s` is told how many seconds of how many have been heard. Raises UserError for what a user
+    can mend: no sound, no such engine or protocol, nowhere to write.
+    """
+    if is_locked(folder):
+        raise UserError(f"{folder} is locked: what it holds is not written into an open case")
+    stored = open_case(folder)
+    source = CaseSound(stored)
+    text, label = (
+        source_text(again.protocol)
+        if again.protocol
+        else ((folder / PROTOCOL).read_text(encoding="utf-8"), str(folder / PROTOCOL))
+    )
+    protocol = parse(text, label)
+    language = protocol.protocol.language
+    recogniser = choose(
+        again.recogniser, network(protocol), protocol.pronunciations, again.model, language
+    )
+    cases = again.cases or folder.resolve().parent / "heard-again"
+    case = Case(protocol)
+    start = _start(stored)
+    journal = Journal.create(cases, protocol.protocol.id, text, now)
+    with held(journal.folder):
+        observer = _Observer(stored.end, heard_s)
+        wall = _Wall(start.wall)
+        live = Live(source, recogniser, case, journal, observer, None, wall)
+        wall.live = live
+        live.tell(
+            CaseStarted(
+                wall=start.wall,
+                protocol=protocol.protocol.id,
+                weight_kg=start.weight_kg,
+                engine=recogniser.name,
+                recording=False,
+                source=source.name,
+                channels=start.channels,
+            )
+        )
+        live.run()
+        if live.keeper.finish():
+            raise UserError(f"{journal.folder} could not be written to its end")
+        seal(live.keeper.journal, now.isoformat(timespec="seconds"))
+        live.keeper.journal.close()
+    before = utterances(stored.case().view(stored.end))
+    after = utterances(case.view(stored.end))
+    return Reheard(
+        original=folder,
+        folder=journal.folder,
+        engine_before=start.engine,
+        engine=recogniser.name,
+        protocol=protocol.protocol.id,
+        pairs=align(before, after),
+    )
+
+
+class _Observer:
+    """Tells how far hearing has come."""
+
+    def __init__(self, end: float, heard_s: Callable[[float, float], None] | None) -> None:
+        self._end = end
+        self._heard_s = heard_s
+
+    def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        """Facts are looked at once all are there."""
+
+    def speaking(self, channel: int, words: str) -> None:
+        """Nobody watches."""
+
+    def block(self, _t: float, _levels_dbfs: Sequence[float]) -> None:
+        if self._heard_s:
+            self._heard_s(_t, self._end)
+
+
+class _Wall:
+    """The wall clock of the original: the new case happened when its sound did."""
+
+    def __init__(self, began: str) -> None:
+        self._began = datetime.fromisoformat(began) if began else None
+        self.live: Live | None = None
+
+    def __call__(self) -> datetime:
+        began = self._began or datetime.fromtimestamp(0).astimezone()
+        return began + timedelta(seconds=self.live.now if self.live else 0.0)
+
+
+def _start(stored: StoredCase) -> CaseStarted:
+    found = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
+    if found is None:
+        raise UserError(f"{stored.folder} does not say how it began: it cannot be heard again")
+    return found
+
+
+def _wide(samples: Samples, channels: int) -> Samples:
+    """With as many channels as the whole case has; those that a piece lacks are silent."""
+    import numpy as np  # noqa: PLC0415
+
+    missing = channels - samples.shape[1]
+    return np.pad(samples, ((0, 0), (0, missing))) if missing > 0 else samples[:, :channels]

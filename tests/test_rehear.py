@@ -1,0 +1,163 @@
+"""A case heard again from its own recording: the same clock, a case of its own, the original untouched."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from grammar.errors import UserError
+from grammar.facts import Amended, CaseEnded, CaseStarted, Gap, Purged, Resumed
+from grammar.loading import source_text
+from listener.journal import Journal
+from listener.recording import Recording
+from listener.rehearing import Again
+from listener.stored import open_case
+from tui.cli import main
+from tui.rehearing import hear_all, objects, page
+
+QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
+OURS = Again("auto", None, None, None)
+
+
+@pytest.fixture(scope="module")
+def heard(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The quick sample, heard once."""
+    cases = tmp_path_factory.mktemp("cases")
+    assert main(["demo", "quick-clip", "--json", "--cases", str(cases)]) == 0
+    (folder,) = cases.iterdir()
+    return folder
+
+
+@pytest.fixture
+def case(heard: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(heard, tmp_path / "cases" / heard.name))
+
+
+def contents(folder: Path) -> dict[str, str]:
+    return {path.name: sha256(path.read_bytes()).hexdigest() for path in sorted(folder.iterdir())}
+
+
+def test_the_same_engine_hears_the_same_and_the_original_is_untouched(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = contents(case)
+    assert main(["rehear", str(case), "--json"]) == 0
+    *pairs, result = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert len(pairs) == 8
+    assert all(pair["same_words"] for pair in pairs)
+    assert (result["meaning"]["percent"], result["kappa"]) == (100, 1)
+    assert contents(case) == before
+    folder = Path(result["heard_in"])
+    again = open_case(folder)
+    start, original = again.facts[0], open_case(case).facts[0]
+    assert isinstance(start, CaseStarted) and isinstance(original, CaseStarted)
+    assert start.source == f"heard again: {case.name}"
+    assert (start.wall, start.weight_kg) == (original.wall, original.weight_kg)
+    assert not again.sounds
+    assert folder.parent == case.parent / "heard-again"
+    assert main(["verify", str(folder)]) == 0
+
+
+def test_another_protocol_hears_with_its_own_words(case: Path, tmp_path: Path) -> None:
+    text, _ = source_text("isolation-airway")
+    own = tmp_path / "own.toml"
+    # A team that never says "over": its protocol has no words for giving drugs either.
+    own.write_text(text.replace("(give|push) {dose}", "(administer) {dose}"))
+    (found,) = hear_all(case, Again("vosk", None, str(own), tmp_path / "new"), None)
+    assert found.folder.parent == tmp_path / "new"
+    assert not all(pair.same_meaning for pair in found.pairs)
+    assert (found.folder / "protocol.toml").read_text() == own.read_text()
+
+
+def test_agreement_is_with_the_original_as_a_person_corrected_it(case: Path) -> None:
+    journal = Journal.open(case)
+    target = next(fact for fact in journal.facts() if fact.kind == "heard")
+    journal.append(Amended(t=20, target=target.seq, words="room \x1b[31m ready"))
+    journal.close()
+    found = hear_all(case, OURS, None)
+    first, *_, result = objects(found)
+    assert first["before"]["amended"] and not first["same_meaning"]
+    assert (result["meaning"]["count"], result["meaning"]["total"]) == (7, 8)
+    assert result["meaning"]["percent"] == 87.5
+    assert 0 < result["kappa"] < 1
+    shown = page(found)
+    assert "was  “room [31m ready” (amended)" in shown
+    assert "7 of 8, 87.5 %" in shown and "Cohen's kappa" in shown
+
+
+def test_sound_in_several_files_is_heard_on_the_case_s_clock(tmp_path: Path) -> None:
+    text, _ = source_text("isolation-airway")
+    sound, _rate = soundfile.read(QUICK, dtype="int16", always_2d=True)
+    length = len(sound) / 16_000
+    from datetime import UTC, datetime
+
+    journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
+    journal.append(CaseStarted(protocol="isolation-airway", recording=True))
+    journal.append(Gap(t=length, until=90, reason="broken off"))
+    journal.append(Resumed(t=90.0, audio="audio-2.flac", recording=True))
+    journal.append(CaseEnded(t=90 + length))
+    journal.close()
+    for name in ("audio.flac", "audio-2.flac"):
+        recording = Recording(journal.folder / name, 1)
+        recording.write(sound)
+        recording.close()
+    (found,) = hear_all(journal.folder, OURS, None)
+    told = [pair.after for pair in found.pairs if pair.after]
+    assert len(told) == 16
+    first, second = told[:8], told[8:]
+    assert [one.meaning for one in first] == [one.meaning for one in second]
+    assert [one.t + 90 for one in first] == pytest.approx([one.t for one in second], abs=0.5)
+
+
+def test_without_sound_a_case_says_so_in_a_sentence(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (case / "audio.flac").unlink()
+    assert main(["rehear", str(case)]) == 2
+    assert "its sound was not kept" in capsys.readouterr().err
+    journal = Journal.open(case)
+    journal.append(Purged(t=30))
+    journal.close()
+    assert main(["rehear", str(case)]) == 2
+    told = capsys.readouterr().err.strip()
+    assert told.endswith("its sound was purged, so it cannot be heard again")
+    assert not (case.parent / "heard-again").exists()
+
+
+def test_what_cannot_be_heard_in_a_folder_is_named_and_passed_over(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    silent = Path(shutil.copytree(case, case.parent / "silent"))
+    (silent / "audio.flac").unlink()
+    damaged = Path(shutil.copytree(case, case.parent / "damaged"))
+    (damaged / "journal.db").write_bytes(b"no journal" * 100)
+    (found,) = hear_all(case.parent, OURS, None)
+    assert found.original.name == case.name
+    err = capsys.readouterr().err
+    assert "silent" in err and "damaged" in err
+    with pytest.raises(UserError, match="holds none"):
+        hear_all(case.parent / "heard-again" / "nowhere", OURS, None)
+
+
+@pytest.mark.slow
+def test_a_cluster_hears_what_this_machine_hears(case: Path, tmp_path: Path) -> None:
+    from distributed import LocalCluster
+
+    shutil.copytree(case, case.parent / "second")
+    here = hear_all(case.parent, Again("auto", None, None, tmp_path / "here"), None)
+    with LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+    ) as cluster:
+        address = cluster.scheduler_address
+        there = hear_all(case.parent, Again("auto", None, None, tmp_path / "there"), address)
+    assert len(here) == len(there) == 2
+    assert [one.pairs for one in here] == [one.pairs for one in there]
+    ours = [line for line in objects(here) if line["kind"] == "agreement"]
+    assert ours[-1]["case"] is None and ours[-1]["meaning"]["total"] == 16
+    assert page(there).count("8 of 8") == 4 and "16 of 16" in page(there)

@@ -1,0 +1,38 @@
+"""`rehear`: stored sound heard by another engine, model or protocol, and compared."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from tui.commands.shared import Commands
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("rehear", help="a case's sound through another engine, compared")
+    one.add_argument("case", type=Path, metavar="CASE", help="a case folder, or a folder of them")
+    one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
+    one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
+    one.add_argument("--protocol", metavar="NAME|FILE", help="instead of each case's own")
+    one.add_argument(
+        "--cases", type=Path, metavar="DIR", help="where the new cases go; else heard-again beside"
+    )
+    one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that hears the cases")
+    one.add_argument("--json", action="store_true", help="every pair of utterances as JSON lines")
+    one.set_defaults(run=rehear)
+
+
+def rehear(wanted: argparse.Namespace) -> None:
+    """Hear again, and print where the hearings differ and how far they agree."""
+    from listener.rehearing import Again  # noqa: PLC0415
+    from tui.listening import print_line  # noqa: PLC0415
+    from tui.rehearing import hear_all, objects, page  # noqa: PLC0415
+
+    again = Again(wanted.recogniser, wanted.model, wanted.protocol, wanted.cases)
+    found = hear_all(wanted.case, again, wanted.cluster)
+    if wanted.json:
+        for line in objects(found):
+            print_line(line)
+    else:
+        print(page(found))
