@@ -234,6 +234,12 @@ class Case:
         found = self._facts[at] if at < len(self._facts) else None
         return found if found and found.seq == fact.target and ended(found) <= fact.t else None
 
+    def _least_confidence(self, meaning: Meaning) -> float:
+        head = self.protocol.protocol
+        if head.unsure_below_at_stake is not None and meaning.at_stake:
+            return head.unsure_below_at_stake
+        return head.unsure_below
+
     def _meaning(self, fact: Heard) -> Meaning:
         """What an utterance says, read once: folding again is then many times cheaper."""
         known = self._meanings.get(fact.seq)
@@ -247,8 +253,8 @@ class Case:
         return {**own, **dict(fact.channels)}
 
     def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: Standing) -> State:
-        confidence = 1.0 if standing.amended else confidence_of(fact.words)
-        low = confidence < self.protocol.protocol.unsure_below
+        confidence = 1.0 if standing.amended else confidence_of(fact)
+        low = confidence < self._least_confidence(meaning)
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))
@@ -321,8 +327,11 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
     return case.view(now)
 
 
-def confidence_of(words: tuple[Word, ...]) -> float:
-    """How sure the engine was: the mean of its words, 0 to 1."""
+def confidence_of(heard: Heard) -> float:
+    """How sure the listener was, 0 to 1: of the whole, else the mean of its words."""
+    if heard.confidence is not None:
+        return heard.confidence
+    words = heard.words
     return sum(word.confidence for word in words) / len(words) if words else 0.0
 
 

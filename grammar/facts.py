@@ -58,6 +58,10 @@ class Heard:
     """Station id where the source itself knows who speaks (a written dialogue); else None."""
     doubts: tuple[str, ...] = ()
     """What the listener itself distrusts: `second-listener` when the second engine heard otherwise."""
+    confidence: float | None = None
+    """Probability that call and slots are right; None where the engine gives its words' only."""
+    evidence: tuple[tuple[str, float], ...] = ()
+    """What the confidence was made of: names and values, see `listener/confidence.py`."""
     late_s: float = 0.0
     """How far hearing was behind the sound, where it mattered: heard as well as any, only later."""
 

@@ -52,6 +52,15 @@ class Meaning:
     """Twins (15 for 50) of numbers that were not confirmed by digits."""
 
     @property
+    def at_stake(self) -> bool:
+        """Whether it holds what would do harm if heard wrongly: a drug, a unit or a number."""
+        return any(
+            name in ("drug", "unit") or isinstance(value, Decimal)
+            for reading in self.readings
+            for name, value in reading.slots.items()
+        )
+
+    @property
     def reading(self) -> Reading | None:
         """The first reading, the only one of a call."""
         return self.readings[0] if self.readings else None

@@ -1,4 +1,4 @@
-"""How facts stand once later facts have amended, withdrawn or confirmed them."""
+"""How facts stand once later facts have amended, withdrawn, confirmed or doubted them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from grammar.facts import (
     Amended,
     Confirmed,
+    Doubted,
     Entered,
     Fact,
     Gap,
@@ -17,7 +18,7 @@ from grammar.facts import (
     Word,
 )
 
-Amending = Amended | Withdrawn | Confirmed | SpeakerSet
+Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted
 """Facts that change how an earlier one stands."""
 
 
@@ -41,7 +42,7 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
     gone = taken_back(facts)
     standing = {fact.seq: Standing(fact) for fact in facts if fact.seq not in gone}
     for fact in facts:
-        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet):
+        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet | Doubted):
             continue
         target = standing.get(fact.target)
         if target is None or fact.target > fact.seq:
@@ -51,6 +52,10 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
                 words = _words(fact.words, target.fact)
                 heard = replace(target.fact, words=words, doubts=())
                 standing[fact.target] = replace(target, fact=heard, amended=True)
+            case Doubted() if isinstance(target.fact, Heard) and not target.amended:
+                doubts = tuple(dict.fromkeys((*target.fact.doubts, fact.reason)))
+                doubted = replace(target.fact, doubts=doubts)
+                standing[fact.target] = replace(target, fact=doubted)
             case Confirmed():
                 standing[fact.target] = replace(target, confirmed=True)
             case SpeakerSet() if isinstance(target.fact, Heard | Entered):

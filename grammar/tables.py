@@ -55,6 +55,8 @@ class Head(Table):
     stand_by_s: Seconds = 60.0
     """How long "stand by" may hold a call before that is a finding."""
     unsure_below: float = Field(default=0.5, ge=0, le=1)
+    unsure_below_at_stake: float | None = Field(default=None, ge=0, le=1)
+    """Likewise for what holds a drug, a unit or a number; `unsure_below` where it is left out."""
     """Utterances heard with less confidence are shown apart and count for nothing yet."""
 
 

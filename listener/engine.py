@@ -21,6 +21,7 @@ import numpy as np
 
 from grammar.errors import UserError
 from grammar.facts import Word
+from listener.alternatives import Alternative
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples, Unheard
 
 PATIENCE_S: Final = 10.0
@@ -63,7 +64,7 @@ class Engine:
         """How many processes were started."""
         self._process: _Process | None = None
         try:
-            self.name = self._started()
+            self.name, self.calibrated = self._started()
         except _Failed as failed:
             raise UserError(f"The recogniser cannot be started: {failed}.") from None
 
@@ -101,17 +102,17 @@ class Engine:
         if process:
             process.end()
 
-    def _started(self) -> str:
-        """A new process, and the name of the engine in it."""
+    def _started(self) -> tuple[str, bool]:
+        """A new process; the name of the engine in it, and whether it is calibrated."""
         self.life += 1
         process = _Process()
         try:
-            name = process.ask(("make", self._make), self._start_patience_s)
+            name, calibrated = process.ask(("make", self._make), self._start_patience_s)
         except (_Failed, UserError):
             process.end()
             raise
         self._process = process
-        return str(name)
+        return str(name), bool(calibrated)
 
 
 class EngineHearing:
@@ -124,6 +125,7 @@ class EngineHearing:
         self._pieces: list[Samples] = []
         self._partial = ""
         self._failures = 0
+        self.alternatives: tuple[Alternative, ...] = ()
 
     def accept(self, samples: Samples) -> None:
         """Feed the next samples, shape (n,)."""
@@ -137,7 +139,9 @@ class EngineHearing:
 
     def finish(self) -> tuple[Word, ...]:
         """End the segment: its words. Raises Unheard where one engine after the other failed at it."""
-        return tuple(self._asked("finish"))
+        words, alternatives = self._asked("finish")
+        self.alternatives = tuple(alternatives)
+        return tuple(words)
 
     def _asked(self, what: str, *given: Any) -> Any:
         while self._failures < TRIES:
@@ -257,7 +261,7 @@ class _Answering:
     def _answer(self, what: str, which: Any, sound: bytes = b"") -> Any:
         if what == "make":
             self._recogniser = which()
-            return self._recogniser.name
+            return self._recogniser.name, self._recogniser.calibrated
         assert self._recogniser is not None
         if what == "open":
             self._open[which] = self._recogniser.open()
@@ -266,4 +270,5 @@ class _Answering:
             hearing = self._open[which]
             hearing.accept(np.frombuffer(sound, dtype=np.int16))
             return hearing.partial()
-        return self._open.pop(which).finish()
+        hearing = self._open.pop(which)
+        return hearing.finish(), tuple(hearing.alternatives)

@@ -13,10 +13,12 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
+
+import numpy as np
 
 from grammar.case import Case
 from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
@@ -24,20 +26,19 @@ from grammar.parse import Understanding
 from grammar.view import Utterance
 from listener.blocks import Source
 from listener.capture import Capture, Captured
+from listener.doubting import Doubting
 from listener.journal import Journal
 from listener.keeper import Keeper
 from listener.muting import Muting
 from listener.recogniser import Hearing, Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
+from listener.second import SecondListener
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
-from listener.watch import watching
+from listener.watch import Watching
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
-
-_JUMP_S: Final = 0.01
-"""Sound follows on sound to the sample, but for the rounding of its times."""
 
 
 class Observer(Interface):
@@ -63,6 +64,15 @@ class Opening:
     recording: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Segment:
+    """A speech segment being heard: where it began on the case's clock, and its sound so far."""
+
+    began: float
+    hearing: Hearing
+    sound: list[Samples] = field(default_factory=list)
+
+
 class Live:
     """One case being heard."""
 
@@ -76,7 +86,9 @@ class Live:
         recording: Recording | None,
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
+        watching: Watching | None = None,
         engine_news: Callable[[], Iterable[str]] = tuple,
+        second: SecondListener | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engine since it was last asked."""
@@ -86,22 +98,22 @@ class Live:
         self._case = case
         self._observer = observer
         self._recorder = Recorder(recording, source.channels, begins_s) if recording else None
-        self._watching = watching(source)
+        self._watching = watching or Watching(())
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
         self._engine_news = engine_news
         self._clock = clock
         self._understanding = Understanding(case.protocol)
         self._segmenters = [Segmenter() for _ in range(source.channels)]
-        self._origin_s = begins_s
-        """Where on the case's clock the segmenters' sound began."""
-        self._hearing: list[tuple[float, Hearing] | None] = [None] * source.channels
+        self._begins_s = [begins_s] * source.channels
+        """Where on the case's clock each segmenter's sound began."""
+        self._hearing: list[_Segment | None] = [None] * source.channels
+        self._doubting = Doubting(recogniser, second, self.tell, live=source.live)
         self._telling = threading.Lock()
         self._heard_s = begins_s
         self._spoken_s = begins_s
         """Up to here somebody spoke."""
         self.muting = Muting()
         """What is not heard, since we play it."""
-        self._told_late = False
 
     @property
     def now(self) -> float:
@@ -148,7 +160,9 @@ class Live:
         try:
             for captured in self._capture.blocks():
                 self._take(captured)
-            self._end_speech()
+            for channel, segmenter in enumerate(self._segmenters):
+                self._follow(channel, segmenter.flush())
+            self._doubting.finish()
             if self._recorder:
                 self._recorder.close()
             self._tell_of_disk_and_engine(self.now)
@@ -198,11 +212,8 @@ class Live:
         if block.lost_s:
             lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
             self.tell(lost)
-        if block.t > self._heard_s + _JUMP_S:
-            self._jump(block.t)
         for warned in captured.warnings:
             self.tell(warned)
-        self._tell_if_late(block.t)
         self._tell_of_disk_and_engine(block.t)
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
@@ -222,23 +233,6 @@ class Live:
         for text in self._engine_news():
             self.tell(Warned(t=t, what="engine", text=text))
 
-    def _tell_if_late(self, t: float) -> None:
-        late = bool(self._late_s())
-        if late and not self._told_late:
-            text = "hearing is behind the sound: what was said is heard late"
-            self.tell(Warned(t=t, what="behind", text=text))
-        self._told_late = late
-
-    def _jump(self, t: float) -> None:
-        """The clock goes on at `t`, and no sound fills the time in between."""
-        self._end_speech()
-        self._segmenters = [Segmenter() for _ in self._segmenters]
-        self._origin_s = t
-
-    def _end_speech(self) -> None:
-        for channel, segmenter in enumerate(self._segmenters):
-            self._follow(channel, segmenter.flush())
-
     def _late_s(self) -> float:
         """How late what is heard now is heard, where that matters; else 0."""
         return self.behind_s if self._source.live and self.behind_s >= BEHIND_S else 0.0
@@ -252,19 +246,20 @@ class Live:
         for event in events:
             match event:
                 case SpeechBegan(t, samples):
-                    hearing = self._recogniser.open()
-                    self._hearing[channel] = (self._origin_s + t, hearing)
-                    self._feed(channel, hearing, samples)
+                    here = _Segment(self._begins_s[channel] + t, self._recogniser.open())
+                    self._hearing[channel] = here
+                    self._feed(channel, here, samples)
                 case SpeechWent(samples):
-                    here = self._hearing[channel]
-                    if here:
-                        self._feed(channel, here[1], samples)
+                    going = self._hearing[channel]
+                    if going:
+                        self._feed(channel, going, samples)
                 case SpeechEnded():
                     self._end(channel)
 
-    def _feed(self, channel: int, hearing: Hearing, samples: Samples) -> None:
-        hearing.accept(samples)
-        words = hearing.partial()
+    def _feed(self, channel: int, here: _Segment, samples: Samples) -> None:
+        here.sound.append(samples)
+        here.hearing.accept(samples)
+        words = here.hearing.partial()
         if words:
             self._observer.speaking(channel + 1, words)
 
@@ -273,25 +268,25 @@ class Live:
         self._hearing[channel] = None
         if here is None:
             return
-        began, hearing = here
         self._observer.speaking(channel + 1, "")
         try:
-            finished = hearing.finish()
+            finished = here.hearing.finish()
         except Unheard as failed:
-            self.tell(Gap(t=began, until=max(began, self._heard_s), reason=str(failed)))
+            until = max(here.began, self._heard_s)
+            self.tell(Gap(t=here.began, until=until, reason=str(failed)))
             return
-        words = [
-            Word(word.text, began + word.start, began + word.end, word.confidence)
-            for word in finished
-        ]
-        for cut in self._understanding.utterances(words):
-            self.tell(
-                Heard(
-                    t=cut[0].start,
-                    until=cut[-1].end,
-                    channel=channel + 1,
-                    words=tuple(cut),
-                    engine=self._recogniser.name,
-                    late_s=round(self._late_s(), 1),
-                )
+        sound = np.concatenate(here.sound)
+        for cut in self._understanding.utterances(finished):
+            words = tuple(
+                Word(word.text, here.began + word.start, here.began + word.end, word.confidence)
+                for word in cut
             )
+            heard = Heard(
+                t=words[0].start,
+                until=words[-1].end,
+                channel=channel + 1,
+                words=words,
+                engine=self._recogniser.name,
+                late_s=round(self._late_s(), 1),
+            )
+            self._doubting.tell(heard, cut, here.hearing.alternatives, sound)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from grammar.errors import UserError
 from grammar.facts import Word
 from grammar.network import Network
+from listener.alternatives import Alternative
 from listener.models import model_for
 
 SAMPLE_RATE = 16_000
@@ -39,6 +40,11 @@ class Hearing(Protocol):
         """The words so far, as they may still change; "" before the first."""
         ...
 
+    @property
+    def alternatives(self) -> Sequence[Alternative]:
+        """After `finish`: the sentences that were possible, best first; none where it cannot say."""
+        ...
+
     def finish(self) -> tuple[Word, ...]:
         """End the segment: its words, `[unk]` for speech outside the grammar. Call once.
 
@@ -52,6 +58,8 @@ class Recogniser(Protocol):
 
     name: str
     """Engine and model in words, as the dashboard shows it."""
+    calibrated: bool
+    """Whether `confidence.toml` was fitted to its answers."""
 
     def open(self) -> Hearing:
         """Begin a speech segment."""

@@ -54,6 +54,7 @@ class SphinxRecogniser:
     """
 
     name = "pocketsphinx, its US English model"
+    calibrated = False
 
     def __init__(
         self,
@@ -119,6 +120,8 @@ class SphinxRecogniser:
 
 class SphinxHearing:
     """One speech segment on its way through pocketsphinx."""
+
+    alternatives = ()
 
     def __init__(
         self,

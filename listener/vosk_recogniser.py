@@ -13,7 +13,7 @@ from grammar.errors import UserError
 from grammar.facts import Word
 from grammar.network import Network
 from grammar.phrases import UNKNOWN
-from listener.alternatives import from_vosk, with_confidence
+from listener.alternatives import Alternative, from_vosk, with_confidence
 from listener.dither import Dither
 from listener.graph import GraphPrices, compile_graph
 from listener.kaldi_files import SearchSettings, model_folder
@@ -46,6 +46,7 @@ class VoskRecogniser:
         self, name: str, model: vosk.Model, phrases: str | None, settings: VoskSettings
     ) -> None:
         self.name = name
+        self.calibrated = phrases is None
         self.settings = settings
         self._model = model
         self._phrases = phrases
@@ -125,6 +126,8 @@ class VoskHearing:
         self._dither = dither
         self._settings = settings
         self._done: list[Word] = []
+        self.alternatives: tuple[Alternative, ...] = ()
+        """The sentences that the decoder held possible in what it ended last, best first."""
 
     def accept(self, samples: Samples) -> None:
         """Feed the next samples, shape (n,)."""
@@ -143,7 +146,8 @@ class VoskHearing:
         return tuple(self._done)
 
     def _words(self, answer: str) -> list[Word]:
-        words = with_confidence(from_vosk(answer), self._settings.sharpness)
+        self.alternatives = from_vosk(answer)
+        words = with_confidence(self.alternatives, self._settings.sharpness)
         earliest = self._done[-1].end if self._done else 0.0
         timed = []
         for word in words:

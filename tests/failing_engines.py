@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
 from grammar.facts import Word
 from grammar.loading import load
 from grammar.phrases import network
+from listener.alternatives import Alternative
 from listener.recogniser import Hearing, Recogniser, Samples, choose
 
 
@@ -17,12 +19,15 @@ class Counting:
     """Hears one word in each segment: how many samples it had."""
 
     name = "counting"
+    calibrated = False
 
     def open(self) -> CountingHearing:
         return CountingHearing()
 
 
 class CountingHearing:
+    alternatives = ()
+
     def __init__(self) -> None:
         self._count = 0
 
@@ -40,7 +45,7 @@ class Failing:
     """Fails at one request, and so does each that is made while `times` are left in a file."""
 
     def __init__(self, inner: Recogniser, how: str, at: int, left: Path) -> None:
-        self.name = inner.name
+        self.name, self.calibrated = inner.name, inner.calibrated
         self._inner, self._how, self._at, self._left = inner, how, at, left
         self._requests = 0
 
@@ -75,6 +80,10 @@ class FailingHearing:
         self._engine.step()
         return self._inner.finish()
 
+    @property
+    def alternatives(self) -> Sequence[Alternative]:
+        return self._inner.alternatives
+
 
 def counting(how: str, at: int, left: Path) -> Recogniser:
     return Failing(Counting(), how, at, left)
@@ -95,6 +104,7 @@ def printing() -> Recogniser:
 
 class Stuck:
     name = "stuck"
+    calibrated = False
 
     def open(self) -> Hearing:
         while True:

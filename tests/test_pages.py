@@ -194,3 +194,29 @@ def test_a_page_that_cannot_be_written_is_told_in_a_sentence(
 ) -> None:
     assert main(["brief", "adult-arrest", "--html", str(tmp_path / "no" / "page.html")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+# ---------------------------------------------------------------------- on the dashboard
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (140, 45)])
+async def test_a_key_shows_the_handover_over_the_dashboard_and_esc_closes_it(
+    size: tuple[int, int],
+) -> None:
+    from screens import case, desk, heard, picture
+
+    shown = case(heard(5, "tube passed"), heard(9, "sats eighty four"))
+    async with desk(shown, 30, size) as made:
+        await made.pilot.press("o")
+        await made.pilot.pause(0.3)
+        text = picture(made.app.export_screenshot())
+        assert "HANDOVER" in text
+        for _ in range(4):
+            if "Lowest SpO2" not in text:
+                await made.pilot.press("pagedown")
+                await made.pilot.pause(0.2)
+                text = picture(made.app.export_screenshot())
+        assert "Lowest SpO2" in text
+        await made.pilot.press("escape")
+        await made.pilot.pause(0.3)
+        assert "HANDOVER" not in await made.text()

@@ -19,7 +19,8 @@ from grammar.protocol import Protocol, decimal
 from listener.level_check import LevelCheck
 from tui.briefing import briefing
 from tui.page import as_text
-from tui.palette import DARK
+from tui.palette import THEMES
+from tui.settings import Theme, load_settings
 from tui.wording import CAUTION, clean, level, number
 
 SPOKEN = "consent to the recording is given aloud, first thing on it"
@@ -79,11 +80,13 @@ class Before(App[Choice]):
         record: bool,
         check: LevelCheck | None,
         source: str = "",
+        colours: Theme = "dark",
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name."""
         super().__init__()
-        self.register_theme(DARK)
-        self.theme = DARK.name
+        for theme in THEMES.values():
+            self.register_theme(theme)
+        self.theme = THEMES[colours].name
         self._protocol = protocol
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, ""
@@ -225,4 +228,5 @@ def brief_first(
     source: str = "",
 ) -> Choice | None:
     """Show the briefing; the choice, or None where its user left."""
-    return Before(protocol, weight_kg, record, check() if check else None, source).run()
+    colours = load_settings().theme
+    return Before(protocol, weight_kg, record, check() if check else None, source, colours).run()

@@ -18,6 +18,8 @@ from textual.widgets import Static
 from grammar.protocol import Protocol
 from grammar.view import View
 from tui.acting import Acting
+from tui.dialogs.reading import Reading
+from tui.handing_over import handover_page
 from tui.hands import Hands
 from tui.keys import KeyMap, Place
 from tui.settings import Settings
@@ -167,6 +169,12 @@ class Dashboard(Acting):
     def action_help(self) -> None:
         """Shows the help in the log's place, or takes it away."""
         self._help(not self.query_one("#help-area").display)
+
+    def action_handover(self) -> None:
+        """Shows what would be handed over now."""
+        if len(self.screen_stack) == 1:
+            page = handover_page(self._protocol, self.view_now())
+            self.push_screen(Reading(self.keymap, page))
 
     def action_close(self) -> None:
         """Takes the help away, and the notice."""

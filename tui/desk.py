@@ -17,7 +17,8 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from listener.shelf import Shelved, shelf, shelved
-from tui.palette import DARK
+from tui.palette import THEMES
+from tui.settings import Theme, load_settings
 from tui.wording import CAUTION, clean, clock
 
 Run = Callable[[Sequence[str], bool], None]
@@ -66,10 +67,17 @@ class Desk(App[None]):
         Binding("escape", "no", "", show=False),
     ]
 
-    def __init__(self, place: Path, commands: Sequence[str], run: Run | None = None) -> None:
+    def __init__(
+        self,
+        place: Path,
+        commands: Sequence[str],
+        run: Run | None = None,
+        colours: Theme = "dark",
+    ) -> None:
         super().__init__()
-        self.register_theme(DARK)
-        self.theme = DARK.name
+        for theme in THEMES.values():
+            self.register_theme(theme)
+        self.theme = THEMES[colours].name
         self._place, self._commands = place, tuple(commands)
         self._run_command = run or self._suspended
         self._cases: dict[str, Shelved] = {}
@@ -219,4 +227,4 @@ class Desk(App[None]):
 
 def run_desk(place: Path, commands: Sequence[str]) -> None:
     """Show the desk until its user quits."""
-    Desk(place, commands).run()
+    Desk(place, commands, colours=load_settings().theme).run()

@@ -24,7 +24,7 @@ from tui.wording import (
 )
 
 
-def handover_page(protocol: Protocol, view: View, facts: Sequence[Fact]) -> Page:
+def handover_page(protocol: Protocol, view: View, facts: Sequence[Fact] = ()) -> Page:
     """The page for the case at the view's moment. `facts` tell when it began by the wall clock."""
     found = handover(protocol, view)
     return Page(

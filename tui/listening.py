@@ -32,6 +32,7 @@ from listener.recogniser import choose
 from listener.recording import Recording
 from listener.resuming import Resuming, resume_at
 from listener.seals import seal
+from listener.second import second_listener
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
 from tui.hands import Hands
@@ -135,6 +136,7 @@ class Listening:
             lambda: datetime.now().astimezone(),
             self._resuming.at if self._resuming else 0.0,
             engine_news=self._engine.news,
+            second=second_listener(self.protocol, self._engine),
         )
         self._through_air = source.live
         self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)

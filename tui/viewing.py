@@ -10,6 +10,7 @@ from pathlib import Path
 from grammar.errors import UserError
 from listener.following import Following
 from tui.dashboard import Dashboard
+from tui.settings import load_settings
 from tui.status import Status
 
 
@@ -31,6 +32,7 @@ def dashboard(following: Following) -> Dashboard:
         lambda: status_of(following),
         following.start,
         following.stop,
+        settings=load_settings(),
     )
 
 

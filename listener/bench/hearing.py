@@ -9,13 +9,14 @@ from datetime import datetime
 from pathlib import Path
 
 from grammar.case import Case
-from grammar.facts import Fact
+from grammar.facts import Fact, Heard
 from grammar.protocol import Protocol
 from grammar.view import Utterance
 from listener.blocks import Block, paced, reblocked
 from listener.journal import Journal
 from listener.live import Live
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
+from listener.second import second_listener
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 
 
@@ -26,6 +27,8 @@ class Caught:
     said: Utterance
     stored: float
     """Seconds from the clip's start, by the wall clock."""
+    evidence: tuple[tuple[str, float], ...] = ()
+    """What its confidence was made of."""
 
 
 class _Clip:
@@ -62,36 +65,39 @@ class _Watch:
 
 
 class Ear:
-    """One protocol's recogniser, with a journal for all clips that it hears."""
+    """One protocol's listeners; each clip that they hear is a case of its own under `cases`."""
 
     def __init__(self, protocol: Protocol, recogniser: Recogniser, cases: Path) -> None:
         self.protocol = protocol
         self._recogniser = recogniser
-        now = datetime.now().astimezone()
-        self._journal = Journal.create(cases, protocol.protocol.id, "", now)
+        self._second = second_listener(protocol, recogniser)
+        self._cases = cases
 
     def hear(self, samples: Samples, *, real_pace: bool = False) -> list[Caught]:
         """What a case that begins with this clip holds at its end."""
         case, watch = Case(self.protocol), _Watch()
+        now = datetime.now().astimezone()
+        journal = Journal.create(self._cases, self.protocol.protocol.id, "", now)
         live = Live(
             _Clip(samples, real_pace=real_pace),
             self._recogniser,
             case,
-            self._journal,
+            journal,
             watch,
             None,
             lambda: datetime.now().astimezone(),
+            second=self._second,
         )
         began = time.monotonic()
         live.run()
+        live.keeper.finish()
+        journal.close()
+        heard = {fact.seq: fact for fact in case.facts if isinstance(fact, Heard)}
         return [
-            Caught(line.utterance, watch.stored[line.fact] - began)
+            Caught(line.utterance, watch.stored[line.fact] - began, heard[line.fact].evidence)
             for line in case.view(live.now).log
             if line.utterance
         ]
-
-    def close(self) -> None:
-        self._journal.close()
 
 
 def words_of(recogniser: Recogniser, samples: Samples) -> list[str]:

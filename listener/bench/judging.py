@@ -46,6 +46,7 @@ class Claim:
     confidence: float
     right: bool
     unsure: bool
+    evidence: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +80,15 @@ def judge(truth: Truth, understanding: Understanding, caught: Sequence[Caught]) 
     for number, words in enumerate(spoken):
         right = _Right(understanding, words)
         answers.append(_answer(truth.voice_of(words), words, mine[number], right))
-        claims += [_claim(one.said, right(one.said)) for one in _claiming(mine[number])]
-    false = [one.said for one in _claiming(loose)]
+        claims += [_claim(one, right(one.said)) for one in _claiming(mine[number])]
+    strays = _claiming(loose)
+    false = tuple(_claim(one, False) for one in strays)
     return Verdict(
         tuple(answers),
-        (*claims, *(_claim(said, False) for said in false)),
+        (*claims, *false),
         sum(one.until - one.t for one in chatter),
-        tuple(_claim(said, False) for said in false),
-        tuple(said.text for said in false),
+        false,
+        tuple(one.said.text for one in strays),
     )
 
 
@@ -152,8 +154,8 @@ def _claiming(caught: Iterable[Caught]) -> list[Caught]:
     return [one for one in caught if one.said.role != "unrecognised"]
 
 
-def _claim(said: Utterance, right: bool) -> Claim:
-    return Claim(said.confidence, right, said.unsure)
+def _claim(one: Caught, right: bool) -> Claim:
+    return Claim(one.said.confidence, right, one.said.unsure, one.evidence)
 
 
 def _owner(said: Utterance, spoken: Sequence[Spoken]) -> int | None:

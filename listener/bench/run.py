@@ -7,7 +7,7 @@ import resource
 import sys
 import time
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -68,10 +68,6 @@ class _Ears:
             self._lone[phrases], self.engine = found, found.name
         return self._lone[phrases]
 
-    def close(self) -> None:
-        for ear, _ in self._ears.values():
-            ear.close()
-
     def _choose(self, protocol: Protocol) -> Recogniser:
         wanted, language = self._wanted, protocol.protocol.language
         whole, says = network(protocol), protocol.pronunciations
@@ -80,20 +76,26 @@ class _Ears:
         return found
 
 
-def bench(clips: Sequence[Clip], wanted: Wanted, progress: Progress) -> Bench:
-    """Hear every clip under every condition. Raises UserError where an engine or protocol is amiss."""
-    tallies: Mapping[str, Tally] = {name: Tally() for name in wanted.conditions}
+def bench(
+    clips: Sequence[Clip],
+    wanted: Wanted,
+    progress: Progress,
+    tallies: dict[str, Tally] | None = None,
+) -> Bench:
+    """Hear every clip under every condition. Raises UserError where an engine or protocol is amiss.
+
+    Each utterance's verdict is added to `tallies`, by condition, for those who want them singly.
+    """
+    tallies = {} if tallies is None else tallies
+    tallies |= {name: Tally() for name in wanted.conditions}
     sound_s = worked_s = 0.0
     with TemporaryDirectory(prefix="answerback-bench-") as cases:
         ears = _Ears(wanted, Path(cases))
-        try:
-            for name, tally in tallies.items():
-                for number, clip in enumerate(clips, start=1):
-                    heard_s, took_s = _hear(ears, clip, name, tally)
-                    sound_s, worked_s = sound_s + heard_s, worked_s + took_s
-                    progress(f"{name}: {number} of {len(clips)} clips")
-        finally:
-            ears.close()
+        for name, tally in tallies.items():
+            for number, clip in enumerate(clips, start=1):
+                heard_s, took_s = _hear(ears, clip, name, tally)
+                sound_s, worked_s = sound_s + heard_s, worked_s + took_s
+                progress(f"{name}: {number} of {len(clips)} clips")
     late, memory = _at_real_pace(clips, wanted, progress)
     return Bench(
         engine=ears.engine,

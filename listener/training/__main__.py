@@ -8,6 +8,7 @@
     score   hear the scoring voices with it
     all     all of these in a row
     clips   speak folders of labelled clips for `answerback bench`
+    calibrate  hear those of the calibrating voices and fit how sure an utterance is
 
 Everything lies in one folder (--work). Each step skips what it finds done.
 """
@@ -29,7 +30,7 @@ from grammar.protocol import Protocol
 from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
 from listener.training.fetch import fetch
 from listener.training.texts import unseen_network
-from listener.training.voices import Use
+from listener.training.voices import Use, voices
 
 UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
@@ -176,6 +177,17 @@ def step_clips(options: argparse.Namespace) -> None:
             make_human(protocols, folder)
 
 
+def step_calibrate(options: argparse.Namespace) -> None:
+    from listener.training.calibrate import gather, keep, kept, write  # noqa: PLC0415
+
+    known = options.work / "claims.jsonl"
+    if not known.exists():
+        folder = options.work / "calibrating"
+        keep(known, gather(folder, options.every, lambda text: print(text, file=sys.stderr)))
+    voices_used = ", ".join(voice.id for voice in voices("calibrate"))
+    write(options.work / "confidence.toml", kept(known), f"clips of {voices_used}")
+
+
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
@@ -184,7 +196,10 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "export": step_export,
     "score": step_score,
 }
-APART: Mapping[str, Callable[[argparse.Namespace], None]] = {"clips": step_clips}
+APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
+    "clips": step_clips,
+    "calibrate": step_calibrate,
+}
 """Steps that `all` leaves out."""
 
 
@@ -213,7 +228,7 @@ def parser() -> argparse.ArgumentParser:
     option("--rate", 2.5e-3, "highest learning rate", float)
     made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
     option("--model", None, "another final.mdl to score", Path)
-    option("--every", 1, "score each n-th clip only")
+    option("--every", 1, "score or calibrate on each n-th clip only")
     return made
 
 

@@ -1,0 +1,88 @@
+"""How sure an utterance is, as a probability that its call and slots are right.
+
+A logistic model of what the decoder, the filler and the second listener say. Its coefficients, and
+what they were fitted on, are in `confidence.toml` (`python -m listener.training calibrate` makes it).
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+
+from grammar.facts import Word
+from grammar.phrases import UNKNOWN
+from listener.alternatives import Alternative
+from listener.second import Opinion
+
+_SUREST = 0.995
+_FRAME_S = 0.03
+
+Evidence = Mapping[str, float]
+
+
+def evidence(
+    words: Sequence[Word],
+    alternatives: Sequence[Alternative],
+    segment_s: float,
+    opinion: Opinion | None,
+) -> Evidence:
+    """What speaks for and against an utterance of a segment `segment_s` long. Names and values:
+
+    `weakest`, `mean`: log-odds of the least sure word, and of the words' mean confidence;
+    `words`: the logarithm of their count; `fit`: the sentence's score, nats a frame of 30 ms;
+    `noise`: share of the segment's time that was heard as filler; `second`: how the second listener
+    sees it, from -1 to 1, 0 where it was not asked or cannot tell; `against`: 1 where it disagrees.
+    """
+    sure = [word.confidence for word in words if word.text != UNKNOWN] or [0.0]
+    best = max(alternatives, key=lambda each: each.score, default=None)
+    fit = best.score / max(segment_s / _FRAME_S, 1.0) if best else 0.0
+    filler = sum(w.end - w.start for w in best.words if w.text == UNKNOWN) if best else 0.0
+    found = {
+        "weakest": _log_odds(min(sure)),
+        "mean": _log_odds(sum(sure) / len(sure)),
+        "words": math.log(len(sure)),
+        "fit": fit,
+        "noise": filler / max(segment_s, 0.1),
+        "second": math.tanh(opinion.margin / 0.05) if opinion else 0.0,
+        "against": float(opinion is not None and not opinion.agrees),
+    }
+    return {name: round(value, 4) for name, value in found.items()}
+
+
+def _log_odds(share: float) -> float:
+    bounded = min(max(share, 1 - _SUREST), _SUREST)
+    return math.log(bounded / (1 - bounded))
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A logistic model: the log-odds are `intercept` and the sum of weight times evidence."""
+
+    intercept: float
+    weights: Mapping[str, float]
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Between which values evidence was seen; what lies beyond counts as the nearest of them."""
+
+    def confidence(self, found: Evidence) -> float:
+        """The probability that call and slots are right."""
+        odds = self.intercept
+        for name, weight in self.weights.items():
+            low, high = self.bounds.get(name, (-math.inf, math.inf))
+            odds += weight * min(max(found[name], low), high)
+        return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))
+
+
+@cache
+def shipped() -> Calibration:
+    """The calibration of our English model."""
+    text = files("listener").joinpath("confidence.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)
+    return Calibration(
+        table["intercept"],
+        table["weights"],
+        {name: (low, high) for name, (low, high) in table["bounds"].items()},
+    )

@@ -1,0 +1,156 @@
+"""The second listener: pocketsphinx, asked which of a few competing sentences it hears.
+
+Asked openly it hears far worse than our own model, and would doubt every call in noise. Asked
+whether "seventy" might have been "seventeen", as an engine of quite another family, it is a witness.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+from grammar.facts import Word
+from grammar.network import Network
+from grammar.parse import Understanding
+from grammar.phrases import UNKNOWN, network
+from grammar.protocol import Protocol
+from listener.alternatives import Alternative
+from listener.competing import competing
+from listener.dither import Dither
+from listener.lexicon import build_lexicon
+from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
+from listener.sphinx_recogniser import dictionary_text
+
+if TYPE_CHECKING:
+    import pocketsphinx
+
+_AROUND_S = 0.2
+"""Sound before the first and after the last word that is heard too."""
+_LONGEST_S = 15.0
+"""pocketsphinx crashes when it is fed many seconds at once."""
+_NEVER = 1e-300
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """What the second listener took an utterance for."""
+
+    agrees: bool
+    """On drug, number and unit."""
+    words: str
+    margin: float
+    """How much better it fits than the best competitor that means another drug, number or unit, or,
+    where it disagrees, how much worse (below 0): in pocketsphinx's own scale."""
+
+
+def second_listener(protocol: Protocol, first: Recogniser) -> SecondListener | None:
+    """One for a protocol; None where it would be no second: of another language, or the same engine."""
+    if protocol.protocol.language != "en" or first.name == SecondListener.name:
+        return None
+    return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
+
+
+class SecondListener:
+    """pocketsphinx with the words of one protocol. Not for several threads at once."""
+
+    name = "pocketsphinx, its US English model"
+
+    def __init__(
+        self,
+        network: Network,
+        pronunciations: Mapping[str, Sequence[str]],
+        understanding: Understanding,
+    ) -> None:
+        """Raises UserError for a word that cannot be pronounced."""
+        import pocketsphinx  # noqa: PLC0415  (an engine only if used)
+
+        self._network = network
+        self._understanding = understanding
+        self._lexicon = build_lexicon(network.words, pronunciations)
+        self._dither = Dither()
+        with TemporaryDirectory(prefix="answerback-") as folder:
+            dictionary = Path(folder) / "words.dict"
+            dictionary.write_text(dictionary_text(self._lexicon), encoding="utf-8")
+            self._decoder: pocketsphinx.Decoder = pocketsphinx.Decoder(
+                dict=str(dictionary),
+                lm=None,
+                loglevel="FATAL",
+                # Wide, as there is little to search: in noise nothing would be left otherwise.
+                beam=1e-120,
+                wbeam=1e-100,
+                pbeam=1e-100,
+                bestpath=False,
+                samprate=SAMPLE_RATE,
+            )
+
+    def wanted(self, words: Sequence[Word]) -> bool:
+        """Whether an utterance holds a drug, a number or a unit."""
+        said = [word.text for word in words if word.text != UNKNOWN]
+        return bool(said) and self._understanding.read(said).at_stake
+
+    def opinion(
+        self,
+        samples: Samples,
+        words: Sequence[Word],
+        alternatives: Sequence[Alternative],
+    ) -> Opinion | None:
+        """Which sentence it hears in a segment, shape (n,); times count from the segment's start.
+
+        None where nothing competes, or it can make out none of the sentences.
+        """
+        said = tuple(word.text for word in words if word.text != UNKNOWN)
+        read = self._understanding.read
+        others = competing(words, alternatives, read, self._network, self._lexicon)
+        first = max(0, round((words[0].start - _AROUND_S) * SAMPLE_RATE))
+        last = round((words[-1].end + _AROUND_S) * SAMPLE_RATE)
+        sound = self._dither.fresh().add(samples[first:last])
+        if not others or not 0 < len(sound) <= _LONGEST_S * SAMPLE_RATE:
+            return None
+        best, one = self._best([said], sound), self._best(others, sound)
+        if best is None or one is None:
+            return None
+        margin = best[1] - one[1]
+        agrees = margin >= 0
+        return Opinion(agrees, " ".join(best[0] if agrees else one[0]), margin)
+
+    def _best(
+        self, sentences: Sequence[tuple[str, ...]], sound: Samples
+    ) -> tuple[tuple[str, ...], float] | None:
+        """The sentence that fits best, and how well; None where none does to its end."""
+        decoder = self._decoder
+        possible = _trie(sentences)
+        end = len(possible.arcs)
+        arcs: list[tuple[int, int, float] | tuple[int, int, float, str]] = [
+            (state, to, 1.0, word) for state, row in enumerate(possible.arcs) for word, to in row
+        ]
+        arcs += [(state, end, 1.0) for state in possible.finals]
+        grammar = decoder.create_fsg("competing", possible.start, end, arcs)
+        decoder.add_fsg("competing", grammar)
+        decoder.activate_search("competing")
+        decoder.start_utt()
+        decoder.process_raw(sound.tobytes(), False, True)
+        decoder.end_utt()
+        if decoder.hyp() is None:
+            return None
+        heard = [segment for segment in decoder.seg() or () if segment.word != "</s>"]
+        words = tuple(segment.word.partition("(")[0] for segment in heard)
+        score = sum(math.log(max(segment.ascore, _NEVER)) for segment in heard)
+        return tuple(word for word in words if word in self._lexicon), score
+
+
+def _trie(sentences: Sequence[tuple[str, ...]]) -> Network:
+    rows: list[dict[str, int]] = [{}]
+    finals = set()
+    for sentence in sentences:
+        state = 0
+        for word in sentence:
+            if word not in rows[state]:
+                rows[state][word] = len(rows)
+                rows.append({})
+            state = rows[state][word]
+        finals.add(state)
+    return Network(tuple(tuple(row.items()) for row in rows), frozenset(finals))

@@ -1,0 +1,96 @@
+"""Fits `listener/confidence.toml`: how sure an utterance is, from the evidence for it.
+
+Logistic regression, by Newton's method with a slight ridge, on utterances of the calibrating voices
+under every condition: voices that neither train the acoustic model nor score it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from listener.bench.clips import read_folder
+from listener.bench.figures import Tally
+from listener.bench.judging import Claim
+from listener.bench.run import Progress, Wanted, bench
+from listener.confidence import Calibration
+from listener.training.conditions import CONDITIONS
+
+RIDGE = 1.0
+"""Strength of the prior that draws the weights of standardised evidence to 0."""
+
+
+def gather(folder: Path, every: int, progress: Progress) -> list[Claim]:
+    """Every utterance that was heard, with its evidence and whether it was right."""
+    tallies: dict[str, Tally] = {}
+    wanted = Wanted(conditions=tuple(CONDITIONS), real_pace=0)
+    bench(read_folder(folder)[::every], wanted, progress, tallies)
+    return [claim for tally in tallies.values() for claim in tally.claims if claim.evidence]
+
+
+def fit(claims: Sequence[Claim]) -> Calibration:
+    """The odds that an utterance is right."""
+    names = [name for name, _ in claims[0].evidence]
+    raw = np.array([[value for _, value in claim.evidence] for claim in claims])
+    lows, highs = np.percentile(raw, [1, 99], axis=0)
+    raw = np.clip(raw, lows, highs)
+    right = np.array([claim.right for claim in claims], float)
+    mean, spread = raw.mean(axis=0), np.maximum(raw.std(axis=0), 1e-6)
+    weights = _logistic(np.hstack([np.ones((len(raw), 1)), (raw - mean) / spread]), right)
+    own = weights[1:] / spread
+    return Calibration(
+        float(weights[0] - own @ mean),
+        dict(zip(names, map(float, own), strict=True)),
+        {
+            name: (float(low), float(high))
+            for name, low, high in zip(names, lows, highs, strict=True)
+        },
+    )
+
+
+def _logistic(inputs: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
+    weights = np.zeros(inputs.shape[1])
+    ridge = np.diag([0.0] + [RIDGE] * (inputs.shape[1] - 1))
+    for _ in range(50):
+        share = 1 / (1 + np.exp(-inputs @ weights))
+        slope = inputs.T @ (right - share) - ridge @ weights
+        curve = (inputs * (share * (1 - share))[:, None]).T @ inputs + ridge
+        step = np.linalg.solve(curve, slope)
+        weights = weights + step
+        if np.abs(step).max() < 1e-8:
+            break
+    return weights
+
+
+def write(path: Path, claims: Sequence[Claim], made_from: str) -> None:
+    """Fit, and write the file."""
+    found = fit(claims)
+    right = sum(claim.right for claim in claims)
+    weights = "".join(f"{name} = {value:.4f}\n" for name, value in found.weights.items())
+    bounds = "".join(
+        f"{name} = [{low:.4f}, {high:.4f}]\n" for name, (low, high) in found.bounds.items()
+    )
+    path.write_text(
+        f"# Made by `python -m listener.training calibrate` from {made_from}:\n"
+        f"# {len(claims)} utterances heard, {right} of them rightly.\n"
+        f"intercept = {found.intercept:.4f}\n\n[weights]\n{weights}\n[bounds]\n{bounds}",
+        encoding="utf-8",
+    )
+
+
+def keep(path: Path, claims: Sequence[Claim]) -> None:
+    """The claims as JSON lines, to fit again without hearing again."""
+    with path.open("w", encoding="utf-8") as out:
+        for claim in claims:
+            out.write(json.dumps([claim.right, claim.evidence]) + "\n")
+
+
+def kept(path: Path) -> list[Claim]:
+    """What `keep` wrote."""
+    with path.open(encoding="utf-8") as lines:
+        rows = [json.loads(line) for line in lines]
+    return [Claim(0.0, right, False, tuple(map(tuple, found))) for right, found in rows]

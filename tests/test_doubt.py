@@ -1,0 +1,237 @@
+"""Doubt: what the listener distrusts has no effect until a person or an agreeing read-back confirms it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from speech import espeak, flite
+from test_case import heard, states, view
+
+from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Withdrawn, Word
+from grammar.loading import load
+from grammar.parse import Understanding
+from grammar.phrases import network
+from grammar.protocol import Protocol
+from listener.alternatives import Alternative
+from listener.bench.hearing import Ear
+from listener.bench.judging import Claim
+from listener.competing import competing
+from listener.confidence import Calibration, evidence, shipped
+from listener.lexicon import build_lexicon
+from listener.recogniser import SAMPLE_RATE, Samples, choose
+from listener.second import Opinion, SecondListener, second_listener
+from listener.training.calibrate import fit
+
+START = CaseStarted(seq=1, protocol="isolation-airway", weight_kg=70)
+ORDER = heard(2, 2, "drugs nurse give ninety milligrams of ketamine", "team-leader")
+GIVEN = heard(2, 2, "rocuronium seventy milligrams in", "drugs-nurse")
+DOUBT = Doubted(seq=3, t=5, target=2, reason="second-listener", words="give nineteen")
+TWINS = [
+    ("thirteen", "thirty"),
+    ("fourteen", "forty"),
+    ("fifteen", "fifty"),
+    ("sixteen", "sixty"),
+    ("seventeen", "seventy"),
+    ("eighteen", "eighty"),
+    ("nineteen", "ninety"),
+]
+READ_BACK = heard(4, 6, "ninety milligrams of ketamine", "drugs-nurse")
+
+
+@pytest.fixture(scope="module")
+def protocol() -> Protocol:
+    return load("isolation-airway")
+
+
+# ---------------------------------------------------------------- the case
+
+
+def test_doubt_that_comes_later_takes_back_what_the_call_did(protocol: Protocol) -> None:
+    assert len(view(protocol, [START, GIVEN]).doses) == 1
+    found = view(protocol, [START, GIVEN, DOUBT])
+    assert not found.doses
+    said = found.log[1].utterance
+    assert said and said.unsure and "second-listener" in said.flags
+
+
+def test_a_doubted_order_is_an_order_once_it_is_read_back_in_agreement(protocol: Protocol) -> None:
+    assert not view(protocol, [START, ORDER, DOUBT]).tasks
+    found = view(protocol, [START, ORDER, DOUBT, READ_BACK])
+    assert [state for _, state in found.tasks] == ["pending"]
+    assert not found.loops[0][0].unsure
+    wrong = heard(4, 6, "nineteen milligrams of ketamine", "drugs-nurse")
+    assert not view(protocol, [START, ORDER, DOUBT, wrong]).tasks
+
+
+def test_doubt_makes_the_call_what_it_would_have_been_had_it_been_doubted_at_once(
+    protocol: Protocol,
+) -> None:
+    at_once = replace(ORDER, doubts=("second-listener",))
+    read_back = replace(READ_BACK, seq=3)
+    later = replace(DOUBT, seq=4, t=9)
+    assert (
+        view(protocol, [START, ORDER, read_back, later]).loops
+        == view(protocol, [START, at_once, read_back]).loops
+    )
+
+
+def test_a_person_has_the_last_word_over_doubt(protocol: Protocol) -> None:
+    confirmed = Confirmed(seq=4, t=6, target=2)
+    assert len(view(protocol, [START, GIVEN, DOUBT, confirmed]).doses) == 1
+    amended = Amended(seq=3, t=4, target=2, words="rocuronium seventy milligrams in")
+    late = replace(DOUBT, seq=4)
+    assert len(view(protocol, [START, GIVEN, amended, late]).doses) == 1
+    undone = Withdrawn(seq=4, t=6, target=3)
+    assert len(view(protocol, [START, GIVEN, DOUBT, undone]).doses) == 1
+
+
+def test_a_doubted_read_back_closes_nothing(protocol: Protocol) -> None:
+    read_back = replace(READ_BACK, seq=3)
+    doubt = replace(DOUBT, seq=4, target=3)
+    assert states(view(protocol, [START, ORDER, read_back])) == ["closed"]
+    assert states(view(protocol, [START, ORDER, read_back, doubt])) == ["open"]
+
+
+def test_confidence_of_the_whole_counts_before_that_of_the_words(protocol: Protocol) -> None:
+    low = replace(GIVEN, confidence=0.2)
+    assert not view(protocol, [START, low]).doses
+
+
+# ---------------------------------------------------------------- the second listener
+
+
+def words_of(text: str, confidence: float = 1.0) -> tuple[Word, ...]:
+    return tuple(Word(w, 0.3 * at, 0.3 * at + 0.3, confidence) for at, w in enumerate(text.split()))
+
+
+def test_what_sounds_alike_or_was_held_possible_competes_and_what_means_the_same_does_not(
+    protocol: Protocol,
+) -> None:
+    whole = network(protocol)
+    lexicon = build_lexicon(whole.words, protocol.pronunciations)
+    read = Understanding(protocol).read
+    said = words_of("give seventy milligrams of ketamine")
+    others = [
+        Alternative(words_of("give seventy milligram of ketamine"), 2.0),
+        Alternative(words_of("give ninety milligrams of ketamine"), 1.0),
+    ]
+    found = {" ".join(each) for each in competing(said, others, read, whole, lexicon)}
+    assert "give seventeen milligrams of ketamine" in found
+    assert "give ninety milligrams of ketamine" in found
+    assert "give seventy milligram of ketamine" not in found
+    for each in found:
+        assert whole.accepts(each.split())
+
+
+def test_only_what_holds_a_drug_a_number_or_a_unit_is_heard_twice(protocol: Protocol) -> None:
+    second = second_listener(protocol, choose("vosk", network(protocol), protocol.pronunciations))
+    assert second
+    assert second.wanted(words_of("sats ninety four"))
+    assert second.wanted(words_of("ketamine in"))
+    assert not second.wanted(words_of("room ready"))
+    assert not second.wanted(words_of("[unk]"))
+    only = choose("pocketsphinx", network(protocol), protocol.pronunciations)
+    assert second_listener(protocol, only) is None, "an engine is no witness for itself"
+
+
+def test_the_second_listener_tells_most_teens_from_their_tens(protocol: Protocol) -> None:
+    """Fourteen numbers in a voice from recordings: heard as themselves, and not as their twins."""
+    second = SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
+    against = 0
+    for said, twin in [*TWINS, *((ten, teen) for teen, ten in TWINS)]:
+        sound = flite(f"ketamine {said}")
+        middle, end = len(sound) / SAMPLE_RATE / 2, len(sound) / SAMPLE_RATE - 0.5
+
+        def opinion(number: str, sound: Samples, middle: float, end: float) -> Opinion:
+            words = [Word("ketamine", 0.25, middle), Word(number, middle, end)]
+            found = second.opinion(sound, words, ())
+            assert found
+            return found
+
+        assert opinion(said, sound, middle, end).agrees
+        found = opinion(twin, sound, middle, end)
+        against += not found.agrees
+        assert found.agrees or found.words == f"ketamine {said}"
+    assert against >= 10
+
+
+# ---------------------------------------------------------------- confidence
+
+
+def test_more_evidence_for_a_sentence_makes_it_surer() -> None:
+    sure = evidence(words_of("room ready", 0.99), (), 2.0, None)
+    less = evidence(words_of("room ready", 0.4), (), 2.0, None)
+    against = evidence(words_of("room ready", 0.99), (), 2.0, Opinion(False, "", -0.2))
+    calibration = shipped()
+    assert calibration.confidence(sure) > calibration.confidence(less)
+    assert calibration.confidence(sure) > calibration.confidence(against)
+
+
+def test_the_fit_finds_the_odds_that_made_the_data() -> None:
+    rng = np.random.default_rng(3)
+    true = Calibration(0.5, {"weakest": 1.2, "second": -0.7})
+    claims = []
+    for _ in range(6000):
+        found = {"weakest": float(rng.normal()), "second": float(rng.normal())}
+        right = bool(rng.random() < true.confidence(found))
+        claims.append(Claim(0.0, right, False, tuple(found.items())))
+    found = fit(claims)
+    assert found.intercept == pytest.approx(0.5, abs=0.12)
+    assert found.weights == pytest.approx(dict(true.weights), abs=0.12)
+    assert found.confidence({"weakest": 99.0, "second": 0.0}) < 0.999, "beyond what was seen"
+
+
+# ---------------------------------------------------------------- by sound
+
+
+def spoken(*parts: Samples) -> Samples:
+    pause = np.zeros(SAMPLE_RATE, np.int16)
+    return np.concatenate([pause, *(piece for part in parts for piece in (part, pause))])
+
+
+@pytest.fixture(scope="module")
+def ear(protocol: Protocol, tmp_path_factory: pytest.TempPathFactory) -> Ear:
+    engine = choose("vosk", network(protocol), protocol.pronunciations)
+    return Ear(protocol, engine, tmp_path_factory.mktemp("cases"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("ordered", "answered"), [("seventeen", "seventy"), ("seventy", "seventeen")]
+)
+def test_a_wrong_read_back_is_heard_as_it_was_said_whatever_the_order_makes_likely(
+    ear: Ear, ordered: str, answered: str
+) -> None:
+    """By sound: an order of 17 read back as 70, and the other way round."""
+    value = {"seventeen": 17, "seventy": 70}
+    sound = spoken(
+        espeak(f"drugs nurse, give {ordered} milligrams of ketamine", "en-gb"),
+        espeak(f"ketamine {answered} milligrams, copy", "en-us+f3"),
+    )
+    order, answer = ear.hear(sound)
+    assert order.said.slots["amount"] == value[ordered]
+    assert answer.said.slots["amount"] == value[answered]
+    assert "differs" in answer.said.flags or not answer.said.unsure
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("said", "amount", "conflict"),
+    [
+        ("fifteen, one five", 15, False),
+        ("fifty, five zero", 50, False),
+        ("fifteen, five zero", None, True),
+    ],
+)
+def test_digits_said_as_well_settle_a_pair_and_those_that_clash_are_marked(
+    ear: Ear, said: str, amount: int | None, conflict: bool
+) -> None:
+    (caught,) = ear.hear(spoken(espeak(f"give ketamine {said} milligrams")))
+    assert ("number-conflict" in caught.said.flags) == conflict
+    assert "sounds-like" not in caught.said.flags or conflict
+    if amount:
+        assert caught.said.slots["amount"] == amount
+    else:
+        assert caught.said.unsure
