@@ -15,7 +15,6 @@ until = 5.0                    # optional
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -25,6 +24,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from grammar.case import Case
 from grammar.errors import UserError
 from grammar.facts import CaseStarted, Heard, Word
+from grammar.loading import read_toml
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
 from grammar.view import Utterance, View
@@ -36,7 +36,9 @@ SECONDS_A_WORD = 0.35
 class Say(BaseModel):
     """One line that is spoken."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False
+    )
 
     t: float = Field(ge=0)
     words: str
@@ -48,7 +50,7 @@ class Say(BaseModel):
 class Dialogue(BaseModel):
     """A whole dialogue file. `expect` is for tests and is left alone here."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     protocol: str
     weight_kg: float | None = Field(default=None, gt=0)
@@ -61,9 +63,7 @@ class Dialogue(BaseModel):
 def parse_dialogue(text: str, label: str) -> Dialogue:
     """A dialogue from its TOML. Raises UserError naming `label`, the line's number and the field."""
     try:
-        return Dialogue.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise UserError(f"{label}: this is not valid TOML: {error}") from None
+        return Dialogue.model_validate(read_toml(text, label))
     except ValidationError as error:
         first = error.errors()[0]
         place = ", ".join(str(step + 1 if isinstance(step, int) else step) for step in first["loc"])

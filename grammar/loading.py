@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from unicodedata import category
 
 from pydantic import ValidationError
 
@@ -56,15 +58,42 @@ def load(name_or_path: str) -> Protocol:
 
 def parse(text: str, label: str = "protocol") -> Protocol:
     """A protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ProtocolError(f"{label}: this is not valid TOML: {error}") from None
+    data = read_toml(text, label)
     try:
         return Protocol.model_validate(data)
     except ValidationError as error:
         lines = [f"{label}: {_sentence(item, data)}" for item in _own(error.errors())]
         raise ProtocolError("\n".join(lines)) from None
+
+
+def _controls(value: object) -> Iterator[str]:
+    """Characters that could steer a terminal, in any text of a file."""
+    match value:
+        case str():
+            yield from (char for char in value if char not in "\n\t" and category(char) == "Cc")
+        case dict():
+            for key, below in value.items():
+                yield from _controls(key)
+                yield from _controls(below)
+        case list():
+            for below in value:
+                yield from _controls(below)
+
+
+def read_toml(text: str, label: str) -> dict[str, Any]:
+    """The tables of a TOML file. Raises ProtocolError for what is none, or could steer a terminal."""
+    try:
+        data = tomllib.loads(text)
+        found = next(_controls(data), None)
+    except RecursionError:
+        raise ProtocolError(f"{label}: this is nested too deeply") from None
+    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
+        raise ProtocolError(f"{label}: this is not valid TOML: {error}") from None
+    if found:
+        raise ProtocolError(
+            f"{label}: a text holds the control character U+{ord(found):04X}: write it without"
+        )
+    return data
 
 
 _WRONG = {

@@ -7,6 +7,7 @@ Each fact carries the hash of the one before (`listener/chain.py`).
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import threading
 from contextlib import suppress
@@ -26,6 +27,8 @@ from listener.vault import Keys, lock, unlock
 JOURNAL = "journal.db"
 AUDIO = "audio.flac"
 PROTOCOL = "protocol.toml"
+
+_LONGEST_NAME = 120
 
 F = TypeVar("F", bound=Fact)
 
@@ -62,7 +65,7 @@ class Journal:
         """
         stamp = began.strftime("%Y-%m-%d_%H-%M-%S")
         try:
-            folder = _new_folder(cases, f"{stamp}_{protocol}")
+            folder = new_folder(cases, folder_name(stamp, protocol))
             private_file(folder / PROTOCOL, protocol_text.encode())
             keys = None if passphrase is None else lock(folder, passphrase)
             private_file(folder / JOURNAL, b"")
@@ -202,7 +205,13 @@ def _journal_in(folder: Path) -> Path:
     return path
 
 
-def _new_folder(cases: Path, name: str) -> Path:
+def folder_name(stamp: str, protocol: str) -> str:
+    """What a case's folder is called: a name, never a path, whatever a protocol calls itself."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", f"{stamp}_{protocol}")[:_LONGEST_NAME]
+
+
+def new_folder(cases: Path, name: str) -> Path:
+    """A new private folder in `cases`, numbered where there is one of that name. Raises OSError."""
     if not cases.is_dir():
         cases.mkdir(parents=True, mode=0o700)
     folder = cases / name

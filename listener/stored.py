@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,8 @@ from listener.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
 from listener.kept_sound import LOCKED, KeptSound, kept_sound
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.vault import Keys, unlock
+
+_NAME = re.compile(r"audio[A-Za-z0-9.-]{0,60}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +103,7 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
 
 
 def sounds_of(
-    folder: Path, facts: Sequence[Fact], keys: Keys | None
+    folder: Path, facts: Sequence[Fact], keys: Keys | None = None
 ) -> tuple[tuple[Sound, ...], tuple[str, ...]]:
     """The files of sound that can be read, and a sentence on each that cannot be, or not to its end."""
     named = [(AUDIO, 0.0)]
@@ -108,7 +111,7 @@ def sounds_of(
     named += [
         (fact.audio, fact.t)
         for fact in facts
-        if isinstance(fact, Resumed | RecordingSet) and fact.audio == Path(fact.audio).name != ""
+        if isinstance(fact, Resumed | RecordingSet) and _NAME.fullmatch(fact.audio)
     ]
     found, missing = [], []
     for name, starts_s in named:

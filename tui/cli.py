@@ -21,6 +21,7 @@ from tui.commands import (
     review,
     sharing,
 )
+from tui.wording import clean_lines
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"
@@ -37,7 +38,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         code: int | None = wanted.run(wanted)
     except UserError as error:
-        print(error, file=sys.stderr)
+        print(clean_lines(str(error)), file=sys.stderr)
         return 2
     except BrokenPipeError:
         # Whoever read the results has gone; the facts are on disk.

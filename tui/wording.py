@@ -57,6 +57,11 @@ def clean(text: str) -> str:
     return "".join(char for char in flat if not unicodedata.category(char).startswith("C"))
 
 
+def clean_lines(text: str) -> str:
+    """`clean`, line by line: for text of ours that quotes somebody else's file."""
+    return "\n".join(clean(line) for line in text.split("\n"))
+
+
 def clock(seconds: float) -> str:
     """Seconds on the case's clock as mm:ss, past one hour as h:mm:ss; a part of a second is cut."""
     whole = math.floor(abs(seconds))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from grammar.errors import UserError
 from tui.commands.shared import Commands
+from tui.wording import clean_lines
 
 
 def add(commands: Commands) -> None:
@@ -29,7 +30,8 @@ def check(wanted: argparse.Namespace) -> None:
     """Say what a protocol lets people say, or what is wrong with it; or begin a new one."""
     from tui import checking  # noqa: PLC0415
 
-    print(checking.write_new(wanted.new) if wanted.new else checking.check(wanted.protocol))
+    told = checking.write_new(wanted.new) if wanted.new else checking.check(wanted.protocol)
+    print(clean_lines(told))
 
 
 def judge(wanted: argparse.Namespace) -> None:
@@ -50,4 +52,4 @@ def judge(wanted: argparse.Namespace) -> None:
     if wanted.json:
         print(json.dumps(summary_json(view), ensure_ascii=False))
         return
-    print(page(protocol, utterances, view))
+    print(clean_lines(page(protocol, utterances, view)))

@@ -1,0 +1,308 @@
+"""What is fuzzed: each target takes bytes, and raises where a file from a stranger could do harm.
+
+A UserError is the answer that bad input should get; anything else that is raised is a fault.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from grammar.case import Case
+from grammar.dialogue import judge, parse_dialogue
+from grammar.errors import UserError
+from grammar.facts import CaseEnded, CaseStarted, Noted, Resumed, load
+from grammar.loading import parse
+from grammar.phrases import network
+from grammar.protocol import Protocol
+from listener.journal import JOURNAL, Journal, folder_name, new_folder, stored_facts
+from listener.kept_sound import FlacSound
+from listener.locked_file import LockedFile, LockedSound
+from listener.seals import verify
+from listener.segments import Segmenter
+from listener.sources import AudioFile, RawPcm
+from listener.stored import sounds_of
+from tui.checking import _summary
+from tui.judging import page
+from tui.wording import clean_lines
+
+SMALL = """
+[protocol]
+id = "small"
+title = "Small"
+language = "en"
+
+[[station]]
+id = "lead"
+title = "Lead"
+spoken = ["lead"]
+
+[[call]]
+id = "give"
+title = "Give"
+phrases = ["(give|push) {amount} [now]", "timer {duration}"]
+answers = ["{amount}"]
+readback = "key"
+deciding = ["amount"]
+window_s = 12
+"""
+
+DIALOGUE = """
+protocol = "small"
+weight_kg = 70
+until = 40
+
+[[say]]
+t = 2.0
+words = "lead give seventy milligrams copy say again"
+from = "lead"
+channel = 1
+until = 5.0
+
+[[say]]
+t = inf
+words = "disregard fifteen one five"
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One kind of input: files to begin with, and what is done with each."""
+
+    seeds: Callable[[], list[bytes]]
+    run: Callable[[bytes], None]
+    longest: int
+
+
+def told(text: str) -> None:
+    """What would be printed may not steer a terminal."""
+    for char in clean_lines(text):
+        assert char == "\n" or (ord(char) >= 32 and not 127 <= ord(char) < 160), ascii(char)
+
+
+def _names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+@cache
+def small() -> Protocol:
+    """A protocol that costs little."""
+    return parse(SMALL, "small")
+
+
+@cache
+def place() -> Path:
+    """A folder in memory where there is one."""
+    memory = Path("/dev/shm")
+    return Path(tempfile.mkdtemp(dir=memory if memory.is_dir() else None, prefix="fuzz-"))
+
+
+def protocol(data: bytes) -> None:
+    """Read, and printed as `check` does; what it says must be a text of ours."""
+    try:
+        found = parse(data.decode("utf-8", "replace"), "a file")
+        told("\n".join(_summary(found, len(network(found).words))))
+        assert not any(ord(char) < 32 and char not in "\n\t" for char in str(found.model_dump()))
+    except UserError as error:
+        told(str(error))
+
+
+def dialogue(data: bytes) -> None:
+    """Read, judged by a small protocol, and printed as `judge` does."""
+    try:
+        found = parse_dialogue(data.decode("utf-8", "replace"), "a file")
+        utterances, view = judge(small(), found)
+        told(page(small(), utterances, view))
+    except UserError as error:
+        told(str(error))
+
+
+@cache
+def _case() -> Path:
+    return Path(tempfile.mkdtemp(dir=place()))
+
+
+def journal(data: bytes) -> None:
+    """A database, with its log where the input holds a line between the two; nothing else is touched."""
+    folder = _case()
+    database, _, log = data.partition(b"\n--log--\n")
+    (folder / JOURNAL).write_bytes(database)
+    (folder / "protocol.toml").write_bytes(SMALL.encode())
+    (folder / f"{JOURNAL}-wal").write_bytes(log)
+    try:
+        stored_facts(folder)
+    except UserError as error:
+        told(str(error))
+    try:
+        told(verify(folder).misfit)
+    except UserError as error:
+        told(str(error))
+    assert (folder / JOURNAL).read_bytes() == database
+    assert _names(folder) == [JOURNAL, f"{JOURNAL}-wal", "protocol.toml"]
+
+
+def facts(data: bytes) -> None:
+    """Facts as a strange journal may hold them, folded."""
+    case = Case(small())
+    last = 0.0
+    for line in data.split(b"\n")[:20]:
+        try:
+            fact = load(line)
+        except ValueError:
+            continue
+        case.add(fact)
+        last = max(last, fact.t)
+    view = case.view(last)
+    told("\n".join(line.text for line in view.log))
+    case.at(last / 2)
+
+
+def audio(data: bytes) -> None:
+    """A file of sound, heard as far as it goes, and read as a recording."""
+    path = place() / "sound"
+    path.write_bytes(data)
+    try:
+        source = AudioFile(path)
+        for count, block in enumerate(source.blocks()):
+            assert block.samples.dtype == np.int16
+            if count > 50:
+                break
+    except UserError as error:
+        told(str(error))
+    for kind in (FlacSound, lambda one: LockedSound(one, bytes(32))):
+        try:
+            sound = kind(path)
+            assert len(sound.read(100, 1000)) <= 1000
+        except UserError as error:
+            told(str(error))
+
+
+def pcm(data: bytes) -> None:
+    """Sound from a pipe that gives what it likes, cut into speech."""
+    segmenter = Segmenter()
+    try:
+        for block in RawPcm(io.BytesIO(data)).blocks():
+            segmenter.push(block.samples[:, 0])
+        segmenter.flush()
+    except UserError as error:
+        told(str(error))
+
+
+@cache
+def _cases() -> tuple[Path, Path]:
+    around = Path(tempfile.mkdtemp(dir=place()))
+    (around / "outside.flac").write_bytes(b"not ours")
+    (around / "cases").mkdir()
+    return around, around / "cases"
+
+
+def names(data: bytes) -> None:
+    """A protocol's name becomes a folder, a journal's word a file of sound: both inside, always."""
+    around, cases = _cases()
+    name = data.decode("utf-8", "replace")
+    folder = new_folder(cases, folder_name("2026-01-02_12-00-00", name))
+    assert folder.parent == cases
+    assert folder.resolve().parent == cases.resolve()
+    sounds, _ = sounds_of(folder, [Resumed(t=0.0, audio=name, recording=True)])
+    assert not sounds
+    told(str(folder))
+    folder.rmdir()
+    assert _names(around) == ["cases", "outside.flac"]
+    assert not _names(cases)
+
+
+def _protocols() -> list[bytes]:
+    shipped = (files("grammar") / "template.toml").read_bytes()
+    odd = SMALL.replace('"Small"', '"\\u001b[2J\\u009b31m"')
+    return [
+        SMALL.encode(),
+        shipped[:4000],
+        odd.encode(),
+        b"x = " + b"[" * 2000,
+        b"x = " + b"9" * 5000,
+    ]
+
+
+def _journals() -> list[bytes]:
+    cases = Path(tempfile.mkdtemp(dir=place()))
+    from datetime import UTC, datetime
+
+    kept = Journal.create(cases, "small", SMALL, datetime(2026, 1, 2, tzinfo=UTC))
+    kept.append(CaseStarted(protocol="small"))
+    kept.append(Noted(t=1.0, text="a note " * 900))
+    going = kept.folder / f"{JOURNAL}-wal"
+    open_ = (kept.folder / JOURNAL).read_bytes() + b"\n--log--\n" + going.read_bytes()
+    kept.append(CaseEnded(t=2.0))
+    kept.close()
+    closed = (kept.folder / JOURNAL).read_bytes()
+    shutil.rmtree(cases)
+    other = sqlite3.connect(":memory:")
+    other.execute("CREATE TABLE x (y)")
+    return [closed, open_, other.serialize(), b""]
+
+
+def _facts() -> list[bytes]:
+    lines = [
+        b'{"kind":"case-started","seq":1,"protocol":"small","weight_kg":70}',
+        b'{"kind":"heard","seq":2,"t":1,"until":2,"words":[{"text":"give","start":1,"end":2}]}',
+        b'{"kind":"heard","seq":3,"t":-1e308,"until":1e308,"channel":-9,"words":[]}',
+        b'{"kind":"entered","seq":4,"t":3,"call":"give","slots":[["amount",3]]}',
+        b'{"kind":"amended","seq":5,"t":4,"target":2,"words":"timer three minutes"}',
+        b'{"kind":"withdrawn","seq":6,"t":4,"target":6}',
+        b'{"kind":"gap","seq":7,"t":5,"until":1,"reason":"\\u001b[2J"}',
+        b'{"kind":"timer-changed","seq":8,"t":5,"timer":1,"change":"extend","seconds":-1e300}',
+        b'{"kind":"answered-by-hand","seq":9,"t":5,"loop":1}',
+        b'{"kind":"ticked","seq":10,"t":5,"checklist":"x","item":"y"}',
+    ]
+    return [b"\n".join(lines), *lines]
+
+
+def _sounds() -> list[bytes]:
+    made = []
+    sound = (np.sin(np.arange(3000) / 9) * 9000).astype(np.int16)
+    for form in ("WAV", "FLAC", "AIFF", "OGG"):
+        out = io.BytesIO()
+        subtype = "VORBIS" if form == "OGG" else "PCM_16"
+        soundfile.write(out, np.stack([sound, sound], 1), 16_000, format=form, subtype=subtype)
+        made.append(out.getvalue())
+    path = place() / "locked"
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
+    locked = LockedFile(handle, 1, bytes(32))
+    locked.write(sound[:, np.newaxis])
+    locked.close()
+    os.close(handle)
+    return [*made, path.read_bytes()]
+
+
+TARGETS = {
+    "protocols": Target(_protocols, protocol, 6000),
+    "dialogues": Target(lambda: [DIALOGUE.encode()], dialogue, 2000),
+    "journals": Target(_journals, journal, 40_000),
+    "facts": Target(_facts, facts, 2000),
+    "audio": Target(_sounds, audio, 8000),
+    "pcm": Target(lambda: [b"", b"\0", b"\xff\x7f" * 2000, bytes(range(256)) * 20], pcm, 8000),
+    "names": Target(
+        lambda: [
+            b"../outside.flac",
+            b"..",
+            b"/etc/hostname",
+            b"a" * 300,
+            b"\x1b[2J\n",
+            b"journal.db",
+        ],
+        names,
+        300,
+    ),
+}
+"""By the name to give to `python tests/fuzz.py`."""
