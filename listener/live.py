@@ -35,10 +35,13 @@ from listener.recorder import Recorder
 from listener.recording import Recording
 from listener.second import SecondListener
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
-from listener.watch import Watching
+from listener.watch import watching
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
+
+_JUMP_S: Final = 0.01
+"""Sound follows on sound to the sample, but for the rounding of its times."""
 
 
 class Observer(Interface):
@@ -86,7 +89,6 @@ class Live:
         recording: Recording | None,
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
-        watching: Watching | None = None,
         engine_news: Callable[[], Iterable[str]] = tuple,
         second: SecondListener | None = None,
     ) -> None:
@@ -98,14 +100,14 @@ class Live:
         self._case = case
         self._observer = observer
         self._recorder = Recorder(recording, source.channels, begins_s) if recording else None
-        self._watching = watching or Watching(())
+        self._watching = watching(source)
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
         self._engine_news = engine_news
         self._clock = clock
         self._understanding = Understanding(case.protocol)
         self._segmenters = [Segmenter() for _ in range(source.channels)]
-        self._begins_s = [begins_s] * source.channels
-        """Where on the case's clock each segmenter's sound began."""
+        self._origin_s = begins_s
+        """Where on the case's clock the segmenters' sound began."""
         self._hearing: list[_Segment | None] = [None] * source.channels
         self._doubting = Doubting(recogniser, second, self.tell, live=source.live)
         self._telling = threading.Lock()
@@ -114,6 +116,7 @@ class Live:
         """Up to here somebody spoke."""
         self.muting = Muting()
         """What is not heard, since we play it."""
+        self._told_late = False
 
     @property
     def now(self) -> float:
@@ -160,8 +163,7 @@ class Live:
         try:
             for captured in self._capture.blocks():
                 self._take(captured)
-            for channel, segmenter in enumerate(self._segmenters):
-                self._follow(channel, segmenter.flush())
+            self._end_speech()
             self._doubting.finish()
             if self._recorder:
                 self._recorder.close()
@@ -212,8 +214,11 @@ class Live:
         if block.lost_s:
             lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
             self.tell(lost)
+        if block.t > self._heard_s + _JUMP_S:
+            self._jump(block.t)
         for warned in captured.warnings:
             self.tell(warned)
+        self._tell_if_late(block.t)
         self._tell_of_disk_and_engine(block.t)
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
@@ -233,6 +238,23 @@ class Live:
         for text in self._engine_news():
             self.tell(Warned(t=t, what="engine", text=text))
 
+    def _tell_if_late(self, t: float) -> None:
+        late = bool(self._late_s())
+        if late and not self._told_late:
+            text = "hearing is behind the sound: what was said is heard late"
+            self.tell(Warned(t=t, what="behind", text=text))
+        self._told_late = late
+
+    def _jump(self, t: float) -> None:
+        """The clock goes on at `t`, and no sound fills the time in between."""
+        self._end_speech()
+        self._segmenters = [Segmenter() for _ in self._segmenters]
+        self._origin_s = t
+
+    def _end_speech(self) -> None:
+        for channel, segmenter in enumerate(self._segmenters):
+            self._follow(channel, segmenter.flush())
+
     def _late_s(self) -> float:
         """How late what is heard now is heard, where that matters; else 0."""
         return self.behind_s if self._source.live and self.behind_s >= BEHIND_S else 0.0
@@ -246,7 +268,7 @@ class Live:
         for event in events:
             match event:
                 case SpeechBegan(t, samples):
-                    here = _Segment(self._begins_s[channel] + t, self._recogniser.open())
+                    here = _Segment(self._origin_s + t, self._recogniser.open())
                     self._hearing[channel] = here
                     self._feed(channel, here, samples)
                 case SpeechWent(samples):

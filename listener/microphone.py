@@ -15,6 +15,7 @@ import soxr
 from grammar.errors import UserError
 from listener.blocks import BLOCK, Block
 from listener.recogniser import SAMPLE_RATE, Samples
+from listener.steady import Steady, steady_s
 
 _PATIENCE_S: Final = 2.0
 """A running microphone brings a block every 100 ms; after so long without one it is gone."""
@@ -49,7 +50,7 @@ class Microphone:
         self,
         channels: int = 1,
         device: int | str | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = steady_s,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         """`device` is PortAudio's number or (part of) a name; None for the system's choice.
@@ -59,6 +60,8 @@ class Microphone:
         """
         self.away = False
         """Whether the device is gone at the moment."""
+        self._rate_off = 0.0
+        self._steady = Steady(clock)
         self._clock = clock
         self._sleep = sleep
         self._portaudio = portaudio()
@@ -70,6 +73,17 @@ class Microphone:
         except (self._portaudio.PortAudioError, ValueError) as error:
             raise UserError(f"The microphone cannot be used: {_one_line(error)}.") from None
         self.name = f"microphone {found['name']}"
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the device at the moment, a sentence; "" while all is well."""
+        if self.away:
+            return "the microphone is gone: nothing is heard until it is back"
+        if self._rate_off:
+            return (
+                f"the microphone's sample rate is {100 * self._rate_off:+.0f} % off: choose it anew"
+            )
+        return ""
 
     def _working_rate(self, own: int) -> int:
         """16 kHz where the device can, else its own rate. Raises PortAudioError where neither."""
@@ -86,6 +100,10 @@ class Microphone:
         return own
 
     def blocks(self) -> Iterator[Block]:
+        """What is heard from now on, without end, in step with the clock; see `_blocks`."""
+        return self._steady.blocks(self._blocks())
+
+    def _blocks(self) -> Iterator[Block]:
         """What is heard from now on, without end.
 
         A device that goes away (unplugged, its sound server gone) is waited for: zeros come at real
@@ -105,7 +123,9 @@ class Microphone:
                     self.away, absent, last_s = False, 0, self._clock()
                     yield Block(at / SAMPLE_RATE, block.samples, lost_s)
                     at += len(block.samples)
-            except self._portaudio.PortAudioError as error:
+                    if self._other_rate():
+                        break
+            except (self._portaudio.PortAudioError, ValueError) as error:
                 if not at:
                     message = f"The microphone cannot be used: {_one_line(error)}."
                     raise UserError(message) from None
@@ -120,8 +140,21 @@ class Microphone:
             self._portaudio._terminate()
             self._portaudio._initialize()
 
+    def _other_rate(self) -> bool:
+        """Whether the device now runs at another rate, so that it must be opened anew."""
+        off = self._steady.rate_off
+        if off is None:
+            return False
+        before, self._rate_off = self._rate_off, off
+        if not off or before:
+            return False  # opening it anew once is enough: the trouble stays on the screen
+        self._steady.restart_rate()
+        return True
+
     def _device_blocks(self) -> Iterator[Block]:
         """Blocks of one opening of the device, until it falls silent. Raises PortAudioError."""
+        found: dict[str, Any] = self._portaudio.query_devices(self._device, "input")
+        self._device_rate = self._working_rate(round(float(found["default_samplerate"])))
         captured: queue.SimpleQueue[Captured] = queue.SimpleQueue()
 
         def take(samples: Samples, _count: int, times: Any, status: Any) -> None:

@@ -1,6 +1,6 @@
 """Kills a running case at random moments and resumes it: `python tests/crash.py [KILLS] [AT ONCE]`.
 
-200 kills, four at a time, unless given. Each case hears twenty seconds of a drill from a random place on
+200 kills, four at a time, unless given. Each case hears a minute of a drill from a random place on
 at real pace, in a process of its own, until SIGKILL. Prints what was shown, what of it was there again,
 and how much sound was lost at most.
 """
@@ -67,8 +67,8 @@ def crash(place: Path, seed: int) -> Crash:
     rng = random.Random(seed)
     place.mkdir()
     clip = place / "clip.wav"
-    start = rng.randrange(0, 300) * 16000
-    sound, rate = soundfile.read(DRILL, start=start, frames=20 * 16000, dtype="int16")
+    start = rng.randrange(0, 280) * 16000
+    sound, rate = soundfile.read(DRILL, start=start, frames=60 * 16000, dtype="int16")
     soundfile.write(clip, sound, rate)
     cases = place / "cases"
     listen = [*COMMAND, "listen", str(clip), "--json", "--pace", "real", "--cases", str(cases)]

@@ -166,6 +166,7 @@ def test_every_call_of_a_clip_is_heard_although_the_engine_fails_in_it(
     assert [f.text for f in late] == [f.text for f in said]
     # Told again in other pieces, the decoder's times differ by a frame or two.
     assert [f.t for f in late] == pytest.approx([f.t for f in said], abs=0.1)
-    assert [f.what for f in found if isinstance(f, Warned)] == ["engine"]
+    warned = [f.what for f in found if isinstance(f, Warned)]
+    assert sorted(warned) == ["behind", "engine"]
     assert not any(isinstance(f, Gap) for f in found)
     assert any(f.late_s > 3 for f in found if isinstance(f, Heard)), "the sound came at once"
