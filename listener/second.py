@@ -13,6 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from grammar.errors import UserError
 from grammar.facts import Word
 from grammar.network import Network
 from grammar.parse import Understanding
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 _AROUND_S = 0.2
 """Sound before the first and after the last word that is heard too."""
-_LONGEST_S = 15.0
+_SHORTEST_S, _LONGEST_S = 0.2, 15.0
 """pocketsphinx crashes when it is fed many seconds at once."""
 _NEVER = 1e-300
 
@@ -48,10 +49,17 @@ class Opinion:
 
 
 def second_listener(protocol: Protocol, first: Recogniser) -> SecondListener | None:
-    """One for a protocol; None where it would be no second: of another language, or the same engine."""
+    """One for a protocol; None where there can be none.
+
+    That is for another language, where it is the first listener already, or where a word that a
+    published model knows has no pronunciation here.
+    """
     if protocol.protocol.language != "en" or first.name == SecondListener.name:
         return None
-    return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
+    try:
+        return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
+    except UserError:
+        return None
 
 
 class SecondListener:
@@ -103,14 +111,20 @@ class SecondListener:
         None where nothing competes, or it can make out none of the sentences.
         """
         said = tuple(word.text for word in words if word.text != UNKNOWN)
+        if any(word not in self._lexicon for word in said):
+            return None
         read = self._understanding.read
         others = competing(words, alternatives, read, self._network, self._lexicon)
         first = max(0, round((words[0].start - _AROUND_S) * SAMPLE_RATE))
         last = round((words[-1].end + _AROUND_S) * SAMPLE_RATE)
         sound = self._dither.fresh().add(samples[first:last])
-        if not others or not 0 < len(sound) <= _LONGEST_S * SAMPLE_RATE:
+        length_s = len(sound) / SAMPLE_RATE
+        if not others or not _SHORTEST_S <= length_s <= _LONGEST_S:
             return None
-        best, one = self._best([said], sound), self._best(others, sound)
+        try:
+            best, one = self._best([said], sound), self._best(others, sound)
+        except RuntimeError:  # what pocketsphinx raises where it fails: then it has no opinion
+            return None
         if best is None or one is None:
             return None
         margin = best[1] - one[1]

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 import pytest
 from speech import espeak, flite
 from test_case import heard, states, view
 
-from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Withdrawn, Word
+from grammar.case import Case
+from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, Withdrawn, Word
 from grammar.loading import load
 from grammar.parse import Understanding
 from grammar.phrases import network
 from grammar.protocol import Protocol
+from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.bench.hearing import Ear
 from listener.bench.judging import Claim
 from listener.competing import competing
 from listener.confidence import Calibration, evidence, shipped
+from listener.doubting import Doubting
 from listener.lexicon import build_lexicon
 from listener.recogniser import SAMPLE_RATE, Samples, choose
 from listener.second import Opinion, SecondListener, second_listener
@@ -155,6 +159,47 @@ def test_the_second_listener_tells_most_teens_from_their_tens(protocol: Protocol
         against += not found.agrees
         assert found.agrees or found.words == f"ketamine {said}"
     assert against >= 10
+
+
+class Contrary:
+    """A second listener that always hears seventeen."""
+
+    def wanted(self, *_: object) -> bool:
+        return True
+
+    def opinion(self, *_: object) -> Opinion:
+        return Opinion(False, "ketamine seventeen", -0.1)
+
+
+@pytest.mark.parametrize("live", [True, False])
+def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
+    protocol: Protocol, live: bool
+) -> None:
+    stored: list[Heard | Doubted] = []
+    case = Case(protocol)
+
+    def store(fact: Heard | Doubted) -> Utterance | None:
+        stored.append(replace(fact, seq=len(stored) + 1))
+        return case.add(stored[-1])
+
+    engine = choose("vosk", network(protocol), protocol.pronunciations)
+    doubting = Doubting(engine, cast(SecondListener, Contrary()), store, live=live)
+    words = words_of("ketamine seventy milligrams in")
+    fact = Heard(t=0.0, until=1.2, words=words)
+    doubting.tell(fact, words, (), np.zeros(SAMPLE_RATE, np.int16))
+    doubting.finish()
+    first = stored[0]
+    assert isinstance(first, Heard)
+    assert first.confidence is not None
+    if live:
+        assert not first.doubts
+        assert [type(other) for other in stored[1:]] == [Doubted]
+    else:
+        assert first.doubts == ("second-listener",)
+        assert len(stored) == 1
+    said = case.view(5.0).log[0].utterance
+    assert said and said.unsure
+    assert not case.view(5.0).doses
 
 
 # ---------------------------------------------------------------- confidence

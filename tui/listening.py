@@ -18,7 +18,7 @@ from typing import Any
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Fact, Noted, Resumed
+from grammar.facts import Doubted, Fact, Noted, Resumed
 from grammar.loading import parse, source_text
 from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
@@ -269,6 +269,16 @@ class Listening:
             self._failure = str(error) or type(error).__name__
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        if isinstance(fact, Doubted):
+            self.tell_line(
+                {
+                    "kind": "doubted",
+                    "seq": fact.target,
+                    "t": round(fact.t, 2),
+                    "reason": fact.reason,
+                    "words": fact.words,
+                }
+            )
         if utterance is not None and fact.kind == "heard":
             line = utterance_json(utterance)
             if fact.seq > self.live.keeper.stored:
