@@ -63,11 +63,12 @@ def survival(found: Curve, title: str, what: str, longest: float) -> Figure:
         line.append((RIGHT, line[-1][1]))
         yield path(steps_of(line), "curve")
 
-    median = "not reached" if found.median is None else duration(round(found.median, 1))
-    told = (
-        f"Of {found.total} calls, {found.seen} were seen to end. Half waited no longer for {what}"
-        f" than: {median}."
+    half = (
+        f"Half had {what} within {duration(round(found.median, 1))}."
+        if found.median is not None
+        else f"Fewer than half had {what} as far as was seen."
     )
+    told = f"Of {found.total} calls, {found.seen} had {what}. {half}"
     return Figure(
         title,
         drawing(WIDTH, bottom + 22, title, parts()),
