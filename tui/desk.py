@@ -112,7 +112,7 @@ class Desk(App[None]):
             if worker.is_cancelled:
                 return
             self.call_from_thread(self._add, shelved(folder))
-        self.call_from_thread(self._say, "")
+        self.call_from_thread(self.on_data_table_row_highlighted)
 
     def _add(self, case: Shelved) -> None:
         self._cases[str(case.folder)] = case
@@ -210,8 +210,11 @@ class Desk(App[None]):
             self._say("nothing was removed")
 
     def on_data_table_row_highlighted(self) -> None:
-        """Another case: a question about the one before falls away."""
-        self.action_no()
+        """Another case: a question about the one before falls away; a damaged one says why."""
+        self._purging = None
+        case = self._chosen()
+        damaged = case is not None and case.standing == "damaged"
+        self._say(f"{case.folder.name}: {case.trouble}" if case and damaged else "")
 
     def _go(self, arguments: Sequence[str]) -> None:
         self._run_command(arguments, arguments[0] in PAGES)

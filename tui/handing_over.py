@@ -60,10 +60,9 @@ def _about(found: Handover, facts: Sequence[Fact]) -> Iterator[str]:
 
 def _speakers(protocol: Protocol, found: Handover) -> Table:
     rows = tuple(
-        (station(protocol, who) or "not known who", f"{count} utterances")
-        for who, count in found.speakers
+        (station(protocol, who) or "not known who", str(count)) for who, count in found.speakers
     )
-    return Table("Who was heard", ("", ""), rows, none="nobody yet")
+    return Table("Who was heard", ("", "utterances"), rows, none="nobody yet")
 
 
 def _value(protocol: Protocol, call: Recorded | None) -> str:

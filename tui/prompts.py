@@ -150,7 +150,7 @@ def loudspeaker(*, speak: bool) -> Play:
     try:
         device = audio.query_devices(None, "output")
     except (audio.PortAudioError, ValueError) as error:
-        raise UserError(f"nothing can be played: {error}") from None
+        raise UserError(f"there is no loudspeaker to play on: {error}") from None
     rate = round(float(device["default_samplerate"]))
 
     def play(sound: Floats, go_on: Callable[[], bool]) -> None:

@@ -28,4 +28,4 @@ class Reading(Dialog):
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("TO READ OUT", "arrows scroll")
-        yield from (Content(line) for line in as_text(self._read, self.room).splitlines())
+        yield from (Content(line) for line in as_text(self._read, self.room - 2).splitlines())

@@ -1,0 +1,77 @@
+"""Pictures of the briefing, the desk and the handover, compared with those that were looked at.
+
+`pytest tests/test_desk_pictures.py --snapshot-update` draws them anew: look at each before it is kept.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from screens import Desk as Dashboarded
+from screens import case, protocol
+from test_dashboard import DRILL
+from test_desk import COMMANDS, Told, place  # noqa: F401  (a fixture)
+from textual.app import App
+
+from listener.level_check import LevelCheck
+from tui.before import Before
+from tui.desk import Desk
+
+FONT = re.compile(r"@font-face \{.*?\}", re.DOTALL)
+SIZES = {"small": (80, 24), "middle": (100, 30), "large": (160, 48)}
+
+
+@pytest.fixture(autouse=True)
+def own_font(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the fonts that whoever opens a picture would fetch from the network."""
+    export = App.export_screenshot
+    monkeypatch.setattr(
+        App, "export_screenshot", lambda self, **options: FONT.sub("", export(self, **options))
+    )
+
+
+class Still(LevelCheck):
+    """A microphone of one level."""
+
+    def start(self) -> None:
+        self.name, self.levels, self.loudest = "microphone in the room", (-23.0,), -20.0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_briefing_with_a_microphone(snap_compare: Any, size: str) -> None:
+    app = Before(protocol(), 70, True, Still(lambda: pytest.fail("no sound is wanted")))
+    assert snap_compare(app, terminal_size=SIZES[size])
+
+
+def test_a_briefing_in_which_consent_is_written_and_nothing_recorded(snap_compare: Any) -> None:
+    app = Before(protocol(), None, False, None, "drill.flac")
+    keys = ["n", *"asked", "enter", "w"]
+    assert snap_compare(app, terminal_size=SIZES["middle"], press=keys)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_desk(
+    snap_compare: Any,
+    place: Path,  # noqa: F811
+    monkeypatch: pytest.MonkeyPatch,
+    size: str,
+) -> None:
+    monkeypatch.chdir(place.parent)
+    app = Desk(Path(place.name), COMMANDS, Told())
+
+    async def settled(pilot: Any) -> None:
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        pilot.app._place = Path("cases")
+        pilot.app.on_data_table_row_highlighted()
+
+    assert snap_compare(app, terminal_size=SIZES[size], run_before=settled)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_handover_over_the_dashboard(snap_compare: Any, size: str) -> None:
+    app = Dashboarded(case(*DRILL), 70).app
+    assert snap_compare(app, terminal_size=SIZES[size], press=["o"])
