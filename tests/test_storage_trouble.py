@@ -18,6 +18,7 @@ from typing import IO, Any
 import numpy as np
 import pytest
 import soundfile
+from screens import case, desk, heard, status
 from small_disk import small_disk
 
 from grammar.facts import Heard, Noted, RecordingSet, Warned
@@ -242,3 +243,15 @@ def test_listening_goes_on_while_the_disk_takes_nothing_and_says_so(tmp_path: Pa
     )
     texts_alone = [json.loads(line).get("text") for line in alone.stdout.splitlines()[:-1]]
     assert [line["text"] for line in told[:-1]] == texts_alone, "the same is heard"
+
+
+async def test_the_screen_says_what_is_wrong_and_marks_what_is_not_on_disk_yet() -> None:
+    shown = case(heard(10, "radio check"), heard(20, "timer sixty"))
+    trouble = status(troubles=("1 not stored yet: the disk is full",), unstored_from=3)
+    async with desk(shown, 25.0, told=trouble) as seen:
+        lines = (await seen.text()).splitlines()
+        assert "!! 1 not stored yet: the disk is full" in lines[1]
+        assert ["NOT" in line for line in lines if "timer sixty" in line] == [True]
+        assert ["NOT" in line for line in lines if "radio check" in line] == [False]
+        seen.status = status()
+        assert "not stored" not in (await seen.text()).lower()
