@@ -24,7 +24,7 @@ import soundfile
 
 from grammar.errors import UserError
 from grammar.facts import CaseStarted, Gap, Heard, Resumed
-from listener.resuming import length_s
+from listener.recogniser import SAMPLE_RATE
 from listener.seals import verify
 from listener.stored import open_case
 
@@ -104,8 +104,7 @@ def _found(cases: Path, lines: list[tuple[float, dict[str, object]]], killed: fl
         wrong.append("the facts are not numbered in a row")
     if [(f.seq, f.text) for f in heard][: len(lines)] != [(x["seq"], x["text"]) for _, x in lines]:
         wrong.append("what was shown is not there in its order")
-    audio = folders[0] / "audio.flac"
-    length = length_s(audio) if audio.exists() else 0.0
+    length = max((sound.kept.frames / SAMPLE_RATE for sound in before.sounds), default=0.0)
     came = max((float(str(x["until"])) + killed - at for at, x in lines), default=0.0)
     if came - length > 2.0:
         wrong.append(f"{came - length:.1f} s of sound are lost")
