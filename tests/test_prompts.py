@@ -16,7 +16,7 @@ from typing import get_args
 import numpy as np
 import pytest
 import soundfile
-from test_microphone import NEEDED, card  # noqa: F401  (a fixture)
+from test_microphone import NEEDED, Card, card  # noqa: F401  (a fixture)
 from test_record import case_of
 
 from grammar.errors import UserError
@@ -227,13 +227,13 @@ def until_it_listens(cases: Path) -> None:
     any(shutil.which(tool) is None for tool in NEEDED), reason=f"needs {', '.join(NEEDED)}"
 )
 def test_a_prompt_played_into_the_microphone_is_logged_as_a_gap_and_never_as_a_call(
-    card: dict[str, str],  # noqa: F811
+    card: Card,  # noqa: F811
     tmp_path: Path,
 ) -> None:
     """The first call of the sample goes unanswered: its prompt names a call of the protocol."""
     speech, rate = soundfile.read(QUICK, dtype="int16")
     soundfile.write(tmp_path / "first.wav", speech[: 4 * rate], rate)
-    subprocess.run(["pactl", "set-default-sink", "room"], env=card, check=True)
+    assert card.run("pactl", "set-default-sink", "room").returncode == 0
     command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
     cases = tmp_path / "cases"
     text = (files("grammar") / "protocols" / "isolation-airway.toml").read_text(encoding="utf-8")
@@ -242,14 +242,13 @@ def test_a_prompt_played_into_the_microphone_is_logged_as_a_gap_and_never_as_a_c
     wanted = ["--json", "--sounds", "--speak", "--protocol", str(hasty), "--cases", str(cases)]
     listening = subprocess.Popen(
         [*command, "listen", *wanted],
-        env=card,
+        env=card.environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
     )
     try:
         until_it_listens(cases)
-        wav = str(tmp_path / "first.wav")
-        subprocess.run(["paplay", "--device=room", wav], env=card, check=True)
+        card.play(tmp_path / "first.wav")
         time.sleep(11)  # its window passes, and the prompt is played
     finally:
         listening.send_signal(signal.SIGINT)
