@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import ModuleType
@@ -73,16 +73,17 @@ def untouched(path: Path, keys: Keys | None) -> Iterator[sqlite3.Connection]:
     Raises sqlite3.Error, OSError.
     """
     log = log_of(path)
-    with TemporaryDirectory(prefix="answerback-") as place, plain_errors(keys):
+    with ExitStack() as stack:
         if log.is_file() and log.stat().st_size:
+            place = stack.enter_context(TemporaryDirectory(prefix="answerback-"))
             copy = Path(place) / path.name
             shutil.copyfile(path, copy)
             shutil.copyfile(log, log_of(copy))
             name = copy.as_uri()
         else:
             name = f"{path.absolute().as_uri()}?immutable=1"
-        with closing(_open(name, keys, uri=True)) as database:
-            yield database
+        stack.enter_context(plain_errors(keys))
+        yield stack.enter_context(closing(_open(name, keys, uri=True)))
 
 
 def log_of(path: Path) -> Path:

@@ -32,17 +32,18 @@ def one(name: str, inputs: int, corpus: str) -> None:
 def main() -> int:
     """Each target in a process of its own, one after the other."""
     sys.path.insert(0, str(Path(__file__).parent))
-    from fuzzing import TARGETS
-
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--inputs", type=int, default=100_000)
-    parser.add_argument("targets", nargs="*", default=list(TARGETS), metavar="TARGET")
+    parser.add_argument("targets", nargs="*", metavar="TARGET")
     parser.add_argument("--here", metavar="CORPUS", help=argparse.SUPPRESS)
     wanted = parser.parse_args()
     if wanted.here:
+        # What is fuzzed must not have been imported before: atheris writes its counters into it.
         one(wanted.targets[0], wanted.inputs, wanted.here)
+    from fuzzing import TARGETS
+
     failed = 0
-    for name in wanted.targets:
+    for name in wanted.targets or list(TARGETS):
         with tempfile.TemporaryDirectory(prefix="fuzz-") as corpus:
             command = [
                 sys.executable,
