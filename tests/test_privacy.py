@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from listener.private import private_text
+
 ROOT = Path(__file__).parents[1]
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 
@@ -64,6 +66,15 @@ def test_folders_and_files_are_private_whatever_the_umask_while_heard_and_after(
             assert mode == ("0o700" if name in (cases.name, case.name) else "0o600"), name
         for path in case.iterdir():
             assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+
+
+def test_a_page_about_a_case_is_private_too_also_where_another_stood(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    page.write_text("old")
+    page.chmod(0o644)
+    private_text(page, "new")
+    assert page.read_text() == "new"
+    assert stat.S_IMODE(page.stat().st_mode) == 0o600
 
 
 def test_no_copy_of_the_sound_is_made_anywhere_else(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grammar.errors import UserError
+from listener.private import private_text
 from tui.wording import clean
 
 
@@ -104,6 +105,6 @@ def as_html(page: Page) -> str:
 def write_html(page: Page, path: Path) -> None:
     """Write the page. Raises UserError where it cannot."""
     try:
-        path.write_text(as_html(page), encoding="utf-8")
+        private_text(path, as_html(page))
     except OSError as error:
         raise UserError(f"{path}: cannot be written ({error.strerror})") from None

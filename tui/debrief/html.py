@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from grammar.errors import UserError
+from listener.private import private_text
 from tui.debrief.content import Debrief, Figure, Grid, Items, Log
 
 
@@ -29,6 +30,6 @@ def as_html(debrief: Debrief) -> str:
 def write_html(debrief: Debrief, path: Path) -> None:
     """Write the page. Raises UserError where it cannot."""
     try:
-        path.write_text(as_html(debrief), encoding="utf-8")
+        private_text(path, as_html(debrief))
     except OSError as error:
         raise UserError(f"{path}: cannot be written ({error.strerror})") from None
