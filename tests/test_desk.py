@@ -140,7 +140,7 @@ async def test_sound_is_purged_only_after_a_yes(place: Path) -> None:
         _, run = await pressed(place, "down", "p", no, "y")
         assert run == []
     _, run = await pressed(place, "down", "p", "y")
-    assert run == [("purge", "2025-03-01_10-00-00_isolation-airway")]
+    assert run == [("purge", "2025-03-01_10-00-00_isolation-airway", "--yes")]
 
 
 async def test_a_new_case_begins_in_the_same_folder(place: Path) -> None:

@@ -201,7 +201,7 @@ class Desk(App[None]):
         """Purges what was asked for."""
         folder, self._purging = self._purging, None
         if folder is not None:
-            self._go(["purge", str(folder)])
+            self._go(["purge", str(folder), "--yes"])  # asked here
 
     def action_no(self) -> None:
         """Leaves the sound where it is."""
