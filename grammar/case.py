@@ -44,7 +44,7 @@ from grammar.meaning import Meaning
 from grammar.parse import Understanding
 from grammar.protocol import Protocol
 from grammar.record import Recorded
-from grammar.sequence import Event, judge
+from grammar.sequence import Event, Judged
 from grammar.standing import Amending, Standing, changes, effective, ended
 from grammar.timers import Timer
 from grammar.view import LogLine, Utterance, View
@@ -96,6 +96,8 @@ class Case:
         """The latest end of any fact so far, for each fact."""
         self._amending: dict[int, Amending] = {}
         self._state = self._first()
+        self._judged: Judged | None = None
+        """What the rules said at the last look: it holds until another event, or the next due time."""
         self._kept: dict[int, State] = {0: self._state}
         self._past: dict[int, State] = {0: self._state}
         """States as they were known after so many facts; unlike `_kept`, never mended."""
@@ -126,7 +128,10 @@ class Case:
 
     def view(self, now: float) -> View:
         """The case at `now`, with all facts so far."""
-        return _view(self.protocol, self._state, now)
+        state, kept = self._state, self._judged
+        if kept is None or kept.events is not state.events or not kept.since <= now < kept.until:
+            kept = self._judged = Judged.at(self.protocol.rule, state.events, now)
+        return _view(self.protocol, state, now, kept)
 
     def at(self, now: float) -> View:
         """The case as it stood at `now`, from the facts that had ended by then: `fold`, but quicker.
@@ -385,8 +390,8 @@ def _held(protocol: Protocol, loop: Loop, now: float) -> Iterator[Finding]:
     yield Finding("stand-by-long", loop.held + protocol.protocol.stand_by_s, facts, text)
 
 
-def _view(protocol: Protocol, state: State, now: float) -> View:
-    broken, countdowns = judge(protocol.rule, state.events, now)
+def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
+    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
     overdue = tuple(
         _overdue(protocol, task)
         for task in state.tasks

@@ -30,6 +30,14 @@ class Growing(Sequence[T]):
         longer._length = self._length + 1
         return longer
 
+    def continues(self, other: object) -> bool:
+        """Whether this is `other` itself with nothing or something more at its end, told at once."""
+        return (
+            isinstance(other, Growing)
+            and self._shared is other._shared
+            and self._length >= other._length
+        )
+
     def __len__(self) -> int:
         return self._length
 

@@ -57,6 +57,24 @@ def judge(
     return tuple(findings), tuple(countdowns)
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the rules say from `since` up to, not at, `until`, as long as nothing else happens."""
+
+    events: Events
+    since: float
+    until: float
+    found: tuple[tuple[Finding, ...], tuple[Countdown, ...]]
+
+    @classmethod
+    def at(cls, rules: Sequence[SequenceRule], events: Events, now: float) -> Judged:
+        """Judged at `now`. Only a countdown that comes due, or an event still to come, changes it."""
+        found = judge(rules, events, now)
+        coming = (event.t for each in events.values() for event in each if event.t > now)
+        due = (countdown.due for countdown in found[1])
+        return cls(events, now, min((*coming, *due), default=float("inf")), found)
+
+
 def _of(events: Events, wanted: tuple[str, ...], now: float) -> list[Event]:
     found = {event for name in wanted for event in events.get(name, ()) if event.t <= now}
     return sorted(found, key=lambda event: event.t)

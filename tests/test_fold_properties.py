@@ -188,3 +188,13 @@ def test_a_person_may_close_what_nobody_was_heard_to_answer(
         case.add(AnsweredByHand(seq=len(case.facts) + 1, t=now, loop=loop.id))
     assert {loop.status for loop in case.state.loops} <= {"closed", "withdrawn"}
     assert isinstance(case.facts[0], CaseStarted)
+
+
+@settings(max_examples=60, deadline=None)
+@given(cases(by_hand()), st.lists(st.floats(0, 600), min_size=2, max_size=6))
+def test_looking_at_several_moments_is_looking_at_each_anew(
+    facts: tuple[Fact, ...], moments: list[float]
+) -> None:
+    case = case_of(facts)
+    for now in moments:
+        assert case.view(now) == case_of(facts).view(now)

@@ -14,6 +14,9 @@ from grammar.protocol import Protocol
 from grammar.view import View
 from tui.wording import amount, bar, call_in_words, clean, clock, drug, left, number
 
+MOST = 80
+"""Items of a panel that are laid out: more rows than a terminal has."""
+
 
 def wrapped(content: Content, width: int) -> list[Content]:
     """A line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
@@ -43,7 +46,8 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
 
 def dose_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
-    return [_dose(protocol, dose, width) for dose in reversed(view.doses)]
+    latest = [_dose(protocol, dose, width) for dose in reversed(view.doses[-MOST:])]
+    return [*latest, *_more(len(view.doses) - MOST)]
 
 
 def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
@@ -85,12 +89,17 @@ def watch_lines(view: View, width: int) -> list[list[Content]]:
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
     items = [wrapped(_countdown(each, view.now), width) for each in counting]
-    for finding in sorted(view.findings, key=lambda each: each.t, reverse=True):
+    for finding in reversed(view.findings[-MOST:]):
         said = Content.assemble(
             (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
         )
         items.append(wrapped(said, width))
-    return items
+    return [*items, *_more(len(view.findings) - MOST)]
+
+
+def _more(count: int) -> list[list[Content]]:
+    """Items that no screen has room for: they are counted, and not laid out."""
+    return [[Content("")]] * max(count, 0)
 
 
 def _countdown(countdown: Countdown, now: float) -> Content:

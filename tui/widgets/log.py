@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -16,6 +16,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.visual import Visual
 
+from grammar.growing import Growing
 from grammar.loops import Loop, LoopState
 from grammar.phrases import UNKNOWN
 from grammar.protocol import Protocol
@@ -48,22 +49,21 @@ class Entry:
     """In words. A number that an agreeing read-back has confirmed needs no second look."""
 
 
-def entries(view: View, unstored_from: int | None = None) -> list[Entry]:
-    """The log's lines with the state of the loop that each opened or belongs to.
+def entries(
+    view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
+) -> list[Entry]:
+    """The log's lines from `first` on, with the state of the loop that each opened or belongs to.
 
     Facts from `unstored_from` on are not on disk yet.
     """
-    loops = {loop.id: (loop, state) for loop, state in view.loops}
-    opened = {loop.fact: loop.id for loop, _ in view.loops}
-    found = [_entry(line, opened.get(line.fact), loops) for line in view.log]
-    if unstored_from is None:
-        return found
-    return [
-        replace(one, flags=(*one.flags, "NOT STORED YET"))
-        if one.line.fact >= unstored_from
-        else one
-        for one in found
-    ]
+    found = []
+    for at in range(first, len(view.log)):
+        line = view.log[at]
+        one = _entry(line, line.fact if line.fact in loops else None, loops)
+        if unstored_from is not None and line.fact >= unstored_from:
+            one = replace(one, flags=(*one.flags, "NOT STORED YET"))
+        found.append(one)
+    return found
 
 
 def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
@@ -131,6 +131,9 @@ class RunningLog(ScrollView, can_focus=False):
         self._rows: list[Content] = []
         self._starts: list[int] = []
         """Index in `_rows` of each entry's first row."""
+        self._log: Sequence[LogLine] = ()
+        self._loops: Loops = {}
+        self._unstored: int | None = None
         self._width = 0
         self._following = True
         self._laying_out = False
@@ -148,18 +151,42 @@ class RunningLog(ScrollView, can_focus=False):
 
     def show(self, view: View, unstored_from: int | None = None) -> None:
         """Takes over the log of this view; draws anew only from the first line that changed."""
-        found = entries(view, unstored_from)
         width = self.scrollable_content_region.width
         # Behind the help the log has no width, and keeps what it had.
-        if not width or (found == self._entries and width == self._width):
+        if not width:
             return
-        same = 0
-        if width == self._width:
-            for old, new in zip(self._entries, found, strict=False):
-                if old != new:
-                    break
-                same += 1
-        self._lay_out(found, same, width)
+        loops = {loop.id: (loop, state) for loop, state in view.loops}
+        same = self._same(view, loops, unstored_from) if width == self._width else 0
+        self._log, self._loops, self._unstored = view.log, loops, unstored_from
+        if same == len(view.log) == len(self._entries) and width == self._width:
+            return
+        self._lay_out(
+            [*self._entries[:same], *entries(view, loops, unstored_from, same)], same, width
+        )
+
+    def _same(self, view: View, loops: Loops, unstored_from: int | None) -> int:
+        """How many lines, from the first, are as they were: four hours are not gone through anew."""
+        log = view.log
+        if isinstance(log, Growing) and log.continues(self._log):
+            same = len(self._entries)
+        else:
+            # Folded anew, or with notes of a debrief among its lines: each line is looked at.
+            pairs = zip(self._entries, entries(view, loops, unstored_from), strict=False)
+            unlike = (at for at, (old, new) in enumerate(pairs) if old != new)
+            return next(unlike, min(len(self._entries), len(log)))
+        for loop_id, (loop, state) in loops.items():
+            was = self._loops.get(loop_id)
+            # A loop's own line is the first that shows it; a loop's id is the fact that opened it.
+            if was is None or was[0] is not loop or was[1] != state:
+                same = min(same, self._line_of(loop_id))
+        if unstored_from != self._unstored:
+            seqs = [seq for seq in (unstored_from, self._unstored) if seq is not None]
+            same = min(same, self._line_of(min(seqs)))
+        return same
+
+    def _line_of(self, fact: int) -> int:
+        """The first line of a fact or of a later one."""
+        return bisect_left(self._entries, fact, key=lambda entry: entry.line.fact)
 
     def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
         top = self._top()
@@ -197,10 +224,8 @@ class RunningLog(ScrollView, can_focus=False):
     def _top(self) -> tuple[int, int] | None:
         """The entry at the top edge and the row of it, so that it can be put there again."""
         y = self.scroll_offset.y
-        for index in range(len(self._starts) - 1, -1, -1):
-            if self._starts[index] <= y:
-                return index, y - self._starts[index]
-        return None
+        index = bisect_right(self._starts, y) - 1
+        return (index, round(y) - self._starts[index]) if index >= 0 else None
 
     def watch_scroll_y(self, old_value: float, new_value: float) -> None:
         super().watch_scroll_y(old_value, new_value)
