@@ -104,11 +104,17 @@ class Guesses:
         marks = [token for token in tokens if token.startswith("{")]
         letters = " ".join(tokens)
         scored: dict[str, float] = {}
+        # Of the many ways to say one call the nearest stands for all.
+        nearest: dict[str, tuple[float, Skeleton]] = {}
         for skeleton in self._skeletons:
             if [token for token in skeleton.tokens if token.startswith("{")] == marks:
-                said = iter(values)
-                text = " ".join(next(said) if t.startswith("{") else t for t in skeleton.tokens)
-                scored[text] = _similarity(tokens, letters, skeleton.tokens)
+                score = _similarity(tokens, letters, skeleton.tokens)
+                if skeleton.call not in nearest or score > nearest[skeleton.call][0]:
+                    nearest[skeleton.call] = score, skeleton
+        for score, skeleton in nearest.values():
+            said = iter(values)
+            text = " ".join(next(said) if t.startswith("{") else t for t in skeleton.tokens)
+            scored[text] = score
         if not marks:
             for text in self._plain:
                 scored[text] = _similarity(tokens, letters, text.split())

@@ -30,7 +30,7 @@ from grammar.view import Utterance
 A_SECOND = 10
 LONG_FACTS = 20_000
 """Four hours at one fact every 0.72 s, as in benchmark_fold.py."""
-KEYS = ("m", "up", "down", "c", "escape", "a", "escape", "d", "question_mark", "escape")
+KEYS = ("m", "up", "down", "c", "escape", "a", "escape", "question_mark", "escape")
 SCROLLING = ("home", "pagedown", "pageup", "pagedown", "end", "up", "pageup", "down")
 
 
@@ -111,8 +111,10 @@ async def busy(desk: Timed, net: Network, seconds: float) -> None:
         found = await keys(desk, KEYS, seconds)
         share = (time.process_time() - cpu) / (time.perf_counter() - clock)
         feeding.join()
+        colours = await keys(desk, ("d",), 1.0)
         print(line(f"key to frame at {A_SECOND} utterances a second", found))
         print(f"busy at {A_SECOND} utterances a second: {share:.0%} of one core, keys included")
+        print(line("other colours, everything drawn anew", colours))
         await pilot.pause(1.0)
         cpu, clock = time.process_time(), time.perf_counter()
         await asyncio.sleep(seconds / 2)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.style import Style
@@ -32,10 +31,9 @@ class Dialog(ModalScreen[str | None]):
         self.error = ""
 
     def compose(self) -> ComposeResult:
-        with VerticalScroll(id="dialog", can_focus=False):
-            text = Static(id="dialog-text", markup=False)
-            text.auto_links = False
-            yield text
+        text = Static(id="dialog-text", markup=False)
+        text.auto_links = False
+        yield text
 
     def on_mount(self) -> None:
         """Leaves the lines at the bottom of the dashboard in sight."""
@@ -45,7 +43,7 @@ class Dialog(ModalScreen[str | None]):
     def _place(self) -> None:
         desk = self.app.screen_stack[0]
         bottom = desk.query_one("#bottom").size.height
-        dialog = self.query_one("#dialog")
+        dialog = self.query_one("#dialog-text")
         dialog.styles.margin = (0, 0, bottom, 0)
         dialog.styles.max_height = max(self.app.size.height - bottom - 3, 4)
 
@@ -68,7 +66,7 @@ class Dialog(ModalScreen[str | None]):
 
     def on_resize(self) -> None:
         """Lines are laid out for the room there is."""
-        if self.query("#dialog"):
+        if self.query("#dialog-text"):
             self._place()
             self.draw()
 
