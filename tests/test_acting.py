@@ -336,8 +336,8 @@ async def test_a_click_on_a_call_an_utterance_or_an_item_does_what_its_key_does(
         await seen.pilot.press("escape")
         await seen.pilot.click("#checklists", offset=(3, 0))
         await seen.text()
-        # The third line of the dialog is the first item.
-        await seen.pilot.click("#dialog-text", offset=(8, 2))
+        # Under the border, the third line of the dialog is the first item.
+        await seen.pilot.click("#dialog-text", offset=(8, 3))
         assert isinstance(last(seen), Ticked)
 
 
