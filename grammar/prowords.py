@@ -45,16 +45,17 @@ ENGLISH: Mapping[str, tuple[str, ...]] = {
 }
 
 KOREAN: Mapping[str, tuple[str, ...]] = {
-    "acknowledge": ("확인", "알겠습니다", "수신"),
-    "affirm": ("맞습니다", "네"),
+    "acknowledge": ("수신 [완료]", "확인 [했습니다]", "알 겠습니다"),
+    "affirm": ("맞 습니다", "네"),
     "negative": ("아닙니다", "아니요"),
-    "say-again": ("다시 말해 주세요",),
-    "i-say-again": ("다시 말합니다",),
-    "correction": ("정정",),
-    "disregard": ("취소",),
-    "stand-by": ("대기",),
+    "say-again": ("다시 말해 주세요", "재송신 [바람]"),
+    "i-say-again": ("다시 말 합니다",),
+    "correction": ("정정 [합니다]",),
+    "disregard": ("취소 [합니다]",),
+    "stand-by": ("[잠시] 대기",),
     "over": ("이상",),
-    "this-is": ("여기는",),
+    "this-is": ("여기 는",),
 }
+"""One word is one morpheme, as published models know them: "알 겠습니다". Common practice, no source."""
 
 LANGUAGES: Mapping[str, Mapping[str, tuple[str, ...]]] = {"en": ENGLISH, "ko": KOREAN}

@@ -11,6 +11,7 @@ Our model folder, as vosk 0.3.45 reads it:
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -151,7 +152,7 @@ def model_folder(final_mdl: Path, graph: DecodingGraph, search: SearchSettings) 
         folder = Path(name)
         for part in ("am", "conf", "graph/phones"):
             (folder / part).mkdir(parents=True)
-        _link_or_copy(final_mdl, folder / "am" / "final.mdl")
+        link_or_copy(final_mdl, folder / "am" / "final.mdl")
         (folder / "conf" / "fbank.conf").write_text(fbank_conf())
         (folder / "conf" / "model.conf").write_text(model_conf(search))
         (folder / "graph" / "HCLG.fst").write_bytes(vector_fst(graph))
@@ -160,8 +161,12 @@ def model_folder(final_mdl: Path, graph: DecodingGraph, search: SearchSettings) 
         yield folder
 
 
-def _link_or_copy(source: Path, target: Path) -> None:
+def link_or_copy(source: Path, target: Path) -> None:
+    """`target` becomes a link to the file or folder `source`, or a copy where there are no links."""
     try:
         target.symlink_to(source.resolve())
     except OSError:  # Windows without the right to link, or a file system without links
-        target.write_bytes(source.read_bytes())
+        if source.is_dir():
+            shutil.copytree(source, target)
+        else:
+            shutil.copyfile(source, target)

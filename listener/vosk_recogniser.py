@@ -20,6 +20,7 @@ from listener.kaldi_files import SearchSettings, model_folder
 from listener.lexicon import build_lexicon
 from listener.models import is_model
 from listener.phrase_list import phrase_list
+from listener.published_graph import grammar_of, is_open, vocabulary, with_grammar
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.vosk_library import vosk_library
 
@@ -81,24 +82,25 @@ class VoskRecogniser:
     def published(
         cls, folder: Path, network: Network, settings: VoskSettings | None = None
     ) -> VoskRecogniser:
-        """A published vosk model, biased to the network's word pairs; order is not enforced.
+        """A published vosk model: it hears exactly `network` where its grammar can be replaced (see
+        `published_graph.py`), else it is biased to the network's word pairs, in any order.
 
-        Words that the model does not know are left out; `unknown_words` names them. Raises
-        UserError where `folder` is no vosk model or knows none of the words.
+        Words that the model does not know are left out; `model_lacks` names them. Raises UserError
+        where `folder` is no vosk model or knows none of the words.
         """
+        name, own = f"vosk, {model_name(folder)}", settings or VoskSettings(onset_s=0.0)
+        known = exact_words(folder)
+        if known is not None:
+            _knows_some(folder, bool(network.words & known.keys()))
+            with with_grammar(folder, grammar_of(network, known)) as copy:
+                return cls(name, _load(copy), None, own)
         model = open_model(folder)
         unknown = frozenset(unknown_words(model, network.words))
-        if network.words <= unknown:
-            raise UserError(
-                f"The model in {folder} knows none of the protocol's words: is it of another "
-                "language?"
-            )
+        _knows_some(folder, not network.words <= unknown)
         phrases = phrase_list(network, leave_out=unknown)
         if knows(model, UNKNOWN):
             phrases.append(UNKNOWN)
-        grammar = json.dumps(phrases, ensure_ascii=False)
-        own = settings or VoskSettings(onset_s=0.0)
-        return cls(f"vosk, {model_name(folder)}", model, grammar, own)
+        return cls(name, model, json.dumps(phrases, ensure_ascii=False), own)
 
     def open(self) -> VoskHearing:
         """Begin a speech segment."""
@@ -168,6 +170,29 @@ def open_model(folder: Path) -> vosk.Model:
             "unpacked from a model's archive."
         )
     return _load(folder)
+
+
+def _knows_some(folder: Path, some: bool) -> None:
+    if not some:
+        raise UserError(
+            f"The model in {folder} knows none of the protocol's words: is it of another language?"
+        )
+
+
+def exact_words(folder: Path) -> dict[str, int] | None:
+    """The numbers of a model's words where its grammar can be replaced, else None."""
+    try:
+        return vocabulary(folder) if is_open(folder) else None
+    except (OSError, ValueError):
+        return None
+
+
+def model_lacks(folder: Path, words: frozenset[str]) -> list[str]:
+    """The words, sorted, that the published model in `folder` does not know. Raises UserError."""
+    known = exact_words(folder)
+    if known is not None:
+        return sorted(words - known.keys())
+    return unknown_words(open_model(folder), words)
 
 
 def unknown_words(model: vosk.Model, words: frozenset[str]) -> list[str]:

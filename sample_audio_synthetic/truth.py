@@ -177,5 +177,5 @@ def _value(value: Any) -> str:
         return "{ " + ", ".join(f"{key} = {_value(each)}" for key, each in value.items()) + " }"
     if isinstance(value, float):
         return str(round(value, 3))
-    # What JSON and TOML write alike: strings (of ASCII), whole numbers, true and false.
-    return json.dumps(value)
+    # What JSON and TOML write alike: strings, whole numbers, true and false.
+    return json.dumps(value, ensure_ascii=False)

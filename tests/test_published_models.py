@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import subprocess
+import tomllib
+from collections.abc import Mapping
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,9 +23,15 @@ from grammar.errors import UserError
 from grammar.loading import load
 from grammar.network import Network
 from grammar.phrases import network
+from grammar.vocabulary import unknown_to_a_model
 from listener.models import InstalledModel, installed_models, model_for
 from listener.phrase_list import phrase_list
+from listener.published_graph import grammar_of, vocabulary
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples, choose
+from listener.sources import AudioFile
+from listener.vosk_recogniser import knows, open_model
+from tui.cli import main
+from tui.listening import Listening, Wishes, run_headless
 
 KOREAN = ("준비 완료", "타이머 삼 분", "심박수 백 이십", "산소 시작", "오십 밀리그램")
 """Ready; timer three minutes; heart rate 120; oxygen on; fifty milligrams."""
@@ -121,3 +132,95 @@ def test_a_model_of_another_language_is_refused(korean: Recogniser) -> None:
     assert found
     with pytest.raises(UserError, match="knows none of the protocol's words"):
         choose("vosk", of_sentences("zqxy"), {}, found.folder)
+
+
+KO = load("isolation-airway-ko")
+KO_SAMPLE = Path(str(files("sample_audio_synthetic") / "korean-drill.flac"))
+
+
+@pytest.mark.slow
+def test_the_korean_sample_is_heard_at_least_95_in_100_right_at_a_tenth_of_its_length(
+    korean: Recogniser, tmp_path: Path
+) -> None:
+    truth = tomllib.loads(KO_SAMPLE.with_suffix(".toml").read_text(encoding="utf-8"))
+    lines: list[Mapping[str, Any]] = []
+    wishes = Wishes("isolation-airway-ko", 70.0, "auto", None, tmp_path, False, False)
+    listening = Listening(AudioFile(KO_SAMPLE), wishes)
+    listening.tell_line = lines.append
+    began = sum(os.times()[:4])  # of this process and of the engine's, loading included
+    run_headless(listening)
+    factor = (sum(os.times()[:4]) - began) / truth["duration_s"]
+    wrong = [
+        said["words"]
+        for said in truth["utterance"]
+        if not any(
+            line["t"] < said["until"]
+            and line["until"] > said["t"]
+            and (line["role"], line["call"], line["slots"])
+            == (said["role"], said.get("call"), said.get("slots", {}))
+            for line in lines[:-1]
+        )
+    ]
+    count = len(truth["utterance"])
+    print(f"{count - len(wrong)} of {count} Korean utterances right, {factor:.3f} of real time")
+    assert len(wrong) <= 0.05 * count, wrong
+    assert factor <= 0.1
+    expected = [
+        (loop["call"], loop["state"], loop["differed"]) for loop in truth["expect"]["loops"]
+    ]
+    found = [
+        (loop["call"], loop["state"], "differed" in loop["flags"]) for loop in lines[-1]["loops"]
+    ]
+    assert found == expected
+
+
+def test_the_korean_script_is_in_the_grammar() -> None:
+    truth = tomllib.loads(KO_SAMPLE.with_suffix(".toml").read_text(encoding="utf-8"))
+    said = network(KO)
+    assert truth["protocol"] == "isolation-airway-ko"
+    assert all(said.accepts(line["words"].split()) for line in truth["utterance"])
+
+
+def test_a_published_model_hears_sentences_of_the_network_only(korean: Recogniser) -> None:
+    found = model_for("ko")
+    assert found
+    known = vocabulary(found.folder)
+    whole = of_sentences("산소 시작", "산소 종료")
+    grammar = grammar_of(whole, known)
+    assert set(grammar.words) == {"산소", "시작", "종료", "[unk]"}
+    assert {known["산소"], known["시작"]} <= set(grammar.arcs[:, 1].tolist())
+
+
+def test_every_word_that_vosk_finds_is_in_the_vocabulary_and_no_other(
+    korean: Recogniser,
+) -> None:
+    found = model_for("ko")
+    assert found
+    model, known = open_model(found.folder), vocabulary(found.folder)
+    for word in network(KO).words | {"케타민", "zqxy", "전실"}:
+        assert knows(model, word) == (word in known), word
+
+
+def test_words_that_a_model_lacks_are_named_with_what_to_say_instead(
+    korean: Recogniser, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "isolation-airway-ko", "--model"]) == 0
+    told = capsys.readouterr().out
+    assert "“전실” (station anteroom) is not known to the model: say “준비실”" in told
+    assert "“로쿠로늄” (drug rocuronium) is not known to the model: say “로쿠 로 늄”" in told
+
+
+def test_a_word_without_another_way_to_say_it_is_named_as_such() -> None:
+    (found,) = unknown_to_a_model(load("isolation-airway"), frozenset({"ketamine"}))
+    assert (found.word, found.of, found.instead) == ("ketamine", "drug ketamine", "")
+
+
+def test_listening_says_first_which_words_cannot_be_heard(
+    korean: Recogniser, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    quiet = tmp_path / "quiet.wav"
+    soundfile.write(quiet, np.zeros(SAMPLE_RATE, np.int16), SAMPLE_RATE)
+    argv = ["listen", str(quiet), "--protocol", "isolation-airway-ko", "--json", "--no-audio"]
+    assert main([*argv, "--cases", str(tmp_path / "cases")]) == 0
+    first = capsys.readouterr().err.splitlines()[0]
+    assert first.startswith("Words that the model does not know: “전실” (say “준비실”)")

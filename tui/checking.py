@@ -10,6 +10,7 @@ from grammar.errors import UserError
 from grammar.loading import load
 from grammar.phrases import network
 from grammar.protocol import Protocol
+from grammar.vocabulary import unknown_to_a_model
 from listener.lexicon import Lexicon, build_lexicon
 
 
@@ -22,6 +23,47 @@ def check(name: str) -> str:
     words = network(protocol).words
     notes = advise(protocol, _lexicon(name, protocol, words))
     return "\n".join([*_summary(protocol, len(words)), *(f"note: {note}" for note in notes)])
+
+
+def check_model(name: str, folder: Path | None) -> str:
+    """The words of a protocol that a published model lacks, each with what to say instead.
+
+    Without `folder` the first installed model of the protocol's language. Raises UserError.
+    """
+    from listener.models import model_for  # noqa: PLC0415
+    from listener.vosk_recogniser import model_lacks, model_name  # noqa: PLC0415
+
+    protocol = load(name)
+    if folder is None:
+        found = model_for(protocol.protocol.language)
+        if found is None:
+            raise UserError(
+                f"No published model for the language “{protocol.protocol.language}” is installed: "
+                "`answerback model` tells what is, and --model DIR names another."
+            )
+        folder = found.folder
+    words = network(protocol).words
+    lacking = frozenset(model_lacks(folder, words))
+    lines = [f"{model_name(folder)} knows {len(words) - len(lacking)} of {len(words)} words"]
+    return "\n".join([*lines, *map(str, unknown_to_a_model(protocol, lacking))])
+
+
+def unknown_words_sentence(name: str, folder: Path | None) -> str:
+    """One sentence on the words that the model for a protocol lacks; "" where it knows all."""
+    from listener.models import model_for  # noqa: PLC0415
+    from listener.vosk_recogniser import model_lacks  # noqa: PLC0415
+
+    protocol = load(name)
+    found = None if folder else model_for(protocol.protocol.language)
+    folder = folder or (found.folder if found else None)
+    if folder is None:
+        return ""
+    lacking = frozenset(model_lacks(folder, network(protocol).words))
+    told = [
+        f"“{each.word}”" + (f" (say “{each.instead}”)" if each.instead else "")
+        for each in unknown_to_a_model(protocol, lacking)
+    ]
+    return f"Words that the model does not know: {', '.join(told)}." if told else ""
 
 
 def write_new(path: Path) -> str:

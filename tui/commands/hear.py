@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import tomllib
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import BinaryIO
@@ -31,8 +32,10 @@ from tui.listening import (
     run_headless,
 )
 from tui.settings import Settings, load_settings
+from tui.wording import clean
 
-SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill")
+SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
+USUAL_PROTOCOL = "isolation-airway"
 
 
 def add(commands: Commands) -> None:
@@ -58,6 +61,7 @@ def add(commands: Commands) -> None:
 
 def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
+    wanted.protocol = wanted.protocol or USUAL_PROTOCOL
     source = _source(wanted)
     if wanted.briefing and not wanted.json and not _briefed(source, wanted):
         return
@@ -105,7 +109,10 @@ def _source(wanted: argparse.Namespace) -> Source:
 
 def demo(wanted: argparse.Namespace) -> None:
     """Hear a sample drill."""
-    sample = files("sample_audio_synthetic") / f"{wanted.sample}.flac"
+    samples = files("sample_audio_synthetic")
+    sample = samples / f"{wanted.sample}.flac"
+    truth = tomllib.loads((samples / f"{wanted.sample}.toml").read_text(encoding="utf-8"))
+    wanted.protocol = wanted.protocol or truth["protocol"]
     wanted.weight_kg = wanted.weight_kg or 70.0
     with as_file(sample) as path:
         _hear(AudioFile(path), wanted)
@@ -145,6 +152,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )
+    _tell_unknown_words(wanted)
     listening = Listening(source, wishes)
     if wanted.json:
         listening.tell_line, listening.tell_trouble = print_line, print_trouble
@@ -153,8 +161,20 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         run_dashboard(listening)
 
 
+def _tell_unknown_words(wanted: argparse.Namespace) -> None:
+    """Before anybody listens: what a published model cannot hear, and what to say instead."""
+    from grammar.loading import load  # noqa: PLC0415
+    from tui.checking import unknown_words_sentence  # noqa: PLC0415
+
+    ours = wanted.model is None and load(wanted.protocol).protocol.language == "en"
+    if not ours and wanted.recogniser != "pocketsphinx":
+        sentence = unknown_words_sentence(wanted.protocol, wanted.model)
+        if sentence:
+            print(clean(sentence), file=sys.stderr, flush=True)
+
+
 def _options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--protocol", default="isolation-airway", metavar="NAME|FILE")
+    parser.add_argument("--protocol", metavar="NAME|FILE", help="isolation-airway if left out")
     weight_option(parser)
     cases_option(parser)
     _hearing_options(parser)

@@ -19,6 +19,14 @@ def add(commands: Commands) -> None:
         "protocol", nargs="?", help="a shipped protocol's name, or the path of a TOML file"
     )
     which.add_argument("--new", type=Path, metavar="FILE", help="write a commented template")
+    one.add_argument(
+        "--model",
+        nargs="?",
+        type=Path,
+        const=Path(),
+        metavar="DIR",
+        help="name the words that a published model lacks; no DIR: the installed one",
+    )
     one.set_defaults(run=check)
     one = commands.add_parser("judge", help="judge a written dialogue, without sound")
     one.add_argument("dialogue", help="the path of a TOML file")
@@ -30,7 +38,13 @@ def check(wanted: argparse.Namespace) -> None:
     """Say what a protocol lets people say, or what is wrong with it; or begin a new one."""
     from tui import checking  # noqa: PLC0415
 
-    told = checking.write_new(wanted.new) if wanted.new else checking.check(wanted.protocol)
+    if wanted.new:
+        told = checking.write_new(wanted.new)
+    elif wanted.model is not None:
+        folder = wanted.model if wanted.model.name else None
+        told = checking.check_model(wanted.protocol, folder)
+    else:
+        told = checking.check(wanted.protocol)
     print(clean_lines(told))
 
 
