@@ -100,6 +100,7 @@ EVERY: dict[str, Pressed] = {
     "note": Pressed(
         ("n", *"leak", "space", *"heard", "enter"), told(Noted(t=0, text="leak heard"))
     ),
+    "handover": Pressed(("o",), lambda seen: len(seen.app.screen_stack) == 2),
     "mark": Pressed(("m",), told(Noted(t=0, text="marked for the debrief", mark=True))),
     "timers": Pressed(("t",), dialog_open("TIMERS")),
     "tick": Pressed(("k", "s"), told(Ticked(t=0, checklist="before-induction", item="suction"))),

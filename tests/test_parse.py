@@ -106,6 +106,8 @@ FORMS: list[tuple[str, str, Sequence[str]]] = [
         "item=second-suction",
         ["second suction is here", "the second suction is in the room"],
     ),
+    ("view-grade", "grade=grade-2", ["the view is grade two", "grade two view"]),
+    ("device-used", "device=video-laryngoscope", ["using the video laryngoscope"]),
     ("intubation-complete", "", ["intubation complete", "tube secured"]),
     ("help-needed", "", ["need help", "help needed", "calling for help", "send help"]),
 ]

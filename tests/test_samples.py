@@ -136,7 +136,7 @@ def test_five_stations_speak_with_a_voice_each_that_never_trained(
     cast = {line["from"] for line in truth["utterance"]}
     assert set(truth["voice"]) == set(protocol.stations)
     assert len(set(truth["voice"].values())) == 5
-    assert all(voices.voice(speaker).use == "score" for speaker in truth["voice"].values())
+    assert all(voices.voice(speaker).use != "train" for speaker in truth["voice"].values())
     assert all(voices.voice(speaker).natural for speaker in truth["voice"].values())
     assert len(cast) >= 4
 
