@@ -211,10 +211,10 @@ async def test_a_key_shows_the_handover_over_the_dashboard_and_esc_closes_it(
     shown = case(heard(5, "tube passed"), heard(9, "sats eighty four"))
     async with desk(shown, 30, size) as made:
         await made.pilot.press("o")
-        await made.pilot.pause(0.3)
+        await made.pilot.pause(1.5)
         text = picture(made.app.export_screenshot())
         assert "HANDOVER" in text
-        for _ in range(4):
+        for _ in range(12):
             if "Lowest SpO2" not in text:
                 await made.pilot.press("pagedown")
                 await made.pilot.pause(0.2)

@@ -65,7 +65,9 @@ def test_other_light(snap_compare: Any, theme: Any) -> None:
 )
 def test_what_a_key_opens(snap_compare: Any, name: str, keys: list[str]) -> None:
     size = SIZES["small" if name in ("palette", "help", "put-right") else "middle"]
-    assert snap_compare(Desk(case(*SAID, *DRILL[-3:]), 70).app, press=keys, terminal_size=size)
+    assert snap_compare(
+        Desk(case(*SAID, *DRILL[-3:]), 70).app, press=[*keys, "wait:400"], terminal_size=size
+    )
 
 
 def test_nothing_has_been_said_yet(snap_compare: Any) -> None:

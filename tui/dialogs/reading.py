@@ -24,7 +24,8 @@ class Reading(Dialog):
 
     def press(self, key: str, _character: str | None) -> None:
         if key in STEPS:
-            self.query_one(VerticalScroll).scroll_relative(y=STEPS[key], animate=False)
+            for page in self.query(VerticalScroll):  # none before the page is drawn
+                page.scroll_relative(y=STEPS[key], animate=False)
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("TO READ OUT", "arrows scroll")
