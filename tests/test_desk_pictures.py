@@ -74,4 +74,4 @@ def test_the_desk(
 @pytest.mark.parametrize("size", SIZES)
 def test_the_handover_over_the_dashboard(snap_compare: Any, size: str) -> None:
     app = Dashboarded(case(*DRILL), 70).app
-    assert snap_compare(app, terminal_size=SIZES[size], press=["o"])
+    assert snap_compare(app, terminal_size=SIZES[size], press=["o", "wait:400"])

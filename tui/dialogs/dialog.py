@@ -41,11 +41,19 @@ class Dialog(ModalScreen[str | None]):
         self.draw()
 
     def _place(self) -> None:
-        desk = self.app.screen_stack[0]
-        bottom = desk.query_one("#bottom").size.height
         dialog = self.query_one("#dialog-text")
-        dialog.styles.margin = (0, 0, bottom, 0)
-        dialog.styles.max_height = max(self.app.size.height - bottom - 3, 4)
+        dialog.styles.margin = (0, 0, self._bottom, 0)
+        dialog.styles.max_height = self.most_rows
+
+    @property
+    def _bottom(self) -> int:
+        """Rows at the bottom of the dashboard, which stay in sight."""
+        return self.app.screen_stack[0].query_one("#bottom").size.height
+
+    @property
+    def most_rows(self) -> int:
+        """Rows that the dialog may take, its border included."""
+        return max(self.app.size.height - self._bottom - 3, 4)
 
     def struck(self, key: str, character: str | None) -> None:
         """Takes a key, at once and in order: Esc leaves, every other key is the dialog's."""

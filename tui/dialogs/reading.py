@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from textual.containers import VerticalScroll
 from textual.content import Content
 
 from tui.dialogs.dialog import Dialog, Line
@@ -21,12 +20,24 @@ class Reading(Dialog):
     def __init__(self, keys: KeyMap, page: Page) -> None:
         super().__init__(keys)
         self._read = page
+        self._top = 0
 
     def press(self, key: str, _character: str | None) -> None:
         if key in STEPS:
-            for page in self.query(VerticalScroll):  # none before the page is drawn
-                page.scroll_relative(y=STEPS[key], animate=False)
+            last = max(len(self._page()) - self._rows, 0)
+            self._top = min(max(self._top + STEPS[key], 0), last)
 
     def lines(self) -> Iterable[Line]:
-        yield self.heading("TO READ OUT", "arrows scroll")
-        yield from (Content(line) for line in as_text(self._read, self.room - 2).splitlines())
+        page = self._page()
+        below = len(page) - self._top - self._rows
+        hint = f"arrows scroll, {below} lines below" if below > 0 else "arrows scroll"
+        yield self.heading("TO READ OUT", hint)
+        yield from (Content(line) for line in page[self._top : self._top + self._rows])
+
+    @property
+    def _rows(self) -> int:
+        """Rows of the page in sight: the dialog's, less its border and its heading."""
+        return max(self.most_rows - 3, 1)
+
+    def _page(self) -> Sequence[str]:
+        return as_text(self._read, self.room - 2).splitlines()
