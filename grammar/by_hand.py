@@ -21,6 +21,7 @@ from grammar.facts import (
     Withdrawn,
 )
 from grammar.protocol import Protocol
+from grammar.standing_by import held_long
 from grammar.view import LogLine
 
 if TYPE_CHECKING:
@@ -28,6 +29,30 @@ if TYPE_CHECKING:
 
 MARK = "marked for the debrief"
 """The text of a mark that nobody put into words."""
+
+
+def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
+    """The state after a person saw or heard the answer to a loop. One that is over stays as it is."""
+    loops = tuple(
+        replace(
+            loop,
+            status="closed",
+            answered=fact.t,
+            closed=fact.t,
+            answer_fact=fact.seq,
+            held=None,
+            late=loop.late or fact.t > loop.deadline,
+        ).flagged("by hand")
+        if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
+        else loop
+        for loop in state.loops
+    )
+    if loops == state.loops:
+        return state
+    held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
+    title = next(protocol.calls[loop.call].title for loop in loops if loop.id == fact.loop)
+    state = replace(state, loops=loops, findings=(*state.findings, *held))
+    return _told(state, fact, f"answer heard: {title} #{fact.loop}")
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:

@@ -9,13 +9,13 @@ confirmation changes what an earlier fact means, so the fold runs again from tha
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from grammar.answering import hear
-from grammar.by_hand import set_recording, taken_back_line, tick, timer_changed
+from grammar.by_hand import answered_by_hand, set_recording, taken_back_line, tick, timer_changed
 from grammar.checklist import ChecklistProgress, begin
-from grammar.doses import DoseGiven, Task, not_as_ordered
+from grammar.doses import DoseGiven, Task, not_as_ordered, overdue
 from grammar.effects import apply
 from grammar.entered import heard_of, meaning_of
 from grammar.facts import (
@@ -46,6 +46,7 @@ from grammar.protocol import Protocol
 from grammar.record import Recorded
 from grammar.sequence import Event, Judged
 from grammar.standing import Amending, Standing, changes, effective, ended
+from grammar.standing_by import held_long, held_too_long
 from grammar.timers import Timer
 from grammar.view import LogLine, Utterance, View
 from grammar.vitals import VitalSign
@@ -207,7 +208,7 @@ class Case:
                 lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
                 return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
             case AnsweredByHand():
-                return _by_hand(self.protocol, state, fact)
+                return answered_by_hand(self.protocol, state, fact)
             case TimerChanged():
                 return timer_changed(state, fact)
             case Ticked():
@@ -294,7 +295,7 @@ class Case:
             flags=tuple(dict.fromkeys(flags)),
         )
         line = LogLine(fact.t, fact.seq, "utterance", fact.text, utterance)
-        held = _held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
+        held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replace(
             state,
             loops=outcome.loops,
@@ -340,67 +341,13 @@ def confidence_of(heard: Heard) -> float:
     return sum(word.confidence for word in words) / len(words) if words else 0.0
 
 
-def _by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
-    loops = tuple(
-        replace(
-            loop,
-            status="closed",
-            answered=fact.t,
-            closed=fact.t,
-            answer_fact=fact.seq,
-            held=None,
-            late=loop.late or fact.t > loop.deadline,
-        ).flagged("by hand")
-        if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
-        else loop
-        for loop in state.loops
-    )
-    if loops == state.loops:
-        return state
-    held = _held_long(protocol, state.loops, loops, fact.loop, fact.t)
-    title = next(protocol.calls[loop.call].title for loop in loops if loop.id == fact.loop)
-    line = LogLine(fact.t, fact.seq, "hand", f"answer heard: {title} #{fact.loop}")
-    findings = (*state.findings, *held)
-    return replace(state, loops=loops, findings=findings, log=state.log.plus(line))
-
-
-def _held_long(
-    protocol: Protocol,
-    before: tuple[Loop, ...],
-    after: tuple[Loop, ...],
-    loop: int | None,
-    t: float,
-) -> tuple[Finding, ...]:
-    """The finding that stays when a loop held too long by "stand by" is let go at `t`."""
-    if loop is None or not before or loop > before[-1].id:
-        return ()  # just opened: nothing held it before
-    was = next((x for x in reversed(before) if x.id == loop), None)
-    now = next((x for x in reversed(after) if x.id == loop), None)
-    if was is None or now is None or now.held is not None or now.status == "withdrawn":
-        return ()
-    return tuple(_held(protocol, was, t))
-
-
-def _held(protocol: Protocol, loop: Loop, now: float) -> Iterator[Finding]:
-    if loop.held is None or now <= loop.held + protocol.protocol.stand_by_s:
-        return
-    facts = (loop.fact,) if loop.held_fact is None else (loop.fact, loop.held_fact)
-    title = protocol.calls[loop.call].title
-    text = f"{title}: held by stand by for more than {protocol.protocol.stand_by_s:.0f} s"
-    yield Finding("stand-by-long", loop.held + protocol.protocol.stand_by_s, facts, text)
-
-
 def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
     broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
-    overdue = tuple(
-        _overdue(protocol, task)
-        for task in state.tasks
-        if not task.withdrawn and (now if task.done is None else task.done) > task.due
-    )
-    held = tuple(found for loop in state.loops for found in _held(protocol, loop, now))
+    late = overdue(protocol, state.tasks, now)
+    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, now))
     otherwise = not_as_ordered(state.tasks, state.doses)
     findings = sorted(
-        (*state.findings, *broken, *overdue, *held, *otherwise), key=lambda found: found.t
+        (*state.findings, *broken, *late, *held, *otherwise), key=lambda found: found.t
     )
     return View(
         now=now,
@@ -431,13 +378,3 @@ def _unsure(state: State) -> tuple[Utterance, ...]:
     # A call corrected in place with doubt stands here too, under its correction's fact.
     calls = (said for said in state.unsure if said.unsure)
     return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
-
-
-def _overdue(protocol: Protocol, task: Task) -> Finding:
-    call = protocol.calls[task.call]
-    limit = call.task.limit_s if call.task else 0.0
-    what = " ".join(str(value) for value in (call.title, *task.slots.values()))
-    facts = (task.fact,) if task.done_fact is None else (task.fact, task.done_fact)
-    return Finding(
-        "task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s"
-    )

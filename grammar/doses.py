@@ -12,7 +12,7 @@ from typing import Literal
 
 from grammar.findings import Finding
 from grammar.meaning import Slots
-from grammar.protocol import Drug, decimal
+from grammar.protocol import Drug, Protocol, decimal
 from grammar.units import normal, plain, same_amount, volume_ml
 
 TaskState = Literal["pending", "done", "overdue", "withdrawn"]
@@ -112,3 +112,22 @@ def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Fi
         )
         found.append(Finding("dose-differs-from-order", dose.t, (order.fact, dose.fact), text))
     return found
+
+
+def overdue(protocol: Protocol, tasks: Iterable[Task], now: float) -> list[Finding]:
+    """A finding for each task that was not reported done in its time, as far as is known at `now`."""
+    return [
+        _overdue(protocol, task)
+        for task in tasks
+        if not task.withdrawn and (now if task.done is None else task.done) > task.due
+    ]
+
+
+def _overdue(protocol: Protocol, task: Task) -> Finding:
+    call = protocol.calls[task.call]
+    limit = call.task.limit_s if call.task else 0.0
+    what = " ".join(str(value) for value in (call.title, *task.slots.values()))
+    facts = (task.fact,) if task.done_fact is None else (task.fact, task.done_fact)
+    return Finding(
+        "task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s"
+    )

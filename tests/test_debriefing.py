@@ -18,8 +18,9 @@ from listener.journal import JOURNAL
 from listener.stored import open_case
 from tui.cli import main
 from tui.debrief.drawing import steps_of, ticks
+from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.moments import moments
-from tui.debrief.one_case import CaseDebrief, compared_in_words, median_in_words
+from tui.debrief.one_case import CaseDebrief
 from tui.debrief.sound import LONGEST_S, clip
 from tui.debrief.stock import Stock
 from tui.debrief.summary import observations, summarise

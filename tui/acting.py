@@ -24,7 +24,7 @@ from tui.dialogs.ticks import Ticks
 from tui.dialogs.timers import Timers
 from tui.hands import Hands
 from tui.keys import KeyMap
-from tui.palette import IN_WORDS, THEMES
+from tui.palette import IN_WORDS, THEMES, dress
 from tui.settings import Settings, Theme
 from tui.status import Status
 from tui.widgets.calls import CallCard
@@ -59,10 +59,8 @@ class Acting(App[None]):
         super().__init__()
         self.keymap = KeyMap(settings.keys)
         # Before the stylesheet is read, which uses the theme's names.
-        for theme in THEMES.values():
-            self.register_theme(theme)
         self.colours: Theme = settings.theme
-        self.theme = THEMES[self.colours].name
+        dress(self, self.colours)
         self.view_now = view_now
         self._status_now = status_now
         self._hands = hands

@@ -19,7 +19,7 @@ from grammar.protocol import Protocol, decimal
 from listener.level_check import LevelCheck
 from tui.briefing import briefing
 from tui.page import as_text
-from tui.palette import THEMES
+from tui.palette import dress
 from tui.settings import Theme, load_settings
 from tui.wording import CAUTION, clean, level, number
 
@@ -84,9 +84,7 @@ class Before(App[Choice]):
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name."""
         super().__init__()
-        for theme in THEMES.values():
-            self.register_theme(theme)
-        self.theme = THEMES[colours].name
+        dress(self, colours)
         self._protocol = protocol
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, ""

@@ -17,7 +17,7 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from listener.shelf import Shelved, shelf, shelved
-from tui.palette import THEMES
+from tui.palette import dress
 from tui.settings import Theme, load_settings
 from tui.wording import CAUTION, clean, clock
 
@@ -75,9 +75,7 @@ class Desk(App[None]):
         colours: Theme = "dark",
     ) -> None:
         super().__init__()
-        for theme in THEMES.values():
-            self.register_theme(theme)
-        self.theme = THEMES[colours].name
+        dress(self, colours)
         self._place, self._commands = place, tuple(commands)
         self._run_command = run or self._suspended
         self._cases: dict[str, Shelved] = {}

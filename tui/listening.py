@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -39,6 +38,7 @@ from tui.hands import Hands
 from tui.prompts import Prompter, loudspeaker
 from tui.settings import load_settings
 from tui.status import Status
+from tui.wall import wall_now, wall_stamp
 from tui.wording import clean
 
 
@@ -107,7 +107,7 @@ class Listening:
         self._note = wishes.note
         self._resuming: Resuming | None = None
         if wishes.resume is None:
-            wall = datetime.now().astimezone()
+            wall = wall_now()
             self.journal = Journal.create(
                 wishes.cases, self.protocol.protocol.id, text, wall, wishes.passphrase
             )
@@ -133,7 +133,7 @@ class Listening:
             self.journal,
             self,
             recording,
-            lambda: datetime.now().astimezone(),
+            wall_now,
             self._resuming.at if self._resuming else 0.0,
             engine_news=self._engine.news,
             second=second_listener(self.protocol, self._engine),
@@ -164,7 +164,7 @@ class Listening:
 
     def _take_up(self, folder: Path, wishes: Wishes) -> Resuming:
         stored = open_case(folder, wishes.passphrase)
-        resuming = resume_at(stored, datetime.now().astimezone(), reopen=wishes.reopen)
+        resuming = resume_at(stored, wall_now(), reopen=wishes.reopen)
         for fact in stored.facts:
             self.case.add(fact)
         return resuming
@@ -178,7 +178,7 @@ class Listening:
                 self.live.tell(self._resuming.gap)
             resumed = Resumed(
                 t=self._resuming.at,
-                wall=datetime.now().astimezone().isoformat(timespec="seconds"),
+                wall=wall_stamp(),
                 engine=self._opening.engine,
                 recording=self._opening.recording,
                 source=self._opening.source,
@@ -224,7 +224,7 @@ class Listening:
         journal = self.live.keeper.journal
         try:
             if self._ended:  # else something may still be written
-                wall = datetime.now().astimezone().isoformat(timespec="seconds")
+                wall = wall_stamp()
                 print(f"seal: {seal(journal, wall, self._key).head}", file=sys.stderr)
         finally:
             journal.close()

@@ -7,6 +7,9 @@ test measures what the screen really draws.
 
 from __future__ import annotations
 
+from typing import Any
+
+from textual.app import App
 from textual.theme import Theme
 
 from tui.settings import Theme as Name
@@ -112,3 +115,10 @@ IN_WORDS: dict[Name, str] = {
     "bright": "colours for a bright corridor",
     "contrast": "highest contrast",
 }
+
+
+def dress(app: App[Any], colours: Name) -> None:
+    """Give an application every theme, and put on the one of that name."""
+    for theme in THEMES.values():
+        app.register_theme(theme)
+    app.theme = THEMES[colours].name

@@ -22,6 +22,7 @@ from tui.debrief.moments import FINDINGS, MARKS, UNANSWERED, Kind, Moment, momen
 from tui.debrief.notes import DebriefNote, add_note, read_notes
 from tui.moment import moment
 from tui.status import Replaying, Status
+from tui.wall import wall_stamp
 from tui.widgets.track import Track
 from tui.wording import clean, clock
 
@@ -200,7 +201,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self.look()
 
     def _note(self, text: str) -> None:
-        wall = datetime.now().astimezone().isoformat(timespec="seconds")
+        wall = wall_stamp()
         note = DebriefNote(round(self._asked_at, 2), text, wall)
         add_note(self._stored.folder, note)
         self._notes = tuple(sorted([*self._notes, note], key=lambda each: each.t))

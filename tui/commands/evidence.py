@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import datetime
 from pathlib import Path
 
 from grammar.errors import UserError
 from tui.commands.shared import Commands, case_argument, passphrase_of
+from tui.wall import wall_stamp
 from tui.wording import clean
 
 
@@ -77,7 +77,7 @@ def seal(wanted: argparse.Namespace) -> None:
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
     journal = Journal.open(wanted.case, passphrase_of(wanted, wanted.case))
     try:
-        found = sealed(journal, datetime.now().astimezone().isoformat(timespec="seconds"), key)
+        found = sealed(journal, wall_stamp(), key)
     finally:
         journal.close()
     print(f"seal: {found.head}", file=sys.stderr)
@@ -108,7 +108,7 @@ def purge(wanted: argparse.Namespace) -> None:
             if not files:
                 print(f"{wanted.case} keeps no sound: nothing was changed", file=sys.stderr)
             elif wanted.yes or _agreed(wanted.case, len(files)):
-                wall = datetime.now().astimezone().isoformat(timespec="seconds")
+                wall = wall_stamp()
                 print(
                     f"removed for good: {remove(journal, wall, key)} files of sound",
                     file=sys.stderr,

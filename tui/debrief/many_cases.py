@@ -13,7 +13,8 @@ from grammar.measures import Observation, Share, compare, curve, share
 from tui.debrief.charts import survival
 from tui.debrief.content import Cell, Debrief, Figure, Grid, Part, Section, plain, share_cell
 from tui.debrief.drawing import dot, drawing, path, rule, text
-from tui.debrief.one_case import SHARES, compared_in_words, median_in_words
+from tui.debrief.in_words import compared_in_words, median_in_words
+from tui.debrief.one_case import SHARES
 from tui.debrief.summary import Summary, as_json, observations
 from tui.wording import clean, clock
 

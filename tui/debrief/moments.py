@@ -27,6 +27,16 @@ KIND_WORDS: dict[Kind, str] = {
     "note": "Note",
 }
 
+KIND_SIGNS: dict[Kind, str] = {
+    "finding": "!",
+    "differs": "≠",
+    "unanswered": "?",
+    "late": "?",
+    "mark": "◆",
+    "note": "◆",
+}
+"""One character each, where a moment is a point on a line of time."""
+
 
 @dataclass(frozen=True, slots=True)
 class Moment:

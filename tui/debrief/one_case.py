@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Literal
 
 from grammar.case import Case
 from grammar.facts import CaseStarted
 from grammar.handover import Handover, handover
+from grammar.loops import Loop
 from grammar.measures import (
     Communication,
-    Comparison,
     Curve,
     Measured,
     Measures,
@@ -25,6 +26,7 @@ from grammar.view import View
 from listener.stored import StoredCase
 from tui.debrief.charts import survival, vitals_and_doses
 from tui.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Section, plain, share_cell
+from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.logbook import logbook
 from tui.debrief.moments import FINDINGS, KIND_WORDS, MARKS, UNANSWERED, Kind, Moment, moments
 from tui.debrief.notes import DebriefNote
@@ -121,8 +123,8 @@ class CaseDebrief:
         return Cell(str(len(found)), _facts_of(found), () if found else self._facts(self._calls))
 
     @staticmethod
-    def _facts(loops: Iterable[object]) -> tuple[int, ...]:
-        return tuple(loop.fact for loop in loops)  # type: ignore[attr-defined]
+    def _facts(loops: Iterable[Loop]) -> tuple[int, ...]:
+        return tuple(loop.fact for loop in loops)
 
     @staticmethod
     def _median(found: Curve, observed: Sequence[Observation]) -> Cell:
@@ -180,11 +182,15 @@ class CaseDebrief:
         yield self._grouped("Per call", self.measures.by_call, calls, "call")
         yield self._speech()
 
-    def _grouped(self, title: str, groups: object, names: dict[str, str], attribute: str) -> Grid:
-        assert isinstance(groups, dict)
+    def _grouped(
+        self,
+        title: str,
+        groups: Mapping[str, Communication],
+        names: Mapping[str, str],
+        attribute: Literal["sender", "to", "call"],
+    ) -> Grid:
         rows = []
         for name, found in groups.items():
-            assert isinstance(found, Communication)
             whole = [x.fact for x in self._calls if (getattr(x, attribute) or "") == name]
             cells = (found.answered, found.closed, found.late, found.differed)
             rows.append(
@@ -388,31 +394,6 @@ def _stretches(title: str, measured: Iterable[Measured]) -> Grid:
             length = Cell(duration(round(one.seconds)) + going, one.facts)
             rows.append((plain(clean(each.title)), Cell(clock(one.began), one.facts[:1]), length))
     return Grid(title, ("what", "from", "length"), tuple(rows))
-
-
-def median_in_words(found: Curve) -> str:
-    """The median time with its interval, as far as either was seen."""
-    if found.median is None:
-        return "not reached" if found.total else "none"
-    if found.median_low is None:
-        return f"{found.median:.1f} s"
-    to = "or more" if found.median_high is None else f"to {found.median_high:.1f} s"
-    return f"{found.median:.1f} s ({found.median_low:.1f} {to})"
-
-
-def compared_in_words(found: Comparison, first: str = "closed", second: str = "not closed") -> str:
-    """A comparison of two groups in a sentence."""
-    if not found.first or not found.second:
-        return f"Nothing to compare: {found.first} {first}, {found.second} {second}."
-    if found.p is None:
-        return "Too few came to compare the two."
-    told = f"{first} against {second}: log-rank p = {found.p:.3f}"
-    if found.hazard_ratio is None or found.low is None or found.high is None:
-        return f"{told}; too few for a hazard ratio."
-    return (
-        f"{told}, hazard ratio {found.hazard_ratio:.2f}"
-        f" ({found.low:.2f} to {found.high:.2f}; above 1 the first came sooner)."
-    )
 
 
 def _facts_of(found: Iterable[Moment]) -> tuple[int, ...]:

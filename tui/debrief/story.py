@@ -13,7 +13,7 @@ from grammar.protocol import Protocol
 from grammar.view import Utterance, View
 from tui.debrief.content import Figure
 from tui.debrief.drawing import drawing, linked, path, rect, rule, text, ticks
-from tui.debrief.moments import Moment
+from tui.debrief.moments import KIND_SIGNS, Moment
 from tui.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, station
 
 ROW_S = 180.0
@@ -111,7 +111,15 @@ def _row(
                 yield linked(
                     moment.facts[0],
                     f"{clock(moment.t)} {moment.text}",
-                    [text(x(moment.t), 13, _MARKS[moment.kind], "moment " + moment.kind, "middle")],
+                    [
+                        text(
+                            x(moment.t),
+                            13,
+                            KIND_SIGNS[moment.kind],
+                            "moment " + moment.kind,
+                            "middle",
+                        )
+                    ],
                 )
 
     span = f"{clock(begin)} to {clock(min(end, max(view.now, begin)))}"
@@ -123,16 +131,6 @@ def _row(
         f"{count} utterances from {span}; every one is a line of the log below.",
         wide=True,
     )
-
-
-_MARKS = {
-    "finding": "!",
-    "differs": "≠",
-    "unanswered": "?",
-    "late": "?",
-    "mark": "◆",
-    "note": "◆",
-}
 
 
 def _loop(

@@ -9,17 +9,9 @@ from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import Input, Static
 
-from tui.debrief.moments import Kind, Moment
+from tui.debrief.moments import KIND_SIGNS, Moment
 from tui.wording import clean, clock
 
-TICKS: dict[Kind, str] = {
-    "finding": "!",
-    "differs": "≠",
-    "unanswered": "?",
-    "late": "?",
-    "mark": "◆",
-    "note": "◆",
-}
 _ORDER = ("note", "mark", "late", "unanswered", "finding", "differs")
 """Where two fall on one cell the later of these is drawn."""
 
@@ -70,7 +62,7 @@ def line(now: float, end: float, moments: Sequence[Moment], width: int) -> list[
         cells[at] = ("━", "$heading")
     for moment in sorted(moments, key=lambda each: _ORDER.index(each.kind)):
         style = "bold $ink" if moment.kind in ("mark", "note") else "bold $urgent"
-        cells[cell(moment.t)] = (TICKS[moment.kind], style)
+        cells[cell(moment.t)] = (KIND_SIGNS[moment.kind], style)
     here = cell(now)
-    cells[here] = (cells[here][0] if cells[here][0] in TICKS.values() else "●", "bold reverse")
+    cells[here] = (cells[here][0] if cells[here][0] in KIND_SIGNS.values() else "●", "bold reverse")
     return cells

@@ -1,0 +1,15 @@
+"""The wall clock, as facts, seals and notes keep it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+
+def wall_now() -> datetime:
+    """The local time of day, with its offset from UTC."""
+    return datetime.now().astimezone()
+
+
+def wall_stamp() -> str:
+    """The same in ISO 8601, to the second."""
+    return wall_now().isoformat(timespec="seconds")
