@@ -21,7 +21,7 @@ from grammar.templates import parse_template
 from tui.briefing import briefing
 from tui.cli import main
 from tui.handing_over import handover_page
-from tui.page import Page, Table, as_html, as_text
+from tui.page import NO_BREAK, Page, Table, as_html, as_text
 
 
 def rows(page: Page, title: str) -> dict[str, tuple[str, ...]]:
@@ -55,7 +55,8 @@ def test_without_a_weight_nothing_per_kilogram_is_worked_out() -> None:
     found = sheet_dose(sheet, None)
     assert (found.amount, found.ml, found.low) == (None, None, None)
     page = briefing(load("isolation-airway"), None)
-    assert rows(page, "What the sheet says")["rocuronium"][1] == "no weight"
+    planned = rows(page, "What the sheet says")["rocuronium"][0]
+    assert planned.replace(NO_BREAK, " ") == "1.2 mg/kg"
 
 
 def test_a_plan_in_microgram_of_a_concentration_in_mg_keeps_its_units() -> None:
@@ -82,8 +83,9 @@ def test_a_briefing_has_every_station_drug_rule_checklist_and_call_of_the_protoc
 
 def test_the_plans_are_those_of_the_call_that_changes_them() -> None:
     plans = rows(briefing(load("isolation-airway"), 70), "Plans")
-    assert list(plans) == ["Plan A", "Plan B", "Plan C", "Plan D"]
-    assert "Supraglottic" in plans["Plan B"][0]
+    names = [f"Plan{NO_BREAK}{letter}" for letter in "ABCD"]
+    assert list(plans) == names
+    assert "Supraglottic" in plans[names[1]][0]
 
 
 def test_a_phrase_in_short_leaves_out_what_may_be_left_out() -> None:
@@ -169,6 +171,30 @@ def test_a_page_fetches_nothing_and_shows_what_a_file_says_as_text() -> None:
 def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     text = as_text(briefing(load("isolation-airway"), 70), width)
     assert max(map(len, text.splitlines())) <= width
+
+
+# A page of a line printer: 66 lines, at six to the inch of US letter paper (from memory).
+PAGE_LINES = 66
+
+
+@pytest.mark.parametrize("name", shipped())
+def test_a_briefing_is_one_page_of_a_terminal_of_100_columns(name: str) -> None:
+    assert len(as_text(briefing(load(name), 70), 100).splitlines()) < PAGE_LINES
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 100, 120, 200])
+def test_no_line_end_parts_a_dose_from_its_unit(width: int) -> None:
+    text = as_text(briefing(load("isolation-airway"), 70), width)
+    for figure in ("70 microgram", "50 microgram/mL", "0.7 to 21 mg", "(0.01 to 0.3/kg)"):
+        assert figure in text
+
+
+def test_a_briefing_without_empty_lines_leaves_none_of_its_words_out() -> None:
+    page = briefing(load("isolation-airway"), 70)
+    ends = re.compile(r"[\s;-]+")
+    rows = [" ".join(row) for each in page.tables for row in each.rows]
+    for width in (80, 100, 160):
+        assert set(ends.split(" ".join(rows))) <= set(ends.split(as_text(page, width)))
 
 
 def test_a_cell_too_long_for_its_column_goes_on_in_the_next_line() -> None:

@@ -113,7 +113,7 @@ class Before(App[Choice]):
         self.call_after_refresh(self._write_sheet)
 
     def _write_sheet(self) -> None:
-        width = max(self.size.width - 4, 40)
+        width = max(self.size.width - 3, 40)
         page = as_text(briefing(self._protocol, self._weight), width)
         self.query_one("#text", Static).update(Content(page))
         self._show()

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from grammar.briefing import in_short, plans, sheet_dose
+from grammar.briefing import SheetDose, in_short, plans, sheet_dose
 from grammar.protocol import Concentration, Drug, Protocol, SequenceRule, decimal
+from grammar.tables import Planned
 from grammar.templates import parse_template
-from tui.page import CAUTIONS, Page, Table
+from tui.page import CAUTIONS, NO_BREAK, Page, Table
 from tui.wording import call_title, drug, duration, number
 
 
 def briefing(protocol: Protocol, weight_kg: float | None) -> Page:
-    """The page for a patient of this weight in kilograms, or of one not known yet."""
-    weight = f"{number(decimal(weight_kg))} kg" if weight_kg else "not entered"
-    about = (protocol.protocol.about, f"Weight: {weight}   Protocol: {protocol.protocol.id}")
+    """The page for a patient of this weight in kilograms, or of one whose weight is not known yet."""
     sources = _Sources()
     tables = (
+        _doses(protocol, weight_kg, sources),
         _stations(protocol),
         _plans(protocol),
-        _doses(protocol, weight_kg, sources),
         _limits(protocol, sources),
         *_checklists(protocol),
         _phrases(protocol),
@@ -27,9 +26,10 @@ def briefing(protocol: Protocol, weight_kg: float | None) -> Page:
     )
     return Page(
         f"Briefing: {protocol.protocol.title}",
-        tuple(line for line in about if line),
+        tuple(line for line in (protocol.protocol.about,) if line),
         tables,
         CAUTIONS,
+        dense=True,
     )
 
 
@@ -52,61 +52,94 @@ class _Sources:
 
 
 def _stations(protocol: Protocol) -> Table:
-    rows = tuple(
-        (
-            one.title or one.id,
-            f"channel {one.channel}" if one.channel else "shared",
-            _spoken(one.spoken[0]),
-            one.about,
-        )
-        for one in protocol.station
-    )
-    return Table("Who listens where", ("station", "channel", "called", "does"), rows)
+    """What is the same for all stands once, under the table."""
+    stations, notes = protocol.station, []
+    columns = {"station": [one.title or one.id for one in stations]}
+    called = [_spoken(one.spoken[0]) for one in stations]
+    if called == [title.lower() for title in columns["station"]]:
+        notes.append("called by name")
+    else:
+        columns["called"] = called
+    if any(one.channel for one in stations):
+        columns["channel"] = [
+            f"channel {one.channel}" if one.channel else "shared" for one in stations
+        ]
+    else:
+        notes.append("one shared channel")
+    columns["does"] = [one.about for one in stations]
+    rows = tuple(zip(*columns.values(), strict=True))
+    # A name and what it does need no head; more columns do.
+    head = tuple(columns) if len(columns) > 2 else ("", "")
+    return Table("Who listens where", head, rows, note="; ".join(notes))
 
 
 def _doses(protocol: Protocol, weight_kg: float | None, sources: _Sources) -> Table:
-    rows = tuple(_dose(protocol, one, weight_kg, sources) for one in protocol.drug)
+    rows = [_dose(protocol, one, weight_kg) for one in protocol.drug]
+    used = [frozenset(_sources(one)) for one in protocol.drug if _sources(one)]
+    # What every dose goes back to stands once, under the table.
+    common = frozenset.intersection(*used) if used else frozenset()
+    note = "the local sheet, not advice. Rounded to three figures; check every dose against it."
+    note = f"All from {sources.number(*sorted(common))}, {note}" if common else f"From {note}"
+    rows = [
+        (*row, sources.number(*(each for each in _sources(one) if each not in common)))
+        for row, one in zip(rows, protocol.drug, strict=True)
+    ]
+    weight = f"for {number(decimal(weight_kg))} kg" if weight_kg else "weight not entered"
     return Table(
-        "What the sheet says: doses",
-        ("drug", "planned", "dose", "volume", "sheet allows", "again after", "source"),
-        rows,
-        note="The local sheet, not advice. Rounded to three figures; check every dose against the sheet.",
+        f"What the sheet says: doses, {weight}",
+        ("drug", "planned", "volume", "sheet allows", "from"),
+        tuple(rows),
+        note=note,
+        wide=True,
     )
 
 
-def _dose(
-    protocol: Protocol, sheet: Drug, weight_kg: float | None, sources: _Sources
-) -> tuple[str, ...]:
+def _sources(sheet: Drug) -> tuple[str, ...]:
+    return tuple(each.source for each in (sheet.planned, sheet.range) if each and each.source)
+
+
+def _dose(protocol: Protocol, sheet: Drug, weight_kg: float | None) -> tuple[str, ...]:
     found = sheet_dose(sheet, weight_kg)
-    planned, allowed = sheet.planned, sheet.range
-    wanted = "no weight" if planned and planned.per_kg and not weight_kg else ""
     return (
         drug(protocol, sheet.id),
-        f"{planned.amount:g} {planned.unit}{'/kg' if planned.per_kg else ''}" if planned else "",
-        f"{_figure(found.amount)} {found.unit}" if found.amount is not None else wanted,
+        _planned(sheet.planned, found),
         _volume(found.ml, sheet.concentration),
         _span(sheet, found.low, found.high),
-        _time(sheet.minimum_interval_s) if sheet.minimum_interval_s else "",
-        sources.number(planned.source if planned else "", allowed.source if allowed else ""),
     )
+
+
+def _planned(planned: Planned | None, found: SheetDose) -> str:
+    """The dose with, in brackets, what each kilogram gets; or the latter alone without a weight."""
+    if planned is None:
+        return ""
+    if found.amount is None:
+        return _whole(f"{planned.amount:g} {planned.unit}/kg")
+    each = f" ({planned.amount:g}/kg)" if planned.per_kg else ""
+    return _whole(f"{_figure(found.amount)} {found.unit}") + each
 
 
 def _span(sheet: Drug, low: Decimal | None, high: Decimal | None) -> str:
     allowed = sheet.range
     if allowed is None:
         return ""
-    if low is not None and high is not None:
-        each = f" ({allowed.low:g} to {allowed.high:g}/kg)" if allowed.per_kg else ""
-        span = _figure(low) if low == high else f"{_figure(low)} to {_figure(high)}"
-        return f"{span} {allowed.unit}{each}"
-    return f"{allowed.low:g} to {allowed.high:g} {allowed.unit}/kg"
+    per_kg = f"{allowed.low:g} to {allowed.high:g}"
+    if low is None or high is None:
+        return _whole(f"{per_kg} {allowed.unit}/kg")
+    span = _figure(low) if low == high else f"{_figure(low)} to {_figure(high)}"
+    each = f" {_whole(f'({per_kg}/kg)')}" if allowed.per_kg else ""
+    return _whole(f"{span} {allowed.unit}") + each
 
 
 def _volume(ml: Decimal | None, strength: Concentration | None) -> str:
     if ml is None:
         return ""
-    at = f" of {strength.amount:g} {strength.unit}/mL" if strength else ""
-    return f"{_figure(ml)} mL{at}"
+    at = f" of {_whole(f'{strength.amount:g} {strength.unit}/mL')}" if strength else ""
+    return _whole(f"{_figure(ml)} mL") + at
+
+
+def _whole(figure: str) -> str:
+    """A figure with its unit, or a name, which no line end may part."""
+    return figure.replace(" ", NO_BREAK)
 
 
 def _figure(value: Decimal) -> str:
@@ -114,20 +147,28 @@ def _figure(value: Decimal) -> str:
 
 
 def _plans(protocol: Protocol) -> Table:
-    rows = tuple((one.title or one.id, one.about) for one in plans(protocol))
+    rows = tuple((_whole(one.title or one.id), one.about) for one in plans(protocol))
     return Table("Plans", ("", ""), rows, none="the sheet names no plans")
 
 
 def _limits(protocol: Protocol, sources: _Sources) -> Table:
-    own = [call for call in protocol.call if call.window_s and call.readback != "none"]
-    rows = [("Any other call" if own else "Any call", _answer(protocol.protocol.window_s), "")]
-    rows += [(call.title, _answer(call.window_s), "") for call in own]
-    rows += [(rule.title, _rule(rule), sources.number(rule.source)) for rule in protocol.rule]
-    return Table("Timers and limits", ("what", "limit", "source"), tuple(rows))
+    own: dict[float, list[str]] = {}
+    for call in protocol.call:
+        if call.window_s and call.readback != "none":
+            own.setdefault(call.window_s, []).append(call.title)
+    rows = [("Any other call" if own else "Any call", _answer(protocol.protocol.window_s))]
+    rows += [(", ".join(titles), _answer(window)) for window, titles in own.items()]
+    again: dict[float, list[str]] = {}
+    for one in protocol.drug:
+        if one.minimum_interval_s:
+            again.setdefault(one.minimum_interval_s, []).append(drug(protocol, one.id))
+    rows += [(", ".join(drugs), f"again after {_time(s)}") for s, drugs in again.items()]
+    rows += [(each.title, f"{_rule(each)} {sources.number(each.source)}") for each in protocol.rule]
+    return Table("Timers and limits", ("", ""), tuple(rows))
 
 
 def _answer(seconds: float | None) -> str:
-    return f"answer within {_time(seconds)}"
+    return f"answered in {_time(seconds)}"
 
 
 def _rule(rule: SequenceRule) -> str:
@@ -150,8 +191,8 @@ def _checklists(protocol: Protocol) -> tuple[Table, ...]:
     return tuple(
         Table(
             f"Checklist: {each.title}",
-            ("item", "say"),
-            tuple((item.title or item.id, _spoken(item.spoken[0])) for item in each.items),
+            ("", ""),
+            tuple((item.title or item.id, f"“{_spoken(item.spoken[0])}”") for item in each.items),
         )
         for each in protocol.checklist
     )
@@ -163,7 +204,15 @@ def _spoken(phrase: str) -> str:
 
 def _phrases(protocol: Protocol) -> Table:
     rows = tuple(
-        (f"{call_title(protocol, call.id)}: “{in_short(call.nodes[0])}”",) for call in protocol.call
+        (_phrase(call_title(protocol, call.id), in_short(call.nodes[0])),) for call in protocol.call
     )
     note = "Say who is meant first (“nurse, …”), repeat what decides; say again, correction, disregard."
-    return Table("What can be said, in short", ("",), rows, note=note, flowing=True)
+    title = f"What can be said by {protocol.protocol.id}, in short"
+    return Table(title, ("",), rows, note=note, flowing=True)
+
+
+def _phrase(title: str, phrase: str) -> str:
+    """The title is left out where the phrase begins with it."""
+    if phrase.startswith(title.lower()):
+        return f"“{title}{phrase[len(title) :]}”"
+    return f"{title}: “{phrase}”"

@@ -97,7 +97,7 @@ def _said(protocol: Protocol, call: Recorded | None) -> tuple[str, str]:
 def _attempts(protocol: Protocol, found: Handover) -> Table:
     rows = tuple(_attempt(protocol, each) for each in found.record.attempts)
     head = ("attempt", "from", "length", "device", "view", "outcome", "capnography", "lowest")
-    return Table("Attempts on the airway", head, rows)
+    return Table("Attempts on the airway", head, rows, wide=True)
 
 
 def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
@@ -141,7 +141,10 @@ def _drug(protocol: Protocol, dose: DoseGiven) -> tuple[str, ...]:
 def _trends(found: Handover) -> Table:
     rows = tuple(_trend(each) for each in found.trends)
     return Table(
-        "Vital signs", ("sign", "first", "lowest", "highest", "last", "all, in order"), rows
+        "Vital signs",
+        ("sign", "first", "lowest", "highest", "last", "all, in order"),
+        rows,
+        wide=True,
     )
 
 

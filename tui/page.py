@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
+from itertools import groupby, zip_longest
 from pathlib import Path
 
 from grammar.errors import UserError
@@ -25,6 +27,8 @@ class Table:
     """What stands where there is no row."""
     flowing: bool = False
     """Rows one after the other as in a paragraph, where they are many and short."""
+    wide: bool = False
+    """Takes the whole width of a page of several columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,9 @@ class Page:
     about: tuple[str, ...]
     tables: tuple[Table, ...]
     cautions: str
+    dense: bool = False
+    """Whether it takes as few lines as can be: no empty ones, and narrow tables beside each other
+    where the terminal is wide. For what is looked up; what is read out stands in one column."""
 
 
 CAUTIONS = (
@@ -44,30 +51,94 @@ CAUTIONS = (
 )
 
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
+"""Between what no line end may part, such as a number and its unit."""
+ABREAST = 96
+"""Columns from which a terminal holds two tables beside each other."""
+SHARES = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65)
+"""Of the width, that the left one may get."""
+
+
 def as_text(page: Page, width: int) -> str:
     """The page for a terminal of `width` columns (at least 40)."""
-    return "\n".join(_text(page, max(width, 40)))
+    return "\n".join(_text(page, max(width, 40))).replace(NO_BREAK, " ")
 
 
 def _text(page: Page, width: int) -> Iterator[str]:
     yield clean(page.title).upper()
     for line in page.about:
         yield from textwrap.wrap(clean(line), width)
-    for table in page.tables:
+    yield from _tables(page, width)
+    if not page.dense:
         yield ""
-        yield f"-- {clean(table.title)} {'-' * width}"[:width]
-        if not table.rows:
-            yield table.none
-        elif table.flowing:
-            yield from textwrap.wrap(
-                "; ".join(" ".join(map(clean, row)) for row in table.rows), width
-            )
-        else:
-            yield from _columns(table, width)
-        if table.note:
-            yield from textwrap.wrap(clean(table.note), width)
-    yield ""
     yield from textwrap.wrap(clean(page.cautions), width)
+
+
+def _tables(page: Page, width: int) -> Iterator[str]:
+    if not page.dense:
+        for table in page.tables:
+            yield from ("", *_table(table, width))
+        return
+    for narrow, tables in groupby(page.tables, _is_narrow):
+        yield from (_abreast if narrow and width >= ABREAST else _stack)(list(tables), width)
+
+
+def _is_narrow(table: Table) -> bool:
+    return not table.flowing and not table.wide
+
+
+def _abreast(tables: Sequence[Table], width: int) -> list[str]:
+    """Tables in two columns, read down the left one first: divided so that they take the fewest lines
+    without tearing a word."""
+    found = [_stack(tables, width)]
+    for at in range(1, len(tables)):
+        for share in SHARES:
+            left, right = tables[:at], tables[at:]
+            wide = round(width * share) - 1
+            beside = width - wide - 2
+            if all(_narrowest(t) <= w for ts, w in ((left, wide), (right, beside)) for t in ts):
+                pairs = zip_longest(_stack(left, wide), _stack(right, beside), fillvalue="")
+                found.append([f"{one:{wide}}  {other}".rstrip() for one, other in pairs])
+    return min(found, key=len)
+
+
+def _narrowest(table: Table) -> int:
+    """Columns that it takes without tearing a word."""
+    across = zip(table.head, *table.rows, strict=True)
+    return sum(map(_longest_word, across)) + 2 * (len(table.head) - 1)
+
+
+def _longest_word(cells: Sequence[str]) -> int:
+    return max((len(word) for cell in cells for word in cell.split(" ")), default=1)
+
+
+def _stack(tables: Sequence[Table], width: int) -> list[str]:
+    return [line for table in tables for line in _table(table, width)]
+
+
+def _table(table: Table, width: int) -> Iterator[str]:
+    yield f"-- {clean(table.title)} {'-' * width}"[:width]
+    if not table.rows:
+        yield table.none
+    elif table.flowing:
+        yield from textwrap.wrap("; ".join(" ".join(map(clean, row)) for row in table.rows), width)
+    elif _narrowest(table) <= width:
+        yield from _columns(table, width)
+    else:
+        yield from _one_by_one(table, width)
+    if table.note:
+        yield from textwrap.wrap(clean(table.note), width)
+
+
+def _one_by_one(table: Table, width: int) -> Iterator[str]:
+    """Each row as a paragraph, where columns would tear words, and a dose with them."""
+    for row in table.rows:
+        cells = [
+            f"{name} {clean(cell)}".strip()
+            for name, cell in zip(table.head, row, strict=True)
+            if cell
+        ]
+        yield from textwrap.wrap("; ".join(cells), width, subsequent_indent="  ")
 
 
 def _columns(table: Table, width: int) -> Iterator[str]:
@@ -77,18 +148,37 @@ def _columns(table: Table, width: int) -> Iterator[str]:
     widths = _widths(rows, width)
     for row in rows:
         cells = [textwrap.wrap(cell, wide) or [""] for cell, wide in zip(row, widths, strict=True)]
-        for at in range(max(map(len, cells))):
-            parts = [cell[at] if at < len(cell) else "" for cell in cells]
+        for parts in zip_longest(*cells, fillvalue=""):
             line = "  ".join(p.ljust(w) for p, w in zip(parts, widths, strict=True))
             yield line.rstrip()
 
 
 def _widths(rows: Sequence[tuple[str, ...]], width: int) -> list[int]:
-    """As wide as their contents; where that is too wide, the widest give way first."""
-    widths = [max(1, *(len(row[at]) for row in rows)) for at in range(len(rows[0]))]
-    while sum(widths) + 2 * (len(widths) - 1) > width and max(widths) > 3:
-        widths[widths.index(max(widths))] -= 1
-    return widths
+    """As wide as their contents; where that is too wide, one gives way or each a little: what costs
+    the fewest lines without tearing a word."""
+
+    @cache
+    def height(row: int, at: int, wide: int) -> int:
+        return max(len(textwrap.wrap(rows[row][at], wide)), 1)
+
+    def price(widths: Sequence[int]) -> tuple[bool, int, int]:
+        lines = sum(max(height(r, i, w) for i, w in enumerate(widths)) for r in range(len(rows)))
+        return any(w < least for w, least in zip(widths, words, strict=True)), lines, max(widths)
+
+    def narrower(widths: Sequence[int], at: int, by: int) -> list[int]:
+        return [w - by * (i == at) for i, w in enumerate(widths)]
+
+    across = list(zip(*rows, strict=True))
+    widths = [max(1, *map(len, cells)) for cells in across]
+    words = [_longest_word(cells) for cells in across]
+    over = sum(widths) + 2 * (len(widths) - 1) - width
+    if over <= 0:
+        return widths
+    alone = [narrower(widths, at, over) for at, w in enumerate(widths) if w > over]
+    for _ in range(over):
+        some = [narrower(widths, at, 1) for at, w in enumerate(widths) if w > 1]
+        widths = min(some, key=price, default=widths)
+    return min([widths, *alone], key=price)
 
 
 def as_html(page: Page) -> str:
