@@ -8,11 +8,9 @@ import sys
 import tomllib
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from grammar.errors import UserError
-from listener.blocks import Source
-from listener.sources import AudioFile, RawPcm
 from tui.commands.evidence import signing_option
 from tui.commands.shared import (
     Commands,
@@ -23,16 +21,10 @@ from tui.commands.shared import (
     passphrase_of,
     weight_option,
 )
-from tui.listening import (
-    Listening,
-    Wishes,
-    print_line,
-    print_trouble,
-    run_dashboard,
-    run_headless,
-)
-from tui.settings import Settings, load_settings
 from tui.wording import clean
+
+if TYPE_CHECKING:
+    from listener.blocks import Source
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
 USUAL_PROTOCOL = "isolation-airway"
@@ -99,8 +91,12 @@ def resume(wanted: argparse.Namespace) -> None:
 
 def _source(wanted: argparse.Namespace) -> Source:
     if wanted.audio == "-":
+        from listener.sources import RawPcm  # noqa: PLC0415
+
         return RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
     if wanted.audio is not None:
+        from listener.sources import AudioFile  # noqa: PLC0415
+
         return AudioFile(Path(wanted.audio))
     from listener.microphone import Microphone  # noqa: PLC0415  (PortAudio only when asked for)
 
@@ -109,6 +105,8 @@ def _source(wanted: argparse.Namespace) -> Source:
 
 def demo(wanted: argparse.Namespace) -> None:
     """Hear a sample drill."""
+    from listener.sources import AudioFile  # noqa: PLC0415
+
     samples = files("sample_audio_synthetic")
     sample = samples / f"{wanted.sample}.flac"
     truth = tomllib.loads((samples / f"{wanted.sample}.toml").read_text(encoding="utf-8"))
@@ -133,6 +131,16 @@ def _sound_beside_keys() -> BinaryIO:
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
+    from tui.listening import (  # noqa: PLC0415  (the dashboard and its library, only to hear)
+        Listening,
+        Wishes,
+        print_line,
+        print_trouble,
+        run_dashboard,
+        run_headless,
+    )
+    from tui.settings import Settings, load_settings  # noqa: PLC0415
+
     pace = wanted.pace or ("fast" if wanted.json else "real")
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()

@@ -6,9 +6,12 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from listener.blocks import Source
 from tui.commands.shared import Commands
+
+if TYPE_CHECKING:
+    from listener.blocks import Source
 
 
 def add(commands: Commands) -> None:
