@@ -5,6 +5,7 @@ Chromium is the reference; accessibility is checked by axe-core (Deque Systems),
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,7 +15,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
-from stored_cases import store
+from stored_cases import DRILL, store
 
 from listener.stored import open_case
 from tui.cli import main
@@ -56,11 +57,11 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     notes = [DebriefNote(20.0, "<img src=x onerror=alert(1)>", "")]
     one = place / "one.html"
     one.write_text(as_html(CaseDebrief(stored, notes, sound=True).debrief()), encoding="utf-8")
-    team = place / "team"
-    told = [Told(summary_of(open_case(store(team, days=days))), "team") for days in (0, 30, 60)]
-    other = Told(summary_of(open_case(store(place / "other", days=45))), "other")
+    folders = [store(place / "team", days=days) for days in (0, 30, 60)]
+    folders.append(store(place / "other", (*DRILL[:6], DRILL[-1]), days=45))
+    told = [Told(summary_of(open_case(f)), f.parent.name, f) for f in folders]
     many = place / "many.html"
-    together = Together([*told, other], {"broken": "cannot be read"}, date(2026, 2, 1))
+    together = Together(told, {"broken": "cannot be read"}, date(2026, 2, 1))
     many.write_text(as_html(together.debrief()), encoding="utf-8")
     return {"one": one, "many": many}
 
@@ -121,16 +122,85 @@ def test_every_link_has_its_place(browser: Browser, file: Path) -> None:
     assert dead == []
 
 
-def test_every_number_can_be_clicked_back_to_its_facts(
-    browser: Browser, pages: dict[str, Path]
-) -> None:
-    page = shown(browser, pages["one"]).page
+NUMBERS = (
+    ".headline dd, header > p:not(.caution), main td, figure div.note, .found,"
+    " .scroll > svg a, ol.items > li.urgent"
+)
+"""Wherever a page tells numbers, but for its log, which is the facts, and the reasons of damaged cases."""
+
+
+def test_every_number_leads_back_to_its_facts(browser: Browser, file: Path) -> None:
+    page = shown(browser, file).page
     bare = page.evaluate(
-        """[...document.querySelectorAll('.headline dd, main table:not(.log) tbody td')]
-        .filter(cell => /[0-9]/.test(cell.textContent) && !cell.querySelector('a'))
-        .map(cell => cell.closest('tr, div').textContent.trim())"""
+        """selector => [...document.querySelectorAll(selector)]
+        .filter(one => !one.closest('table.log, section[aria-labelledby=damaged]'))
+        .filter(one => /[0-9]/.test(one.textContent))
+        .filter(one => !one.closest('a') && !one.querySelector('a'))
+        .map(one => one.closest('tr, div, p').textContent.trim())""",
+        NUMBERS,
     )
     assert bare == []
+
+
+def test_every_link_is_followed_to_a_moment_and_its_words(browser: Browser, file: Path) -> None:
+    """Not only somewhere: to a line with a time, or to a heading; and what is folded unfolds."""
+    page = shown(browser, file).page
+    hrefs = page.evaluate(
+        "[...new Set([...document.querySelectorAll('main a')].map(a => a.getAttribute('href')))]"
+    )
+    assert len(hrefs) >= 15
+    for href in hrefs:
+        page.evaluate("href => { location.hash = href }", href)
+        found = page.evaluate(
+            """() => { const one = document.querySelector(':target');
+            return [one.checkVisibility(), one.tagName, one.textContent.trim()]; }"""
+        )
+        assert found[0], href
+        assert found[1] in ("H2", "SUMMARY", "SPAN") or re.match(r"\d+:\d\d", found[2]), href
+
+
+def test_a_number_of_many_cases_counts_what_then_stands_out(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    """ "4 of 8" of a team is three links "1", "2" and "1"; each leads to so many lit lines."""
+    page = shown(browser, pages["many"]).page
+    numbers = page.evaluate(
+        """[...document.querySelectorAll('details:not(.behind)')].map(one => [
+            one.querySelector('summary').textContent.trim(),
+            [...one.querySelectorAll('a')].map(a => [a.textContent, a.getAttribute('href')])])"""
+    )
+    checked = 0
+    for text, links in numbers:
+        whole = 0
+        for words, href in links:
+            if "-" not in href:
+                continue  # to a whole case
+            page.evaluate("href => { location.hash = href }", href)
+            lit = page.evaluate(
+                """() => { const mark = getComputedStyle(document.querySelector(':target')).backgroundColor;
+                return [...document.querySelector(':target').closest('details').querySelectorAll('li')]
+                .filter(li => getComputedStyle(li).backgroundColor === mark).length; }"""
+            )
+            assert words.endswith(f": {lit}"), (text, words)
+            whole += lit
+        if re.match(r"\d+( of|$)", text) and "-" in links[0][1]:
+            assert whole == int(text.split()[0])
+            checked += 1
+    assert checked > 20
+
+
+def test_the_words_behind_a_number_are_the_team_s_own(
+    browser: Browser, pages: dict[str, Path]
+) -> None:
+    page = shown(browser, pages["many"]).page
+    page.goto(f"{pages['many'].as_uri()}#c1-closed")
+    lines = page.locator(".behind[open] li.closed").all_inner_texts()
+    assert any(
+        line.startswith(
+            "00:10 “drugs nurse give ketamine ninety milligrams” · 00:16 “ketamine ninety"
+        )
+        for line in lines
+    )
 
 
 def test_the_keyboard_alone_leads_from_a_number_to_its_fact(

@@ -82,6 +82,32 @@ def test_the_numbers_of_one_case_are_those_of_its_measures(
     assert [m["kind"] for m in found["moments"]] == [m.kind for m in debrief.moments]
 
 
+def test_each_number_of_a_summary_is_as_many_things_as_stand_behind_it(tmp_path: Path) -> None:
+    found = summarise(store(tmp_path))
+
+    def behind(key: str) -> int:
+        return sum(key in one.counts for one in found.counted)
+
+    for name, (count, total) in found.shares.items():
+        assert (behind(name), behind("call")) == (count, total)
+    assert behind("unanswered") == found.moments.get("unanswered", 0)
+    assert behind("differed") == found.moments["differs"]
+    assert behind("finding") == found.moments.get("finding", 0)
+    assert behind("attempt") == found.attempts == 1
+    assert behind("order-closed") == len(found.done_closed) > 0
+    assert behind("order-open") == len(found.done_not_closed) > 0
+    assert behind("done") == sum(seen for _, seen in found.done) > 0
+
+
+def test_what_is_kept_of_a_case_holds_none_of_its_words(tmp_path: Path) -> None:
+    folder, stock = store(tmp_path), Stock()
+    read_all([folder], stock)
+    kept = "".join(file.read_text(encoding="utf-8") for file in stock.place.iterdir())
+    assert "call" in kept
+    assert "ketamine" not in kept
+    assert "bougie" not in kept
+
+
 def test_every_fact_named_anywhere_stands_in_the_log(tmp_path: Path) -> None:
     stored = open_case(store(tmp_path))
     debrief = CaseDebrief(stored, (), sound=False).debrief()

@@ -70,8 +70,8 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
         print(f"left out: {name}: {why}", file=sys.stderr)
     if not summaries:
         raise UserError("none of these cases can be read")
-    told = [Told(summaries[f], team) for team, f in found if f in summaries]
-    together = Together(told, damaged, wanted.before)
+    told = [Told(summaries[f], team, f) for team, f in found if f in summaries]
+    together = Together(told, damaged, wanted.before, passphrase)
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))
     _show(wanted, together.debrief)

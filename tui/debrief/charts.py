@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from markupsafe import Markup
 
@@ -10,25 +11,28 @@ from grammar.handover import Trend
 from grammar.measures import Curve
 from grammar.protocol import Protocol
 from grammar.view import View
-from tui.debrief.content import Figure
+from tui.debrief.content import Cell, Figure
 from tui.debrief.drawing import (
     dot,
     drawing,
-    linked,
     path,
     rule,
     steps_of,
     text,
     ticks,
     time_axis,
+    to_fact,
 )
 from tui.wording import amount, clock, drug, duration
 
 WIDTH, LEFT, RIGHT = 720.0, 64.0, 704.0
 
 
-def survival(found: Curve, title: str, what: str, longest: float) -> Figure:
-    """The share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds."""
+def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) -> Figure:
+    """The share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds.
+
+    `behind` leads to what was counted.
+    """
     top, bottom = 12.0, 212.0
     end = longest
 
@@ -72,7 +76,7 @@ def survival(found: Curve, title: str, what: str, longest: float) -> Figure:
     return Figure(
         title,
         drawing(WIDTH, bottom + 22, title, parts()),
-        told,
+        replace(behind, text=told),
         "Share still waiting (line) with its 95 % confidence band (Kaplan-Meier). Calls never"
         " answered count as still waiting.",
     )
@@ -101,7 +105,7 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
             yield rule(x(dose.t), 6, x(dose.t), base - 4, "dose")
             late = x(dose.t) > RIGHT - 190
             shift = -5 if late else 5
-            yield linked(
+            yield to_fact(
                 dose.fact,
                 f"{clock(dose.t)} {words} reported given",
                 [
@@ -114,7 +118,9 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
     names = ", ".join(trend.title for trend in trends) or "no vital sign"
     title = "Vital signs and doses over time"
     return Figure(
-        title, drawing(WIDTH, bottom + 18, title, parts()), f"{names}{given}; values in the table."
+        title,
+        drawing(WIDTH, bottom + 18, title, parts()),
+        Cell(f"{names}{given}; values in the table.", tuple(dose.fact for dose in doses)),
     )
 
 
@@ -139,4 +145,4 @@ def _strip(trend: Trend, x: object, top: float, height: float) -> Iterator[Marku
         if across - previous > 30:  # room for the number
             marks.append(text(across, down - 6, sign.text, "small", "middle"))
             previous = across
-        yield linked(sign.fact, f"{clock(sign.t)} {trend.title} {sign.text} {trend.unit}", marks)
+        yield to_fact(sign.fact, f"{clock(sign.t)} {trend.title} {sign.text} {trend.unit}", marks)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -10,6 +10,14 @@ from markupsafe import Markup
 
 from grammar.measures import Share
 from tui.page import CAUTIONS, Page, Table
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A part of a number that was put together, and the id of the place that shows it."""
+
+    text: str
+    to: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +29,8 @@ class Cell:
     others: tuple[int, ...] = ()
     """What makes up the rest of a whole: the calls that a share did not count."""
     link: str = ""
+    parts: tuple[Link, ...] = ()
+    """What each case brings to a number of many."""
     fraction: tuple[float, float, float] | None = None
     """A share with its interval, 0 to 1, to be drawn beside the text."""
 
@@ -34,6 +44,8 @@ class Grid:
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     none: str = "none"
+    found: Cell | None = None
+    """A sentence of figures that the whole table comes to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +54,7 @@ class Figure:
 
     title: str
     svg: Markup
-    told: str
+    told: Cell
     note: str = ""
     wide: bool = False
     """To be scrolled sideways on a narrow screen, not shrunk."""
@@ -90,7 +102,45 @@ class Log:
     lines: tuple[Line, ...]
 
 
-Part: TypeAlias = Grid | Figure | Items | Log
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One counted thing of a case: when, what was said, and the keys of what it counts for."""
+
+    when: str
+    text: str
+    counts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How many of a case's pieces count for one thing; `id` is where links go."""
+
+    key: str
+    id: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """What the numbers of one case among many count; folded until a link leads there."""
+
+    id: str
+    title: str
+    about: str
+    tallies: tuple[Tally, ...]
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Behinds:
+    """That of every case. `keys` is every key of a `Tally`."""
+
+    title: str
+    cases: tuple[Behind, ...]
+    keys: tuple[str, ...]
+
+
+Part: TypeAlias = Grid | Figure | Items | Log | Behinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +158,7 @@ class Debrief:
     """The whole. `headline` is what an educator wants first: (what, number)."""
 
     title: str
-    about: tuple[str, ...]
+    about: tuple[Cell, ...]
     headline: tuple[tuple[str, Cell], ...]
     sections: tuple[Section, ...]
     moments: dict[int, str] = field(default_factory=dict)
@@ -140,7 +190,8 @@ def as_page(debrief: Debrief) -> Page:
     ]
     for section in debrief.sections:
         tables += [found for part in section.parts if (found := _table(section, part)) is not None]
-    return Page(debrief.title, debrief.about, tuple(tables), debrief.cautions)
+    about = tuple(cell.text for cell in debrief.about)
+    return Page(debrief.title, about, tuple(tables), debrief.cautions)
 
 
 def _table(section: Section, part: Part) -> Table | None:
@@ -150,7 +201,8 @@ def _table(section: Section, part: Part) -> Table | None:
                 section.title if part.title == section.title else f"{section.title}: {part.title}"
             )
             rows = tuple(tuple(cell.text for cell in row) for row in part.rows)
-            return Table(title, part.head, rows, part.note, part.none)
+            note = f"{part.found.text if part.found else ''} {part.note}".strip()
+            return Table(title, part.head, rows, note, part.none)
         case Items():
             rows = tuple(
                 (i.when.text, i.badge, i.text + (f" ({i.detail})" if i.detail else ""))
@@ -159,8 +211,3 @@ def _table(section: Section, part: Part) -> Table | None:
             return Table(section.title, ("at", "", "what"), rows, none=part.none)
         case _:
             return None
-
-
-def clicks(cells: Sequence[Cell]) -> int:
-    """How many links to facts these cells hold."""
-    return sum(len(cell.facts) + len(cell.others) for cell in cells)

@@ -50,11 +50,16 @@ def dot(x: float, y: float, style: str, radius: float = 3) -> Markup:
     )
 
 
-def linked(fact: int, told: str, inside: Iterable[Markup]) -> Markup:
-    """Something that leads to its fact in the log, `told` its name."""
-    return Markup('<a href="#f{}" aria-label="{}"><title>{}</title>{}</a>').format(
-        fact, told, told, Markup("").join(inside)
+def linked(to: str, told: str, inside: Iterable[Markup]) -> Markup:
+    """Something that leads to the place `to`, an id; `told` is its name."""
+    return Markup('<a href="#{}" aria-label="{}"><title>{}</title>{}</a>').format(
+        to, told, told, Markup("").join(inside)
     )
+
+
+def to_fact(fact: int, told: str, inside: Iterable[Markup]) -> Markup:
+    """Something that leads to its fact in the log."""
+    return linked(f"f{fact}", told, inside)
 
 
 def steps_of(

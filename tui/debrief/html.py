@@ -6,7 +6,7 @@ from pathlib import Path
 
 from grammar.errors import UserError
 from listener.private import private_text
-from tui.debrief.content import Debrief, Figure, Grid, Items, Log
+from tui.debrief.content import Behinds, Debrief, Figure, Grid, Items, Log
 
 
 def as_html(debrief: Debrief) -> str:
@@ -23,6 +23,7 @@ def as_html(debrief: Debrief) -> str:
     environment.tests["grid"] = lambda part: isinstance(part, Grid)
     environment.tests["figure"] = lambda part: isinstance(part, Figure)
     environment.tests["items"] = lambda part: isinstance(part, Items)
+    environment.tests["behinds"] = lambda part: isinstance(part, Behinds)
     environment.tests["log"] = lambda part: isinstance(part, Log)
     return environment.get_template("debrief.html.jinja").render(debrief=debrief)
 

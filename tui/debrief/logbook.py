@@ -71,11 +71,15 @@ _ROLES = {role: word.strip() for role, word in ROLE_WORDS.items()} | {
 
 
 def _other(fact: Fact) -> Line:
-    """A fact that made no line of the log: what it holds, in plain words."""
-    held = as_dict(fact)
-    text = clean(getattr(fact, "text", "")) or "; ".join(
+    """A fact that made no line of the log."""
+    kind = fact.kind.replace("-", " ")
+    return Line(fact.seq, clock(fact.t), kind, "", fact_in_words(fact), "")
+
+
+def fact_in_words(fact: Fact) -> str:
+    """What a fact holds, in plain words, without its case's help."""
+    return clean(getattr(fact, "text", "")) or "; ".join(
         f"{name} {clean(str(value))}"
-        for name, value in held.items()
+        for name, value in as_dict(fact).items()
         if name not in _SILENT and value not in (None, "", [], ())
     )
-    return Line(fact.seq, clock(fact.t), fact.kind.replace("-", " "), "", text, "")

@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from grammar.measures import Observation, Share, compare, curve, share
+from listener.vault import is_locked
+from tui.debrief.behind import behind, counted, place
 from tui.debrief.charts import survival
-from tui.debrief.content import Cell, Debrief, Figure, Grid, Part, Section, plain, share_cell
-from tui.debrief.drawing import dot, drawing, path, rule, text
+from tui.debrief.content import (
+    Behinds,
+    Cell,
+    Debrief,
+    Figure,
+    Grid,
+    Link,
+    Part,
+    Section,
+    plain,
+    share_cell,
+)
+from tui.debrief.drawing import dot, drawing, linked, path, rule, text
 from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.one_case import SHARES
-from tui.debrief.summary import Summary, as_json, observations
+from tui.debrief.summary import COUNTS, Summary, as_json, observations
 from tui.wording import clean, clock
 
 
@@ -26,6 +40,8 @@ class Told:
     summary: Summary
     team: str
     """The name of the folder that holds it."""
+    folder: Path
+    """Where the words of its numbers are read from."""
 
     @property
     def began(self) -> datetime | None:
@@ -52,17 +68,58 @@ class Group:
         return [one for case in self.cases for one in observations(getattr(case.summary, name))]
 
 
+class Numbers:
+    """Numbers of many cases, each led back to what every case brings to it."""
+
+    def __init__(self, cases: Iterable[Told]) -> None:
+        """`cases` as they stand on the page."""
+        self._numbers = {id(case): number for number, case in enumerate(cases, 1)}
+
+    def place(self, case: Told, key: str = "") -> str:
+        """The id of a case on the page, or of what counts there as `key`."""
+        return place(self._numbers[id(case)], key)
+
+    def cell(self, text: str, cases: Iterable[Told], key: str) -> Cell:
+        """A number that counts what cases have of `key`."""
+        return Cell(text, parts=self.parts(cases, key))
+
+    def parts(self, cases: Iterable[Told], key: str) -> tuple[Link, ...]:
+        """What each case has of `key`; where none has any, how many cases there are to look at."""
+        counts = [(case, counted(case.summary, key)) for case in cases]
+        some = [(case, count) for case, count in counts if count] or counts
+        return tuple(
+            Link(f"{case.summary.began[:10] or named(case)}: {count}", self.place(case, key))
+            for case, count in some
+        )
+
+    def share(self, group: Group, name: str) -> Cell:
+        """A share of a group."""
+        cell = share_cell(group.share(name))
+        return replace(cell, parts=self.parts(group.cases, name)) if group.cases else cell
+
+
+def named(case: Told) -> str:
+    """A case's team and folder."""
+    return clean(f"{case.team}/{case.summary.case}")
+
+
 class Together:
     """Many cases, in order of their dates."""
 
     def __init__(
-        self, cases: Iterable[Told], damaged: Mapping[str, str], before: date | None
+        self,
+        cases: Iterable[Told],
+        damaged: Mapping[str, str],
+        before: date | None,
+        passphrase: str | None = None,
     ) -> None:
         """`damaged` names the folders that could not be read, with the reason."""
+        self._passphrase = passphrase
         self.cases = tuple(sorted(cases, key=lambda each: (each.summary.began, each.summary.case)))
         self.damaged = dict(sorted(damaged.items()))
         self.everything = Group("all", self.cases)
         self.groups = tuple(self._groups(before))
+        self._numbers = Numbers(self.cases)
 
     def _groups(self, before: date | None) -> Iterator[tuple[str, tuple[Group, ...]]]:
         if before is not None:
@@ -87,7 +144,7 @@ class Together:
         left_out = f"; {len(self.damaged)} left out, named below" if self.damaged else ""
         return Debrief(
             title=f"Debrief of {len(self.cases)} cases",
-            about=(f"{len(self.cases)} cases{span}{left_out}",),
+            about=(Cell(f"{len(self.cases)} cases{span}{left_out}", link="cases"),),
             headline=tuple(self._headline()),
             sections=tuple(self._sections()),
         )
@@ -107,23 +164,29 @@ class Together:
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         yield "Cases", Cell(str(len(self.cases)), link="cases")
-        closed = self.everything.share("closed")
-        yield "Calls closed", _led(share_cell(closed))
+        yield "Calls closed", self._numbers.share(self.everything, "closed")
         times = curve(self.everything.times("read_back"))
-        yield "Half read back within", Cell(median_in_words(times), link="cases")
-        for name, title in (("unanswered", "Never answered"), ("differs", "Read back differing")):
-            total = sum(each.summary.moments.get(name, 0) for each in self.cases)
-            yield title, Cell(str(total), link="cases")
+        yield (
+            "Half read back within",
+            self._numbers.cell(median_in_words(times), self.cases, "call"),
+        )
+        for key, title in (("unanswered", "Never answered"), ("differed", "Read back differing")):
+            total = sum(counted(each.summary, key) for each in self.cases)
+            yield title, self._numbers.cell(str(total), self.cases, key)
 
     def _sections(self) -> Iterator[Section]:
         trend: tuple[Part, ...] = tuple(
-            _trend(self.cases, name, title) for name, title in SHARES if name in _TRENDS
+            _trend(self.cases, name, title, self._numbers)
+            for name, title in SHARES
+            if name in _TRENDS
         )
         yield Section("trend", "Over time", trend, "A point for each case, with its interval.")
         for index, (title, groups) in enumerate(self.groups):
-            yield Section(f"groups{index}", title, tuple(_compared(groups)))
-        yield Section("together", "All together", (*_shares((self.everything,)), *self._times()))
-        yield Section("cases", "The cases", (self._list(),))
+            yield Section(f"groups{index}", title, tuple(self._compared(groups)))
+        yield Section(
+            "together", "All together", (self._shares((self.everything,)), *self._times())
+        )
+        yield Section("cases", "The cases", (self._list(), self._behind()))
         if self.damaged:
             rows = tuple(
                 (plain(clean(name)), plain(clean(why))) for name, why in self.damaged.items()
@@ -131,97 +194,129 @@ class Together:
             yield Section("damaged", "Left out", (Grid("Left out", ("case", "why"), rows),))
 
     def _times(self) -> Iterator[Part]:
-        read = self.everything.times("read_back")
-        yield _survival(read)
+        yield self._survival(self.everything)
         closed, not_closed = (self.everything.times(n) for n in ("done_closed", "done_not_closed"))
         yield Grid(
             "Time to task done",
             ("orders", "watched", "came", "median, 95 % interval"),
-            tuple(
-                _row(name, found)
-                for name, found in (("closed", closed), ("not closed", not_closed))
+            (
+                self._row("closed", closed, self.cases, "order-closed", "done-closed"),
+                self._row("not closed", not_closed, self.cases, "order-open", "done-open"),
             ),
-            compared_in_words(compare(closed, not_closed)),
+            found=self._numbers.cell(
+                compared_in_words(compare(closed, not_closed)), self.cases, "order"
+            ),
         )
 
     def _list(self) -> Grid:
-        rows = []
-        for each in self.cases:
-            one = each.summary
-            count, total = one.shares["closed"]
-            times = curve(observations(one.read_back))
-            rows.append(
-                (
-                    plain(one.began[:10] or "no date"),
-                    plain(clean(each.team)),
-                    plain(clean(one.case)),
-                    plain(clock(one.lasted_s)),
-                    plain(f"{count} of {total}"),
-                    plain("" if times.median is None else f"{times.median:.1f} s"),
-                    plain(str(one.moments.get("unanswered", 0))),
-                    plain(str(one.moments.get("differs", 0))),
-                    plain(str(one.moments.get("finding", 0))),
-                    plain(str(one.attempts)),
-                )
-            )
         return Grid(
             "The cases",
             (
                 *("began", "team", "case folder", "lasted", "closed", "half within"),
                 *("no answer", "differs", "rules", "attempts"),
             ),
-            tuple(rows),
+            tuple(self._listed(each) for each in self.cases),
             "Half within: the median time to read-back. No answer, differs, rules: calls never answered,"
-            " read back with another value, rules and limits broken. Debrief a case folder by itself to"
-            " see the facts behind its row.",
+            " read back with another value, rules and limits broken.",
+        )
+
+    def _listed(self, case: Told) -> tuple[Cell, ...]:
+        one = case.summary
+        closed, total = one.shares["closed"]
+        times = curve(observations(one.read_back))
+        median = "not reached" if times.median is None else f"{times.median:.1f} s"
+
+        def led(text: str, key: str = "") -> Cell:
+            return Cell(text, link=self._numbers.place(case, key))
+
+        return (
+            led(one.began[:10] or "no date"),
+            plain(clean(case.team)),
+            led(clean(one.case)),
+            led(clock(one.lasted_s)),
+            led(f"{closed} of {total}", "closed"),
+            led(median, "call"),
+            *(
+                led(str(counted(one, key)), key)
+                for key in ("unanswered", "differed", "finding", "attempt")
+            ),
+        )
+
+    def _behind(self) -> Behinds:
+        cases = tuple(
+            behind(
+                number,
+                f"{each.summary.began[:10]} {named(each)}".strip(),
+                each.summary,
+                each.folder,
+                self._passphrase if is_locked(each.folder) else None,
+            )
+            for number, each in enumerate(self.cases, 1)
+        )
+        return Behinds("What these numbers count", cases, tuple(COUNTS))
+
+    def _shares(self, groups: Sequence[Group]) -> Grid:
+        cases = tuple(
+            Cell(
+                str(len(group.cases)),
+                parts=tuple(Link(named(each), self._numbers.place(each)) for each in group.cases),
+            )
+            for group in groups
+        )
+        rows = (
+            (plain(title), *(self._numbers.share(group, name) for group in groups))
+            for name, title in SHARES
+        )
+        return Grid(
+            "Calls that want an answer",
+            ("", *(clean(group.name) for group in groups)),
+            ((plain("Cases"), *cases), *rows),
+            "Calls of all cases counted together; intervals by Wilson, as if calls were independent.",
+        )
+
+    def _compared(self, groups: Sequence[Group]) -> Iterator[Part]:
+        yield self._shares(groups)
+        rows = tuple(
+            self._row(clean(g.name), g.times("read_back"), g.cases, "call", "answered")
+            for g in groups
+        )
+        found = None
+        if len(groups) == 2:
+            one, other = groups
+            compared = compare(one.times("read_back"), other.times("read_back"))
+            words = compared_in_words(compared, clean(one.name), clean(other.name))
+            found = self._numbers.cell(words, (*one.cases, *other.cases), "call")
+        yield Grid(
+            "Time to read-back", ("", "watched", "came", "median, 95 % interval"), rows, found=found
+        )
+        for group in groups:
+            yield self._survival(group, clean(group.name))
+
+    def _survival(self, group: Group, name: str = "") -> Figure:
+        observed = group.times("read_back")
+        longest = max((one.seconds for one in observed if one.seen), default=10.0)
+        title = f"Time to read-back{': ' if name else ''}{name}"
+        behind_it = self._numbers.cell("", group.cases, "call")
+        return survival(curve(observed), title, "an answer", max(longest * 1.1, 10.0), behind_it)
+
+    def _row(
+        self, name: str, observed: Sequence[Observation], cases: Sequence[Told], *keys: str
+    ) -> tuple[Cell, ...]:
+        """`keys`: what counts as watched, and as come."""
+        found = curve(observed)
+        watched, came = keys
+        return (
+            plain(name),
+            self._numbers.cell(str(found.total), cases, watched),
+            self._numbers.cell(str(found.seen), cases, came),
+            self._numbers.cell(median_in_words(found), cases, watched),
         )
 
 
 _TRENDS = ("closed", "directed", "differed")
 
 
-def _led(cell: Cell) -> Cell:
-    return Cell(cell.text, link="cases", fraction=cell.fraction)
-
-
-def _shares(groups: Sequence[Group]) -> Iterator[Grid]:
-    yield Grid(
-        "Calls that want an answer",
-        ("", *(f"{clean(group.name)} ({len(group.cases)} cases)" for group in groups)),
-        tuple(
-            (plain(title), *(_led(share_cell(group.share(name))) for group in groups))
-            for name, title in SHARES
-        ),
-        "Calls of all cases counted together; intervals by Wilson, as if calls were independent.",
-    )
-
-
-def _compared(groups: Sequence[Group]) -> Iterator[Part]:
-    yield from _shares(groups)
-    rows = tuple(_row(clean(group.name), group.times("read_back")) for group in groups)
-    note = ""
-    if len(groups) == 2:
-        one, other = groups
-        found = compare(one.times("read_back"), other.times("read_back"))
-        note = compared_in_words(found, clean(one.name), clean(other.name))
-    yield Grid("Time to read-back", ("", "watched", "came", "median, 95 % interval"), rows, note)
-    for group in groups:
-        yield _survival(group.times("read_back"), clean(group.name))
-
-
-def _survival(observed: Sequence[Observation], name: str = "") -> Figure:
-    longest = max((one.seconds for one in observed if one.seen), default=10.0)
-    title = f"Time to read-back{': ' if name else ''}{name}"
-    return survival(curve(observed), title, "an answer", max(longest * 1.1, 10.0))
-
-
-def _row(name: str, observed: Sequence[Observation]) -> tuple[Cell, ...]:
-    found = curve(observed)
-    numbers = (str(found.total), str(found.seen), median_in_words(found))
-    return (plain(name), *(Cell(number, link="cases") for number in numbers))
-
-
-def _trend(cases: Sequence[Told], name: str, title: str) -> Figure:
+def _trend(cases: Sequence[Told], name: str, title: str, numbers: Numbers) -> Figure:
     """A share of each case over its date, with the interval of each."""
     width, left, right, top, bottom = 720.0, 64.0, 704.0, 12.0, 162.0
     dated = [(began.timestamp(), case) for case in cases if (began := case.began)]
@@ -243,7 +338,11 @@ def _trend(cases: Sequence[Told], name: str, title: str) -> Figure:
             x = left + 8 + (right - left - 16) * (t - first) / span
             if len(dated) <= 60:  # more would hide the points
                 yield rule(x, y(found.low), x, y(found.high), "spread")
-            yield dot(x, y(found.value), "value", 3 if len(dated) <= 200 else 1.6)
+            yield linked(
+                numbers.place(case, name),
+                f"{case.summary.began[:10]} {named(case)}: {found.count} of {found.total}",
+                [dot(x, y(found.value), "value", 3 if len(dated) <= 200 else 1.6)],
+            )
             line.append((x, y(found.value)))
         if 1 < len(line) <= 60:
             yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in line), "trend")
@@ -253,7 +352,7 @@ def _trend(cases: Sequence[Told], name: str, title: str) -> Figure:
                 yield text(left if at == 0 else right, bottom + 16, when, "small", anchor)
 
     told = f"{title}, of {len(dated)} cases with a date; values in the list of cases."
-    return Figure(title, drawing(width, bottom + 24, title, parts()), told)
+    return Figure(title, drawing(width, bottom + 24, title, parts()), Cell(told, link="cases"))
 
 
 def _numbers(group: Group) -> dict[str, Any]:

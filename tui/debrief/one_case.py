@@ -20,7 +20,6 @@ from grammar.measures import (
     measure,
 )
 from grammar.protocol import Protocol, decimal
-from grammar.record import Recorded
 from grammar.standing import ended
 from grammar.view import View
 from listener.stored import StoredCase
@@ -30,19 +29,18 @@ from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.logbook import logbook
 from tui.debrief.moments import FINDINGS, KIND_WORDS, MARKS, UNANSWERED, Kind, Moment, moments
 from tui.debrief.notes import DebriefNote
+from tui.debrief.recorded import recorded
 from tui.debrief.sound import clip
 from tui.debrief.story import story
 from tui.page import CAUTIONS
 from tui.wording import (
     amount,
-    call_in_words,
     call_title,
     clean,
     clock,
     drug,
     duration,
     number,
-    slots_in_words,
     station,
 )
 
@@ -90,7 +88,9 @@ class CaseDebrief:
                 Section("communication", "Communication", tuple(self._communication())),
                 Section("times", "Times", tuple(self._times())),
                 Section("signs", "Vital signs and doses", tuple(self._signs())),
-                Section("record", "The record", tuple(self._record())),
+                Section(
+                    "record", "The record", tuple(recorded(self.protocol, self.handover.record))
+                ),
                 Section("notes", "Marks and notes", (self._notes(),)),
                 Section("log", "The log", (logbook(self.protocol, self.view, self.stored.facts),)),
             ),
@@ -98,16 +98,24 @@ class CaseDebrief:
             cautions=CAUTIONS,
         )
 
-    def _about(self) -> Iterator[str]:
+    def _about(self) -> Iterator[Cell]:
         started = next((f for f in self.stored.facts if isinstance(f, CaseStarted)), None)
+        begin = (started.seq,) if started else ()
         if started and started.wall:
-            yield f"Began {clean(started.wall).replace('T', ' ')}"
+            yield Cell(f"Began {clean(started.wall).replace('T', ' ')}", begin)
         weight = self.view.weight_kg
         kilos = f"{number(decimal(weight))} kg" if weight else "not entered"
         end = "" if self.view.ended is not None else ", broken off before its end"
-        yield f"Lasted {clock(self.view.now)}{end}; weight {kilos}"
+        yield Cell(f"Lasted {clock(self.view.now)}{end}", self._last())
+        yield Cell(f"Weight {kilos}", begin)
         if started:
-            yield f"Heard by {clean(started.engine) or 'nobody'} from {clean(started.source) or 'nothing'}"
+            engine, source = clean(started.engine), clean(started.source)
+            yield Cell(f"Heard by {engine or 'nobody'} from {source or 'nothing'}", begin)
+
+    def _last(self) -> tuple[int, ...]:
+        """The fact with which the case ends."""
+        last = max(self.stored.facts, key=lambda fact: (ended(fact), fact.seq), default=None)
+        return (last.seq,) if last else ()
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         found = self.measures.communication
@@ -127,8 +135,11 @@ class CaseDebrief:
         return tuple(loop.fact for loop in loops)
 
     @staticmethod
-    def _median(found: Curve, observed: Sequence[Observation]) -> Cell:
-        facts = tuple(dict.fromkeys(f for one in observed for f in one.facts))
+    def _observed(observed: Iterable[Observation]) -> tuple[int, ...]:
+        return tuple(dict.fromkeys(f for one in observed for f in one.facts))
+
+    def _median(self, found: Curve, observed: Sequence[Observation]) -> Cell:
+        facts = self._observed(observed)
         if found.median is None:
             return Cell("not reached" if observed else "no call", facts)
         return Cell(median_in_words(found), facts)
@@ -238,7 +249,8 @@ class CaseDebrief:
         read, done = self.measures.read_back, self.measures.done
         longest = max((one.seconds for one in read if one.seen), default=10.0)
         found = curve(read)
-        yield survival(found, "Time to read-back", "an answer", max(longest * 1.1, 10.0))
+        behind = Cell("", tuple(one.facts[0] for one in read))
+        yield survival(found, "Time to read-back", "an answer", max(longest * 1.1, 10.0), behind)
         rows = [
             (plain("to the read-back"), *self._curve(found, read)),
             (plain("to the task done"), *self._curve(curve(done), done)),
@@ -252,11 +264,12 @@ class CaseDebrief:
             ),
         ]
         compared = compare(self.measures.done_closed, self.measures.done_not_closed)
+        orders = (*self.measures.done_closed, *self.measures.done_not_closed)
         yield Grid(
             "Median times, with those that never came counted",
             ("time", "watched", "came", "median, 95 % interval"),
             tuple(rows),
-            compared_in_words(compared),
+            found=Cell(compared_in_words(compared), self._observed(orders)),
         )
         yield _stretches("Phases", self.measures.phases)
         yield _stretches("Waits, limits and other times", self.measures.measured)
@@ -320,70 +333,6 @@ class CaseDebrief:
             ),
             "What was called out, never advice.",
         )
-
-    # ------------------------------------------------------------------ record
-
-    def _record(self) -> Iterator[Part]:
-        record = self.handover.record
-        said = (
-            ("Device", record.device),
-            ("View", record.view),
-            ("Tube size", record.size),
-            ("Depth", record.depth),
-            ("Capnography confirmed", record.confirmed),
-        )
-        rows = [(plain(name), *self._recorded(call)) for name, call in said]
-        rows += [
-            (
-                plain(f"Lowest {clean(sign.title)}"),
-                Cell(f"{sign.text} {clean(sign.unit)}", (sign.fact,)),
-                Cell(clock(sign.t), (sign.fact,)),
-            )
-            for sign in record.lowest
-        ]
-        yield Grid("Airway", ("", "", "at"), tuple(rows))
-        yield Grid(
-            "Attempts on the airway",
-            ("attempt", "from", "length", "device", "outcome", "lowest"),
-            tuple(
-                (
-                    Cell(str(each.number), each.facts),
-                    plain("not said")
-                    if each.began is None
-                    else Cell(clock(each.began), each.facts[:1]),
-                    plain("")
-                    if each.length_s is None
-                    else Cell(duration(round(each.length_s)), each.facts),
-                    self._recorded(each.device)[0],
-                    plain(
-                        call_title(self.protocol, each.placed.call) if each.placed else each.outcome
-                    ),
-                    Cell(
-                        ", ".join(f"{sign.text} {clean(sign.unit)}" for sign in each.lowest),
-                        tuple(sign.fact for sign in each.lowest),
-                    ),
-                )
-                for each in record.attempts
-            ),
-        )
-        course = sorted((*record.events, *record.plans), key=lambda call: call.t)
-        yield Grid(
-            "Course",
-            ("at", "what"),
-            tuple(
-                (
-                    Cell(clock(call.t), (call.fact,)),
-                    Cell(call_in_words(self.protocol, call.call, call.slots), (call.fact,)),
-                )
-                for call in course
-            ),
-        )
-
-    def _recorded(self, call: Recorded | None) -> tuple[Cell, Cell]:
-        if call is None:
-            return plain("not said"), plain("")
-        words = slots_in_words(self.protocol, call.call, call.slots)
-        return Cell(words or "yes", (call.fact,)), Cell(clock(call.t), (call.fact,))
 
 
 def _stretches(title: str, measured: Iterable[Measured]) -> Grid:

@@ -11,8 +11,8 @@ from markupsafe import Markup
 from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
 from grammar.view import Utterance, View
-from tui.debrief.content import Figure
-from tui.debrief.drawing import drawing, linked, path, rect, rule, text, ticks
+from tui.debrief.content import Cell, Figure
+from tui.debrief.drawing import drawing, path, rect, rule, text, ticks, to_fact
 from tui.debrief.moments import KIND_SIGNS, Moment
 from tui.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, station
 
@@ -105,10 +105,10 @@ def _row(
             style = f"said {one.role}" + (" unsure" if one.unsure else "")
             left, right = max(x(one.t), LEFT), min(x(one.until), RIGHT)
             box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style)
-            yield linked(one.fact, _told(protocol, view, one), [box])
+            yield to_fact(one.fact, _told(protocol, view, one), [box])
         for moment in found:
             if begin <= moment.t < end and moment.facts:
-                yield linked(
+                yield to_fact(
                     moment.facts[0],
                     f"{clock(moment.t)} {moment.text}",
                     [
@@ -128,7 +128,7 @@ def _row(
     return Figure(
         span,
         drawing(RIGHT + 24, bottom + 18, label, parts()),
-        f"{count} utterances from {span}; every one is a line of the log below.",
+        Cell(f"{count} utterances from {span}; every one is a line of the log below.", link="log"),
         wide=True,
     )
 

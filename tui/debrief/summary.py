@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from pydantic.type_adapter import TypeAdapter
 from grammar.facts import CaseStarted
 from grammar.handover import trends
 from grammar.measures import (
+    Communication,
     Observation,
     closed_and_not,
     communication,
@@ -21,12 +23,27 @@ from grammar.measures import (
     times_to_read_back,
 )
 from grammar.record import record_of
+from grammar.view import View
 from listener.stored import StoredCase, open_case
 from listener.vault import is_locked
-from tui.debrief.moments import moments
+from tui.debrief.moments import Moment, moments
 
 Times = tuple[tuple[float, bool], ...]
 """Seconds to something awaited, and whether it came."""
+
+
+@dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
+class Counted:
+    """One thing that was counted, what it counts for, and the facts it rests on, by `seq`.
+
+    What was said is not here: a kept summary holds no words, which stay in the case alone.
+    """
+
+    counts: tuple[str, ...]
+    """First what it is: `call`, `order`, `finding` or `attempt`. See `COUNTS`."""
+    facts: tuple[int, ...]
+    seconds: float | None = None
+    """Waited or lasted, where that is known."""
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
@@ -55,10 +72,31 @@ class Summary:
     attempts: int
     moments: dict[str, int]
     """Kind of moment -> how many."""
+    counted: tuple[Counted, ...]
+    """What stands behind these numbers, in the order of its facts."""
 
 
 ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
 SHARE_NAMES = ("directed", "answered", "closed", "late", "differed", "repeated")
+COUNTS: dict[str, str] = {
+    "call": "calls that want an answer",
+    "directed": "directed at a station",
+    "answered": "answered in agreement",
+    "closed": "closed by an answer that was heard",
+    "late": "answered late",
+    "differed": "read back with another value",
+    "repeated": "called again",
+    "unanswered": "never answered",
+    "order": "orders to be done",
+    "done": "done",
+    "order-closed": "orders closed",
+    "done-closed": "orders closed and done",
+    "order-open": "orders not closed",
+    "done-open": "orders not closed but done",
+    "finding": "rules and limits broken",
+    "attempt": "attempts on the airway",
+}
+"""What a thing can count for, in words."""
 
 
 def summarise(folder: Path, passphrase: str | None = None) -> Summary:
@@ -72,9 +110,18 @@ def summary_of(stored: StoredCase) -> Summary:
     shares = communication(view)
     closed, not_closed = closed_and_not(view)
     spoken = speech(view, stored.facts)
+    found = moments(stored.protocol, view)
     kinds: dict[str, int] = {}
-    for moment in moments(stored.protocol, view):
+    for moment in found:
         kinds[moment.kind] = kinds.get(moment.kind, 0) + 1
+    attempts = record_of(stored.protocol, view).attempts
+    orders = [(one, _order_counts(one, closed, not_closed)) for one in times_to_done(view)]
+    counted = (
+        *_calls(view, shares, found),
+        *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
+        *(Counted(("finding",), one.facts) for one in found if one.kind == "finding"),
+        *(Counted(("attempt",), one.facts, one.length_s) for one in attempts),
+    )
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
     return Summary(
         case=stored.folder.absolute().name,
@@ -98,9 +145,29 @@ def summary_of(stored: StoredCase) -> Summary:
         calls=spoken.calls,
         listened_s=spoken.listened_s,
         spoken_s=spoken.spoken_s,
-        attempts=len(record_of(stored.protocol, view).attempts),
+        attempts=len(attempts),
         moments=kinds,
+        counted=tuple(sorted(counted, key=lambda one: one.facts[:1])),
     )
+
+
+def _calls(view: View, shares: Communication, found: Sequence[Moment]) -> Iterator[Counted]:
+    """Each call that wants an answer, and each share and moment that counts it."""
+    counts = {name: frozenset(getattr(shares, name).facts) for name in SHARE_NAMES}
+    counts["unanswered"] = frozenset(m.facts[0] for m in found if m.kind == "unanswered")
+    for one in times_to_read_back(view):
+        names = (name for name, facts in counts.items() if one.facts[0] in facts)
+        yield Counted(("call", *names), one.facts, round(one.seconds, 3))
+
+
+def _order_counts(
+    one: Observation, closed: Sequence[Observation], not_closed: Sequence[Observation]
+) -> tuple[str, ...]:
+    names = ["order", *(["done"] if one.seen else [])]
+    for group, name in ((closed, "closed"), (not_closed, "open")):
+        if one in group:
+            names += [f"order-{name}", *([f"done-{name}"] if one.seen else [])]
+    return tuple(names)
 
 
 def as_json(found: Summary) -> dict[str, Any]:

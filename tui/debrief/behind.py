@@ -1,0 +1,98 @@
+"""What the numbers of many cases count: each call, order, finding and attempt, with its time and words.
+
+The words are read from the cases as the page is made: what is kept of a case between runs holds none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from grammar.errors import UserError
+from grammar.facts import Amended, Fact, Heard
+from grammar.phrases import UNKNOWN
+from listener.journal import stored_facts
+from listener.vault import unlock
+from tui.debrief.content import Behind, Piece, Tally
+from tui.debrief.logbook import fact_in_words
+from tui.debrief.summary import COUNTS, Counted, Summary
+from tui.wording import clean, clock
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """When a fact was, in seconds, and its words."""
+
+    t: float
+    words: str
+
+
+def words_of(folder: Path, passphrase: str | None) -> dict[int, Said]:
+    """What was said in a case, by `seq`, as people corrected it. Raises UserError."""
+    facts = stored_facts(folder, unlock(folder, passphrase)).facts
+    found = {fact.seq: Said(fact.t, _words(fact)) for fact in facts}
+    for fact in facts:
+        if isinstance(fact, Amended) and fact.target in found:
+            right = f"“{clean(fact.words)}” (amended)"
+            found[fact.target] = Said(found[fact.target].t, right)
+    return found
+
+
+def _words(fact: Fact) -> str:
+    if isinstance(fact, Heard):
+        return f"“{clean(fact.text.replace(UNKNOWN, '…'))}”"
+    return fact_in_words(fact)
+
+
+def place(number: int, key: str = "") -> str:
+    """The id of a case on the page, or of what counts there as `key`."""
+    return f"c{number}-{key}" if key else f"c{number}"
+
+
+def counted(summary: Summary, key: str) -> int:
+    """How many of a case's pieces count as `key`."""
+    return sum(key in one.counts for one in summary.counted)
+
+
+def behind(
+    number: int, title: str, summary: Summary, folder: Path, passphrase: str | None
+) -> Behind:
+    """One case, its `number` on the page, unfolded."""
+    about = f"lasted {clock(summary.lasted_s)}, protocol {clean(summary.protocol)}"
+    said: Mapping[int, Said] = {}
+    try:
+        said = words_of(folder, passphrase)
+    except UserError as error:
+        about += f"; its words cannot be read: {clean(str(error))}"
+    return Behind(
+        place(number),
+        title,
+        about,
+        tuple(
+            Tally(key, place(number, key), f"{counted(summary, key)} {words}")
+            for key, words in COUNTS.items()
+        ),
+        tuple(_piece(one, said) for one in summary.counted),
+    )
+
+
+def _piece(one: Counted, said: Mapping[int, Said]) -> Piece:
+    first = said.get(one.facts[0]) if one.facts else None
+    return Piece(clock(first.t) if first else "", " · ".join(_told(one, said)), one.counts)
+
+
+def _told(one: Counted, said: Mapping[int, Said]) -> Iterator[str]:
+    for place_in, fact in enumerate(one.facts):
+        if fact in said:
+            when = f"{clock(said[fact].t)} " if place_in else ""
+            yield f"{when}{said[fact].words}"
+    kind, *others = one.counts
+    if one.seconds is not None:
+        came = {"call": "answered", "order": "done"}.get(kind)
+        waited = came is not None and came not in others
+        yield f"{one.seconds:.1f} s{', then no longer watched' if waited else ''}"
+    yield ", ".join(_SHORT.get(key, key) for key in one.counts if not key.startswith("done-"))
+
+
+_SHORT = {"order-closed": "loop closed", "order-open": "loop not closed"}
