@@ -17,7 +17,7 @@ from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.confidence import Evidence, evidence, shipped
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
-from listener.second import Opinion, SecondListener
+from listener.second import Opinion, Second
 
 SECOND_LISTENER = "second-listener"
 
@@ -28,7 +28,7 @@ class Doubting:
     def __init__(
         self,
         recogniser: Recogniser,
-        second: SecondListener | None,
+        second: Second | None,
         store: Callable[[Heard | Doubted], Utterance | None],
         *,
         live: bool,
@@ -69,7 +69,7 @@ class Doubting:
 
     def _afterwards(
         self,
-        second: SecondListener,
+        second: Second,
         seq: int,
         until: float,
         cut: Sequence[Word],

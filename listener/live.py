@@ -33,7 +33,7 @@ from listener.muting import Muting
 from listener.recogniser import Hearing, Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
-from listener.second import SecondListener
+from listener.second import Second
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
 from listener.watch import watching
 
@@ -90,10 +90,10 @@ class Live:
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
         engine_news: Callable[[], Iterable[str]] = tuple,
-        second: SecondListener | None = None,
+        second: Second | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
-        `engine_news` gives what happened to the engine since it was last asked."""
+        `engine_news` gives what happened to the engines since it was last asked."""
         self.keeper = Keeper(journal)
         self._source = source
         self._recogniser = recogniser

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
+from typing import Protocol as Interface
 
 from grammar.errors import UserError
 from grammar.facts import Word
@@ -48,18 +49,41 @@ class Opinion:
     where it disagrees, how much worse (below 0): in pocketsphinx's own scale."""
 
 
+class Second(Interface):
+    """A second listener, in this process or in one of its own (`second_apart.py`)."""
+
+    def wanted(self, words: Sequence[Word]) -> bool:
+        """Whether it should be asked about an utterance."""
+
+    def opinion(
+        self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
+    ) -> Opinion | None:
+        """Which sentence it hears in a segment; None where it cannot say."""
+
+
 def second_listener(protocol: Protocol, first: Recogniser) -> SecondListener | None:
     """One for a protocol; None where there can be none.
 
     That is for another language, where it is the first listener already, or where a word that a
     published model knows has no pronunciation here.
     """
-    if protocol.protocol.language != "en" or first.name == SecondListener.name:
+    if not is_possible(protocol, first):
         return None
     try:
         return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
     except UserError:
         return None
+
+
+def is_possible(protocol: Protocol, first: Recogniser) -> bool:
+    """Whether pocketsphinx knows the language, and is not the first listener already."""
+    return protocol.protocol.language == "en" and first.name != SecondListener.name
+
+
+def at_stake(understanding: Understanding, words: Sequence[Word]) -> bool:
+    """Whether an utterance holds a drug, a number or a unit."""
+    said = [word.text for word in words if word.text != UNKNOWN]
+    return bool(said) and understanding.read(said).at_stake
 
 
 class SecondListener:
@@ -97,8 +121,7 @@ class SecondListener:
 
     def wanted(self, words: Sequence[Word]) -> bool:
         """Whether an utterance holds a drug, a number or a unit."""
-        said = [word.text for word in words if word.text != UNKNOWN]
-        return bool(said) and self._understanding.read(said).at_stake
+        return at_stake(self._understanding, words)
 
     def opinion(
         self,

@@ -13,6 +13,7 @@ from grammar.loading import load
 from grammar.phrases import network
 from listener.alternatives import Alternative
 from listener.recogniser import Hearing, Recogniser, Samples, choose
+from listener.second import Opinion
 
 
 class Counting:
@@ -102,6 +103,20 @@ def printing() -> Recogniser:
     return Counting()
 
 
+class Doubter:
+    """A second listener that agrees, but fails while `times` are left in a file."""
+
+    def __init__(self, how: str, left: Path) -> None:
+        self._failing = Failing(Counting(), how, 1, left)
+
+    def wanted(self, *_: object) -> bool:
+        return True
+
+    def opinion(self, *_: object) -> Opinion:
+        self._failing.step()
+        return Opinion(True, "ketamine ninety", 0.5)
+
+
 class Stuck:
     name = "stuck"
     calibrated = False
@@ -112,3 +127,11 @@ class Stuck:
 
 
 stuck = partial(Stuck)
+
+
+class Nobody:
+    """Nobody looks."""
+
+    def heard(self, *_: object) -> None: ...
+    def speaking(self, *_: object) -> None: ...
+    def block(self, *_: object) -> None: ...

@@ -1,6 +1,8 @@
 """Presses random keys on the dashboard: `python tests/fuzz_keys.py [KEYS]`, 100,000 unless given.
 
-A key that raises ends the script with its traceback, after the keys that led there.
+One sitting in fifty waits after each key until the screen stands still, as slow fingers do; in the others
+the keys come on each other's heels, ten between two pictures. A key that raises ends the script with its
+traceback, after the keys that led there.
 """
 
 from __future__ import annotations
@@ -10,9 +12,10 @@ import random
 import string
 import sys
 
-from screens import case, desk, heard, note, status
+from screens import Desk, case, desk, heard, note, status
+from textual import events
 
-from tui.keys import TABLE
+from tui.keys import TABLE, textual_name
 
 NAMED = sorted({key.key for key in TABLE if len(key.key) > 1})
 KEYS = [
@@ -24,6 +27,16 @@ KEYS = [
 SIZES = ((80, 24), (100, 30), (40, 12), (140, 50))
 SITTING = 200
 """Keys to one case."""
+SLOW = 50
+"""One sitting in so many has slow fingers."""
+AT_ONCE = 10
+"""Keys between two pictures, where fingers are quick."""
+
+
+async def strike(seen: Desk, key: str) -> None:
+    """A key as the terminal's driver gives it to the application, which is not waited for."""
+    character = key if len(key) == 1 else {"space": " "}.get(key)
+    await seen.app.on_event(events.Key(textual_name(key) if len(key) == 1 else key, character))
 
 
 async def press(seed: int, count: int = SITTING) -> int:
@@ -43,7 +56,12 @@ async def press(seed: int, count: int = SITTING) -> int:
                 break
             pressed.append(rng.choice(KEYS))
             try:
-                await asyncio.wait_for(seen.pilot.press(pressed[-1]), 30)
+                if seed % SLOW == 0:
+                    await asyncio.wait_for(seen.pilot.press(pressed[-1]), 30)
+                else:
+                    await asyncio.wait_for(strike(seen, pressed[-1]), 30)
+                    if len(pressed) % AT_ONCE == 0:
+                        await asyncio.wait_for(seen.pilot.pause(), 30)
             except BaseException:
                 print(f"seed {seed}, after the keys {pressed}", file=sys.stderr)
                 raise

@@ -1,7 +1,7 @@
 """Hears hours of looped drills with noise: `python tests/soak.py [HOURS]`, 8 unless given.
 
 The sound comes as fast as it is heard, through everything that `listen` uses. After each hour it prints
-the memory of the listener and its engine, open handles, what a second of sound costs, and how long a
+the memory of the listener and its two engines, open handles, what a second of sound costs, and how long a
 fact took from told to stored and shown. Linux only: it reads /proc.
 """
 
@@ -39,15 +39,16 @@ class Reading:
     facts: int
     listener_mb: float
     engine_mb: float
+    """Of the recogniser and the second listener."""
     handles: int
     cpu_ms: float
-    """Of both processes, for each second of sound since the last reading."""
+    """Of all processes, for each second of sound since the last reading."""
     stored_ms: float
     """The longest that a fact took to be stored and folded since the last reading, but for one in 20."""
 
     def __str__(self) -> str:
         return (
-            f"after {self.hours:.1f} h: {self.facts} facts, memory {self.listener_mb:.1f} MB and engine "
+            f"after {self.hours:.1f} h: {self.facts} facts, memory {self.listener_mb:.1f} MB and engines "
             f"{self.engine_mb:.1f} MB, {self.handles} open handles, {self.cpu_ms:.1f} ms of computing a "
             f"second of sound, a fact told in {self.stored_ms:.1f} ms"
         )
@@ -122,8 +123,8 @@ class Soaked(Listening):
             hours=t / 3600,
             facts=len(self.case.facts),
             listener_mb=_memory_mb(os.getpid()),
-            engine_mb=_memory_mb(self._engine_pid),
-            handles=_handles(os.getpid()) + _handles(self._engine_pid),
+            engine_mb=sum(map(_memory_mb, self._engine_pids)),
+            handles=sum(map(_handles, (os.getpid(), *self._engine_pids))),
             cpu_ms=1000 * (cpu_s - self._cpu_s) / self._every_s,
             stored_ms=1000 * float(np.quantile(self._took or [0.0], 0.95)),
         )
@@ -132,13 +133,13 @@ class Soaked(Listening):
         print(reading, flush=True)
 
     @property
-    def _engine_pid(self) -> int:
-        process = self._engine._process
-        assert process is not None
-        return process._process.pid
+    def _engine_pids(self) -> tuple[int, ...]:
+        assert self._second
+        both = (self._engine.process, self._second.process)
+        return tuple(process.pid for process in both if process)
 
     def _cpu(self) -> float:
-        return _cpu_s(os.getpid()) + _cpu_s(self._engine_pid)
+        return sum(map(_cpu_s, (os.getpid(), *self._engine_pids)))
 
 
 def _memory_mb(pid: int) -> float:

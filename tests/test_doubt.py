@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import cast
 
 import numpy as np
 import pytest
@@ -183,7 +182,7 @@ def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
         return case.add(stored[-1])
 
     engine = choose("vosk", network(protocol), protocol.pronunciations)
-    doubting = Doubting(engine, cast(SecondListener, Contrary()), store, live=live)
+    doubting = Doubting(engine, Contrary(), store, live=live)
     words = words_of("ketamine seventy milligrams in")
     fact = Heard(t=0.0, until=1.2, words=words)
     doubting.tell(fact, words, (), np.zeros(SAMPLE_RATE, np.int16))

@@ -102,7 +102,7 @@ def test_an_engine_that_hangs_ends_with_the_one_that_listened() -> None:
 import failing_engines
 from listener.engine import Engine
 engine = Engine(failing_engines.stuck)
-print(engine._process._process.pid, flush=True)
+print(engine.process.pid, flush=True)
 hearing = engine.open()
 hearing.accept(__import__("numpy").zeros(1600, dtype="int16"))
 """
@@ -123,12 +123,6 @@ hearing.accept(__import__("numpy").zeros(1600, dtype="int16"))
         time.sleep(0.05)
 
 
-class Nobody:
-    def heard(self, *_: object) -> None: ...
-    def speaking(self, *_: object) -> None: ...
-    def block(self, *_: object) -> None: ...
-
-
 def heard_by(engine: Engine, sound: Samples, cases: Path) -> list[object]:
     """The facts of a stream that comes at once."""
     protocol = load("isolation-airway")
@@ -139,7 +133,7 @@ def heard_by(engine: Engine, sound: Samples, cases: Path) -> list[object]:
         engine,
         Case(protocol),
         journal,
-        Nobody(),
+        failing_engines.Nobody(),
         None,
         lambda: datetime(2025, 1, 1, tzinfo=UTC),
         engine_news=engine.news,

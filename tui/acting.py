@@ -71,10 +71,12 @@ class Acting(App[None]):
 
     async def on_event(self, event: events.Event) -> None:
         """Gives a dialog its keys as they come, so that quick fingers are followed."""
-        top = self.screen if self.screen_stack else None
-        if isinstance(event, events.Key) and isinstance(top, Dialog):
-            top.struck(event.key, event.character)
-            return
+        if isinstance(event, events.Key):
+            if not self.screen_stack:
+                return  # struck just after the one that ended the case
+            if isinstance(self.screen, Dialog):
+                self.screen.struck(event.key, event.character)
+                return
         await super().on_event(event)
 
     def look(self) -> None:

@@ -31,7 +31,7 @@ from listener.recogniser import choose
 from listener.recording import Recording
 from listener.resuming import Resuming, resume_at
 from listener.seals import seal
-from listener.second import second_listener
+from listener.second_apart import second_apart
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
 from tui.hands import Hands
@@ -120,6 +120,7 @@ class Listening:
             except UserError:
                 self._held.release()
                 raise
+        self._second = second_apart(self.protocol, self._engine)
         audio = self._resuming.audio if self._resuming else AUDIO
         recording = (
             Recording(self.journal.folder / audio, source.channels, self.journal.keys)
@@ -135,8 +136,8 @@ class Listening:
             recording,
             wall_now,
             self._resuming.at if self._resuming else 0.0,
-            engine_news=self._engine.news,
-            second=second_listener(self.protocol, self._engine),
+            engine_news=self._engine_news,
+            second=self._second,
         )
         self._through_air = source.live
         self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)
@@ -168,6 +169,11 @@ class Listening:
         for fact in stored.facts:
             self.case.add(fact)
         return resuming
+
+    def _engine_news(self) -> Iterator[str]:
+        yield from self._engine.news()
+        if self._second:
+            yield from self._second.news()
 
     def _begin(self) -> None:
         """Store that the case begins, or goes on after a gap."""
@@ -217,6 +223,8 @@ class Listening:
         Raises UserError where the disk does not take what is left.
         """
         self._engine.close()
+        if self._second:
+            self._second.close()
         print(f"case: {self.journal.folder}", file=sys.stderr)
         trouble = self.live.keeper.trouble
         if left := self.live.keeper.finish():

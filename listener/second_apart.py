@@ -1,0 +1,115 @@
+"""The second listener in a process of its own (`apart.py`): where it fails, hearing goes on without."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import Final
+
+from grammar.errors import UserError
+from grammar.facts import Word
+from grammar.parse import Understanding
+from grammar.phrases import network
+from grammar.protocol import Protocol
+from listener.alternatives import Alternative
+from listener.apart import Failed, Process
+from listener.recogniser import Recogniser, Samples
+from listener.second import Opinion, Second, SecondListener, at_stake, is_possible
+
+PATIENCE_S: Final = 20.0
+"""An answer takes some tenths of a second, on a crowded machine some seconds."""
+
+START_PATIENCE_S: Final = 60.0
+
+LIVES: Final = 3
+"""Processes that may fail before the case goes on without."""
+
+
+def second_apart(protocol: Protocol, first: Recogniser) -> SecondApart | None:
+    """One for a protocol; None where there can be none."""
+    if not is_possible(protocol, first):
+        return None
+    return SecondApart(Understanding(protocol), partial(_made, protocol))
+
+
+def _made(protocol: Protocol) -> SecondListener:
+    return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
+
+
+class SecondApart:
+    """A second listener that `make` builds in another process. Not for several threads at once."""
+
+    def __init__(
+        self,
+        understanding: Understanding,
+        make: Callable[[], Second],
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        """`make` can be pickled. Its process begins at once and is not waited for."""
+        self._understanding = understanding
+        self._make, self._patience_s = partial(_Answering, make), patience_s
+        self._news: list[str] = []
+        self._lives = 1
+        self._ready = False
+        self.process: Process | None = Process(self._make)
+        """None once it is closed or given up."""
+
+    def wanted(self, words: Sequence[Word]) -> bool:
+        """Whether an utterance holds a drug, a number or a unit, and there is still somebody to ask."""
+        return self.process is not None and at_stake(self._understanding, words)
+
+    def opinion(
+        self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
+    ) -> Opinion | None:
+        """As `SecondListener.opinion`; None also where it failed, which becomes news."""
+        process = self.process
+        if process is None:
+            return None
+        try:
+            if not self._ready:
+                process.made(START_PATIENCE_S)
+                self._ready = True
+            found: Opinion | None = process.ask(
+                (samples, tuple(words), tuple(alternatives)), self._patience_s
+            )
+            return found
+        except UserError:  # a word without a pronunciation here: there can be none
+            self.close()
+        except Failed as failed:
+            if self.process is not None:  # else it was closed meanwhile
+                self._again(str(failed))
+        return None
+
+    def news(self) -> Iterator[str]:
+        """What happened to it since this was last asked, each a sentence."""
+        while self._news:
+            yield self._news.pop(0)
+
+    def close(self) -> None:
+        """End the process. May be called from another thread."""
+        process, self.process = self.process, None
+        if process:
+            process.end()
+
+    def _again(self, failed: str) -> None:
+        self.close()
+        self._ready = False
+        if self._lives < LIVES:
+            self._lives += 1
+            self.process = Process(self._make)
+            then = "started again, one utterance was heard once only"
+        else:
+            then = "numbers and drugs are heard once only from here on"
+        self._news.append(f"the second listener {failed}: {then}")
+
+
+class _Answering:
+    """The other side."""
+
+    def __init__(self, make: Callable[[], Second]) -> None:
+        self._second = make()
+
+    def __call__(
+        self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
+    ) -> Opinion | None:
+        return self._second.opinion(samples, words, alternatives)
