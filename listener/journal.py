@@ -22,7 +22,7 @@ from listener.chain import canonical, link, origin
 from listener.database import connect, plain_errors
 from listener.mending import mend, recover
 from listener.private import private_file, private_folder
-from listener.vault import Keys, lock, unlock
+from listener.vault import LOCK, Keys, new_lock, unlock
 
 JOURNAL = "journal.db"
 AUDIO = "audio.flac"
@@ -64,10 +64,20 @@ class Journal:
         Raises UserError where it cannot be written.
         """
         stamp = began.strftime("%Y-%m-%d_%H-%M-%S")
+        keys = None if passphrase is None else new_lock(passphrase)
+        return cls.create_in(cases, folder_name(stamp, protocol), protocol_text, keys)
+
+    @classmethod
+    def create_in(cls, cases: Path, name: str, protocol_text: str, keys: Keys | None) -> Journal:
+        """A new case folder called `name`, numbered where there is one; locked where there are keys.
+
+        Raises UserError where it cannot be written.
+        """
         try:
-            folder = new_folder(cases, folder_name(stamp, protocol))
+            folder = new_folder(cases, name)
             private_file(folder / PROTOCOL, protocol_text.encode())
-            keys = None if passphrase is None else lock(folder, passphrase)
+            if keys is not None:
+                private_file(folder / LOCK, keys.lock)
             private_file(folder / JOURNAL, b"")
             database, version = connect(folder / JOURNAL, keys, new=True)
         except (OSError, sqlite3.Error) as error:
@@ -213,7 +223,8 @@ def folder_name(stamp: str, protocol: str) -> str:
 def new_folder(cases: Path, name: str) -> Path:
     """A new private folder in `cases`, numbered where there is one of that name. Raises OSError."""
     if not cases.is_dir():
-        cases.mkdir(parents=True, mode=0o700)
+        cases.parent.mkdir(parents=True, exist_ok=True)
+        private_folder(cases)
     folder = cases / name
     number = 1
     while True:

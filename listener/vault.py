@@ -10,14 +10,13 @@ from __future__ import annotations
 import hmac
 import json
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grammar.errors import UserError
-from listener.private import private_file
 
 LOCK = "lock.json"
 
@@ -27,10 +26,12 @@ COST = 2**17
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Keys:
-    """32 bytes each."""
+    """What opens a case: 32 bytes for its journal and for its sound."""
 
     journal: bytes
     sound: bytes
+    lock: bytes = b""
+    """The lock that they belong to, as it is stored."""
 
 
 class _Lock(BaseModel):
@@ -45,15 +46,14 @@ class _Lock(BaseModel):
     check: str = Field(pattern="^[0-9a-f]{64}$")
 
 
-def lock(folder: Path, passphrase: str) -> Keys:
-    """Give a new case its lock. Raises UserError for an empty passphrase, OSError."""
+def new_lock(passphrase: str) -> Keys:
+    """The keys of a new case, with its lock. Raises UserError for an empty passphrase."""
     if not passphrase:
         raise UserError("the passphrase is empty: give one, or none at all")
     salt = secrets.token_bytes(16)
     check, keys = _derive(passphrase, salt, COST, 8, 1)
     wanted = _Lock(version=1, n=COST, r=8, p=1, salt=salt.hex(), check=check)
-    private_file(folder / LOCK, wanted.model_dump_json(indent=1).encode() + b"\n")
-    return keys
+    return replace(keys, lock=wanted.model_dump_json(indent=1).encode() + b"\n")
 
 
 def is_locked(folder: Path) -> bool:
@@ -72,7 +72,8 @@ def unlock(folder: Path, passphrase: str | None) -> Keys | None:
     if passphrase is None:
         raise UserError(f"{folder} is locked: give its passphrase with --passphrase-file FILE")
     try:
-        kept = _Lock.model_validate_json(path.read_bytes())
+        stored = path.read_bytes()
+        kept = _Lock.model_validate_json(stored)
         if kept.n & (kept.n - 1):
             raise ValueError("n is no power of two")
         check, keys = _derive(passphrase, bytes.fromhex(kept.salt), kept.n, kept.r, kept.p)
@@ -80,7 +81,7 @@ def unlock(folder: Path, passphrase: str | None) -> Keys | None:
         raise UserError(f"{path} cannot be read: without it the case cannot be opened") from None
     if not hmac.compare_digest(check, kept.check):
         raise UserError(f"this is not the passphrase of {folder}: nothing was changed")
-    return keys
+    return replace(keys, lock=stored)
 
 
 def _derive(passphrase: str, salt: bytes, n: int, r: int, p: int) -> tuple[str, Keys]:

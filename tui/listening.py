@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from platformdirs import user_state_path
+
 from grammar.case import Case
 from grammar.errors import UserError
 from grammar.facts import Doubted, Fact, Noted, Resumed
@@ -29,12 +31,14 @@ from listener.journal import AUDIO, Journal
 from listener.live import Live, Opening
 from listener.recogniser import choose
 from listener.recording import Recording
+from listener.rescue import take_in
 from listener.resuming import Resuming, resume_at
 from listener.seals import seal
 from listener.second_apart import second_apart
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
 from tui.hands import Hands
+from tui.last_try import last_try, put_elsewhere
 from tui.prompts import Prompter, loudspeaker
 from tui.settings import load_settings
 from tui.status import Status
@@ -66,6 +70,10 @@ class Wishes:
     """Sounds for what wants attention."""
     speak: bool = False
     """Spoken prompts likewise."""
+    rescued: Path = field(
+        default_factory=lambda: user_state_path("answerback", appauthor=False) / "rescued"
+    )
+    """Where a case goes whose own disk took not all of it."""
 
 
 class _AtRealPace:
@@ -103,6 +111,7 @@ class Listening:
         )
         heard = _AtRealPace(source) if wishes.real_pace and not source.live else source
         self.case = Case(self.protocol)
+        self._protocol_text, self._rescued = text, wishes.rescued
         self._key = None if wishes.sign_with is None else SigningKey(wishes.sign_with)
         self._note = wishes.note
         self._resuming: Resuming | None = None
@@ -164,6 +173,9 @@ class Listening:
         """Given each trouble of a headless run, once as it begins."""
 
     def _take_up(self, folder: Path, wishes: Wishes) -> Resuming:
+        taken = take_in(folder, wishes.passphrase, self._rescued, wall_stamp())
+        if taken:
+            print(f"{taken} facts that were rescued are in the case now", file=sys.stderr)
         stored = open_case(folder, wishes.passphrase)
         resuming = resume_at(stored, wall_now(), reopen=wishes.reopen)
         for fact in stored.facts:
@@ -220,22 +232,25 @@ class Listening:
     def close(self) -> None:
         """Store what is left, seal the case, let its folder go, and say where it is and its last hash.
 
-        Raises UserError where the disk does not take what is left.
+        Raises UserError where its disk does not take what is left; all is then put elsewhere, if it can.
         """
         self._engine.close()
         if self._second:
             self._second.close()
         print(f"case: {self.journal.folder}", file=sys.stderr)
-        trouble = self.live.keeper.trouble
-        if left := self.live.keeper.finish():
-            raise UserError(f"the last {left} facts of the case are on no disk: {trouble}")
-        journal = self.live.keeper.journal
         try:
+            if self.live.keeper.finish() and (left := last_try(self.live.keeper)):
+                facts, text = self.case.facts, self._protocol_text
+                raise UserError(
+                    put_elsewhere(self._rescued, self.journal, text, facts, left, self._key)
+                )
             if self._ended:  # else something may still be written
                 wall = wall_stamp()
-                print(f"seal: {seal(journal, wall, self._key).head}", file=sys.stderr)
+                print(
+                    f"seal: {seal(self.live.keeper.journal, wall, self._key).head}", file=sys.stderr
+                )
+            self.live.keeper.journal.close()
         finally:
-            journal.close()
             self._held.release()
 
     def play(self, start: float, end: float) -> None:
@@ -323,8 +338,12 @@ def run_headless(listening: Listening) -> None:
 
     Ctrl-C ends the case as its end would, with its summary; a second one breaks it off.
     """
-    with _ending_on_interrupt(listening.live):
-        listening.run()
+    try:
+        with _ending_on_interrupt(listening.live):
+            listening.run()
+    except Exception:
+        listening.close()
+        raise
     listening.tell_line(summary_json(listening.case.view(listening.live.now)))
     listening.close()
 
