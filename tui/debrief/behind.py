@@ -88,10 +88,13 @@ def _told(one: Counted, said: Mapping[int, Said]) -> Iterator[str]:
             when = f"{clock(said[fact].t)} " if place_in else ""
             yield f"{when}{said[fact].words}"
     kind, *others = one.counts
-    if one.seconds is not None:
-        came = {"call": "answered", "order": "done"}.get(kind)
-        waited = came is not None and came not in others
-        yield f"{one.seconds:.1f} s{', then no longer watched' if waited else ''}"
+    if one.rule:
+        yield clean(one.rule.replace("-", " "))
+    came = {"call": "answered", "order": "done"}.get(kind)
+    if one.seconds is not None and (came is None or came in others):
+        yield f"{one.seconds:.1f} s"
+    elif one.seconds is not None:
+        yield f"not {came} in the {clock(one.seconds)} until the end"
     yield ", ".join(_SHORT.get(key, key) for key in one.counts if not key.startswith("done-"))
 
 

@@ -44,6 +44,8 @@ class Counted:
     facts: tuple[int, ...]
     seconds: float | None = None
     """Waited or lasted, where that is known."""
+    rule: str = ""
+    """The id of the rule that a finding broke."""
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
@@ -119,7 +121,7 @@ def summary_of(stored: StoredCase) -> Summary:
     counted = (
         *_calls(view, shares, found),
         *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
-        *(Counted(("finding",), one.facts) for one in found if one.kind == "finding"),
+        *(Counted(("finding",), one.facts, rule=one.rule) for one in view.findings),
         *(Counted(("attempt",), one.facts, one.length_s) for one in attempts),
     )
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
