@@ -41,6 +41,8 @@ class CaseStarted:
     source: str = ""
     channels: tuple[tuple[int, str], ...] = ()
     """Input channels (from 1) that belong to one station, with the station's id."""
+    original: str = ""
+    """The folder's name of the case whose sound was heard again for this one."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)

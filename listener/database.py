@@ -18,7 +18,7 @@ from grammar.errors import UserError
 from listener.chain import Row
 from listener.vault import Keys
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """1 had no chain (columns seq, kind, t, body). Raise it for any fact or column that older ones lack."""
 
 SEALS = "seals.jsonl"

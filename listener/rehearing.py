@@ -1,7 +1,7 @@
 """A stored case's sound heard again, by another engine, model or protocol, into a case of its own.
 
-The same loop hears it as the first time (`live.py`), from the recording, on the case's own clock. The
-original is only read.
+The same loop hears it as the first time (`live.py`), from the recording, on the case's own clock, with
+the second listener's doubts. The original is only read; what comes of a locked one is locked likewise.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from listener.journal import PROTOCOL, Journal
 from listener.live import Live
 from listener.recogniser import SAMPLE_RATE, Samples, choose
 from listener.seals import seal
+from listener.second import second_listener
 from listener.stored import StoredCase, open_case
 from listener.vault import is_locked
 
@@ -78,7 +79,8 @@ class CaseSound:
             purged = any(isinstance(fact, Purged) for fact in stored.facts)
             why = "was purged" if purged else "was not kept"
             raise UserError(f"{stored.folder}: its sound {why}, so it cannot be heard again")
-        self.name = f"heard again: {stored.folder.name}"
+        self.original = stored.folder.resolve().name
+        self.name = f"heard again: {self.original}"
         self._stored = stored
         self.channels = int(stored.sound(0.0, stored.end).shape[1])
 
@@ -95,16 +97,20 @@ class CaseSound:
 
 
 def hear_again(
-    folder: Path, again: Again, now: datetime, heard_s: Callable[[float, float], None] | None = None
+    folder: Path,
+    again: Again,
+    now: datetime,
+    heard_s: Callable[[float, float], None] | None = None,
+    passphrase: str | None = None,
 ) -> Reheard:
     """Hear a case again and compare. `now` names the new case's folder.
 
-    `heard_s` is told how many seconds of how many have been heard. Raises UserError for what a user
-    can mend: no sound, no such engine or protocol, nowhere to write.
+    `heard_s` is told how many seconds of how many have been heard. `passphrase` opens a locked case, and
+    locks what comes of it. Raises UserError for what a user can mend: no sound, no such engine or
+    protocol, nowhere to write.
     """
-    if is_locked(folder):
-        raise UserError(f"{folder} is locked: what it holds is not written into an open case")
-    stored = open_case(folder)
+    passphrase = passphrase if is_locked(folder) else None
+    stored = open_case(folder, passphrase)
     source = CaseSound(stored)
     text, label = (
         source_text(again.protocol)
@@ -119,11 +125,12 @@ def hear_again(
     cases = again.cases or folder.resolve().parent / "heard-again"
     case = Case(protocol)
     start = _start(stored)
-    journal = Journal.create(cases, protocol.protocol.id, text, now)
+    second = second_listener(protocol, recogniser)
+    journal = Journal.create(cases, protocol.protocol.id, text, now, passphrase)
     with held(journal.folder):
         observer = _Observer(stored.end, heard_s)
         wall = _Wall(start.wall)
-        live = Live(source, recogniser, case, journal, observer, None, wall)
+        live = Live(source, recogniser, case, journal, observer, None, wall, second=second)
         wall.live = live
         live.tell(
             CaseStarted(
@@ -134,6 +141,7 @@ def hear_again(
                 recording=False,
                 source=source.name,
                 channels=start.channels,
+                original=source.original,
             )
         )
         live.run()

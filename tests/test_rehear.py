@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from grammar.errors import UserError
-from grammar.facts import Amended, CaseEnded, CaseStarted, Gap, Purged, Resumed
+from grammar.facts import Amended, CaseEnded, CaseStarted, Gap, Heard, Purged, Resumed
 from grammar.loading import source_text
 from listener.journal import Journal
 from listener.recording import Recording
@@ -62,6 +62,59 @@ def test_the_same_engine_hears_the_same_and_the_original_is_untouched(
     assert not again.sounds
     assert folder.parent == case.parent / "heard-again"
     assert main(["verify", str(folder)]) == 0
+
+
+def test_the_second_listener_doubts_what_it_doubted_the_first_time(case: Path) -> None:
+    (found,) = hear_all(case, OURS, None)
+    first, again = (
+        [fact for fact in open_case(folder).facts if isinstance(fact, Heard)]
+        for folder in (case, found.folder)
+    )
+    assert [fact.doubts for fact in again] == [fact.doubts for fact in first]
+    assert [dict(fact.evidence) for fact in again] == [
+        pytest.approx(dict(fact.evidence), abs=0.1) for fact in first
+    ]
+    assert any(dict(fact.evidence)["second"] for fact in again)  # it was asked
+
+
+def test_the_new_case_names_the_case_whose_sound_it_heard(case: Path) -> None:
+    (found,) = hear_all(case, OURS, None)
+    start = open_case(found.folder).facts[0]
+    assert isinstance(start, CaseStarted)
+    assert start.original == case.name
+    assert open_case(case).facts[0].original == ""  # type: ignore[union-attr]
+
+
+def test_a_locked_case_is_heard_again_into_a_locked_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("four words for it\n")
+    unlocked_by = ("--passphrase-file", str(secret))
+    cases = tmp_path / "cases"
+    listened = main(["demo", "quick-clip", "--json", "--cases", str(cases), *unlocked_by])
+    assert listened == 0
+    (folder,) = cases.iterdir()
+    before = contents(folder)
+    assert main(["rehear", str(folder)]) == 2
+    assert "passphrase" in capsys.readouterr().err
+    assert main(["rehear", str(folder), "--json", *unlocked_by]) == 0
+    result = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert (result["meaning"]["count"], result["meaning"]["total"]) == (8, 8)
+    again = Path(result["heard_in"])
+    assert contents(folder) == before
+    with pytest.raises(UserError, match="locked"):
+        open_case(again)
+    for path in again.iterdir():
+        assert b"ketamine" not in path.read_bytes() or path.name == "protocol.toml"
+    assert open_case(again, "four words for it").facts[0].original == folder.name  # type: ignore[union-attr]
+    assert main(["rehear", str(cases), "--cases", str(tmp_path / "c"), *unlocked_by]) == 0
+    assert "8 of 8" in capsys.readouterr().out
+
+
+def test_a_passphrase_does_not_leave_for_a_cluster(case: Path) -> None:
+    with pytest.raises(UserError, match="not sent to a cluster"):
+        hear_all(case, OURS, "tcp://127.0.0.1:9", "a passphrase")
 
 
 def test_another_protocol_hears_with_its_own_words(case: Path, tmp_path: Path) -> None:

@@ -62,9 +62,10 @@ def test_a_chained_case_cannot_be_passed_off_as_one_from_before_the_chain(tmp_pa
     assert verify(case).misfit
 
 
-def test_the_kept_case_is_still_whole_and_signed_with_its_key() -> None:
-    key = public_key(CASES / "schema-2.pub")
-    assert verify(CASES / "schema-2", key=key).misfit == ""
+@pytest.mark.parametrize("schema", range(2, SCHEMA_VERSION + 1))
+def test_a_kept_case_is_still_whole_and_signed_with_its_key(schema: int) -> None:
+    key = public_key(CASES / f"schema-{schema}.pub")
+    assert verify(CASES / f"schema-{schema}", key=key).misfit == ""
 
 
 def test_a_newer_case_is_refused_in_a_clear_sentence(case: Path) -> None:

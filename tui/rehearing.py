@@ -19,20 +19,24 @@ from tui.spread import spread
 from tui.wording import clean, clock
 
 
-def hear_all(place: Path, again: Again, cluster: str | None) -> list[Reheard]:
+def hear_all(
+    place: Path, again: Again, cluster: str | None, passphrase: str | None = None
+) -> list[Reheard]:
     """A case, or every case of a folder, heard again; here or on the cluster at that address.
 
-    In a folder a case that cannot be heard is named on standard error and passed over. Raises
-    UserError where not one could be heard.
+    In a folder a case that cannot be heard is named on standard error and passed over; `passphrase` is
+    that of those which are locked. Raises UserError where not one could be heard.
     """
+    if passphrase and cluster:
+        raise UserError("a passphrase is not sent to a cluster: leave --cluster or the file out")
     again = again.anywhere()
     if (place / JOURNAL).is_file() and cluster is None:
-        return [_one(place, again)]
+        return [_one(place, again, passphrase)]
     folders = [folder.resolve() for folder in case_folders(place)]
     if not folders:
         raise UserError(f"{place} is no case folder, and holds none")
     found = []
-    for done in spread(partial(_work, again), folders, "hearing again", cluster):
+    for done in spread(partial(_work, again, passphrase), folders, "hearing again", cluster):
         if done.result is None:
             print(f"passed over: {clean(done.failure)}", file=sys.stderr)
         else:
@@ -42,11 +46,11 @@ def hear_all(place: Path, again: Again, cluster: str | None) -> list[Reheard]:
     return sorted(found, key=lambda one: one.original.name)
 
 
-def _work(again: Again, folder: Path) -> Reheard:
-    return hear_again(folder, again, datetime.now().astimezone())
+def _work(again: Again, passphrase: str | None, folder: Path) -> Reheard:
+    return hear_again(folder, again, datetime.now().astimezone(), passphrase=passphrase)
 
 
-def _one(folder: Path, again: Again) -> Reheard:
+def _one(folder: Path, again: Again, passphrase: str | None) -> Reheard:
     """One case, with a bar of its sound on standard error where somebody watches."""
     from rich.console import Console  # noqa: PLC0415  (Textual's own)
     from rich.progress import Progress  # noqa: PLC0415
@@ -57,7 +61,7 @@ def _one(folder: Path, again: Again) -> Reheard:
         def heard_s(seconds: float, of: float) -> None:
             bar.update(task, completed=seconds, total=of)
 
-        return hear_again(folder, again, datetime.now().astimezone(), heard_s)
+        return hear_again(folder, again, datetime.now().astimezone(), heard_s, passphrase)
 
 
 def page(reheard: Sequence[Reheard]) -> str:

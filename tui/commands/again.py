@@ -5,12 +5,22 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tui.commands.shared import Commands
+from tui.commands.shared import (
+    Commands,
+    passphrase_file_option,
+    passphrase_in,
+    passphrase_of,
+)
 
 
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("rehear", help="a case's sound through another engine, compared")
+    one.description = (
+        "Hears a case's recording again into a new case beside it, which names the original, with the"
+        " second listener's doubts as when it was first heard; prints where the two hearings differ. A"
+        " locked case is opened with its passphrase, and the new one locked with the same."
+    )
     one.add_argument("case", type=Path, metavar="CASE", help="a case folder, or a folder of them")
     one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
     one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
@@ -20,6 +30,7 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that hears the cases")
     one.add_argument("--json", action="store_true", help="every pair of utterances as JSON lines")
+    passphrase_file_option(one)
     one.set_defaults(run=rehear)
 
 
@@ -30,7 +41,10 @@ def rehear(wanted: argparse.Namespace) -> None:
     from tui.rehearing import hear_all, objects, page  # noqa: PLC0415
 
     again = Again(wanted.recogniser, wanted.model, wanted.protocol, wanted.cases)
-    found = hear_all(wanted.case, again, wanted.cluster)
+    passphrase = passphrase_of(wanted, wanted.case)
+    if wanted.passphrase_file is not None:  # those of a folder too
+        passphrase = passphrase_in(wanted.passphrase_file)
+    found = hear_all(wanted.case, again, wanted.cluster, passphrase)
     if wanted.json:
         for line in objects(found):
             print_line(line)
