@@ -32,6 +32,8 @@ _READ_S: Final = 0.5
 """Seconds of the loudspeaker that are made ready at a time."""
 _AHEAD: Final = 50
 """Pieces made ready ahead: one second, for a busy moment."""
+_LOST_S: Final = 2.0
+"""A loudspeaker that asks for nothing for so long is gone."""
 
 Floats = npt.NDArray[np.float32]
 
@@ -43,6 +45,8 @@ class Player:
     """
 
     audible = False
+    trouble = ""
+    """Why it goes on without its sound, a clause; "" where it does not."""
 
     def __init__(
         self, end: float, at: float = 0.0, clock: Callable[[], float] = time.monotonic
@@ -124,7 +128,10 @@ class _Heard:
 
 
 class Loudspeaker(Player):
-    """A player that is heard. PortAudio says when each piece leaves the loudspeaker: that is its clock."""
+    """A player that is heard. PortAudio says when each piece leaves the loudspeaker: that is its clock.
+
+    Where the loudspeaker goes away it goes on in silence, by a steady clock, and says so.
+    """
 
     audible = True
 
@@ -136,11 +143,15 @@ class Loudspeaker(Player):
         Raises UserError where PortAudio or an output device is missing.
         """
         super().__init__(end, at)
+        self._reached = self._held
+        """The last place that was heard."""
         self._sound = sound
         self._lock = threading.Lock()
         self._heard: deque[_Heard] = deque()
         self._ready: queue.Queue[_Piece] = queue.Queue(_AHEAD)
         self._feeder: threading.Thread | None = None
+        self._asked_s = self._clock()
+        """When the loudspeaker last asked for a piece, on the steady clock."""
         self._portaudio = portaudio()
         try:
             self._rate = self._working_rate()
@@ -170,34 +181,57 @@ class Loudspeaker(Player):
 
     @property
     def position(self) -> float:
-        if self._since is None:
+        self._look_whether_lost()
+        if self._since is None or not self.audible:
+            return super().position
+        found = self._now_heard()
+        if found is None:
             return self._held
-        now = self._now_heard()
-        if now is None:
-            return self._held
+        t, now = found
+        self._reached = max(now.at, self._held)
         piece_s = _PIECE_S * self.speed
-        gone: float = (self._stream.time - now.dac_s) * self.speed
+        gone: float = (t - now.dac_s) * self.speed
         # Where the next piece is late the loudspeaker is silent, and the place stays.
         return min(max(now.at + min(gone, piece_s), self._held), self.end)
 
     @property
     def level_dbfs(self) -> float | None:
-        if self._since is None:
+        if self._since is None or not self.audible:
             return None
-        now = self._now_heard()
-        return now.level_dbfs if now else None
+        found = self._now_heard()
+        return found[1].level_dbfs if found else None
 
-    def _now_heard(self) -> _Heard | None:
-        t = self._stream.time
+    def _look_whether_lost(self) -> None:
+        """Where the loudspeaker asks no more: from the last that was heard go on by the steady clock."""
+        if self._since is None or not self.audible:
+            return
+        waited = self._clock() - max(self._asked_s, self._since)
+        if waited < _LOST_S:
+            return
+        self.audible = False
+        self.trouble = "the loudspeaker is gone: silent"
+        self._held = min(max(self._reached, self._held), self.end)
+        self._since = self._clock() - waited
+        self._end_feeding()
+
+    def _now_heard(self) -> tuple[float, _Heard] | None:
+        """PortAudio's clock, and what is heard at that time."""
+        try:
+            t: float = self._stream.time
+        except self._portaudio.PortAudioError:  # the device is going; soon it is known to be gone
+            return None
         with self._lock:
             while len(self._heard) > 1 and self._heard[1].dac_s <= t:
                 self._heard.popleft()
-            return self._heard[0] if self._heard else None
+            return (t, self._heard[0]) if self._heard else None
 
     def play(self) -> None:
         if self._since is not None:
             return
         super().play()
+        self._reached = self._held
+        if not self.audible:
+            return
         with self._lock:
             self._heard.clear()
             self._ready = queue.Queue(_AHEAD)
@@ -208,6 +242,9 @@ class Loudspeaker(Player):
 
     def pause(self) -> None:
         super().pause()
+        self._end_feeding()
+
+    def _end_feeding(self) -> None:
         with self._lock:
             # Its feeder sees that the queue is another, and ends.
             self._ready = queue.Queue(_AHEAD)
@@ -215,7 +252,10 @@ class Loudspeaker(Player):
 
     def close(self) -> None:
         super().close()
-        self._stream.close()
+        if self.audible:
+            self._stream.close()
+        else:  # closing a device that is gone may hang
+            threading.Thread(target=self._stream.abort, daemon=True).start()
 
     def _feed(self, ready: queue.Queue[_Piece], start: float, speed: float) -> None:
         for index, samples in enumerate(self._pieces(start, speed)):
@@ -258,6 +298,7 @@ class Loudspeaker(Player):
 
     def _give(self, out: Floats, _frames: int, times: Any, _status: Any) -> None:
         """Called by PortAudio, in its own thread, for the next piece."""
+        self._asked_s = self._clock()
         with self._lock:
             try:
                 piece = self._ready.get_nowait()

@@ -169,6 +169,52 @@ def test_the_clock_is_in_step_with_what_the_sound_card_plays(
     assert len(in_step) >= 0.8 * len(errors)
 
 
+LOST = """
+import sys, time
+import numpy as np
+from listener.playing import Loudspeaker
+
+speaker = Loudspeaker(lambda a, b: np.zeros((round((b - a) * 16000), 1), np.int16), end=600.0)
+speaker.go_at(2.0)
+speaker.play()
+until = time.monotonic() + 12
+while time.monotonic() < until:
+    print(time.monotonic(), speaker.position, speaker.trouble, flush=True)
+    time.sleep(0.05)
+speaker.seek(100.0)
+time.sleep(0.5)
+print(time.monotonic(), speaker.position, speaker.trouble, flush=True)
+speaker.close()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(any(which(tool) is None for tool in NEEDED), reason="needs PulseAudio")
+def test_where_the_loudspeaker_goes_away_replay_goes_on_in_silence_and_says_so(
+    card: Card,  # noqa: F811
+) -> None:
+    playing = subprocess.Popen(
+        [sys.executable, "-c", LOST], env=card.environment, stdout=subprocess.PIPE, text=True
+    )
+    assert playing.stdout
+    lines: list[tuple[float, float, str]] = []
+    for line in playing.stdout:
+        t, place, trouble = line.rstrip("\n").split(" ", 2)
+        lines.append((float(t), float(place), trouble))
+        if len(lines) == 60:
+            card.unplug()
+    assert playing.wait() == 0
+    before, *later, last = lines
+    assert (before[2], last[2]) == ("", "the loudspeaker is gone: silent")
+    lost = next(index for index, line in enumerate(later) if line[2])
+    one, other = later[lost], later[-1]
+    assert other[1] - one[1] == pytest.approx(2.0 * (other[0] - one[0]), abs=0.05)
+    # It lost no time: it stands where it would with its sound, but for what the card had still to play.
+    started = next(line for line in later if line[1] > 0)
+    assert one[1] - started[1] == pytest.approx(2.0 * (one[0] - started[0]), abs=2.0)
+    assert last[1] == pytest.approx(101.0, abs=0.3)
+
+
 def onsets(arrived: list[tuple[float, bytes]]) -> list[float]:
     """When each beep came out of the monitor, on the steady clock."""
     found: list[float] = []

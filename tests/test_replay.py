@@ -162,6 +162,13 @@ async def test_replaying_changes_not_one_byte_of_the_case(folder: Path) -> None:
     assert contents(folder) == before
 
 
+async def test_a_loudspeaker_that_is_gone_is_told_on_the_screen(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        assert "with its sound" in await seen.text()
+        seen.player.trouble = "the loudspeaker is gone: silent"
+        assert "the loudspeaker is gone" in await seen.text()
+
+
 def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_path: Path) -> None:
     script = (
         "import os, sys; from pathlib import Path; from datetime import datetime, UTC\n"

@@ -132,7 +132,9 @@ class Replay(Dashboard, inherit_bindings=False):
             partial="",
             source=self._source,
             title=self._stored.protocol.protocol.title,
-            replay=Replaying(self._player.playing, self._player.speed, self._sound),
+            replay=Replaying(
+                self._player.playing, self._player.speed, self._player.trouble or self._sound
+            ),
         )
 
     def on_mount(self) -> None:
