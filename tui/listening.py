@@ -39,6 +39,7 @@ from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
 from tui.hands import Hands
 from tui.last_try import last_try, put_elsewhere
+from tui.own_terminal import own_terminal
 from tui.prompts import Prompter, loudspeaker
 from tui.settings import load_settings
 from tui.status import Status
@@ -379,7 +380,7 @@ def run_dashboard(listening: Listening) -> None:
         lambda: listening.live.now,
         listening.play if listening.status().recording else None,
     )
-    Dashboard(
+    screen = Dashboard(
         listening.protocol,
         listening.case.view,
         lambda: listening.live.now,
@@ -388,5 +389,7 @@ def run_dashboard(listening: Listening) -> None:
         listening.stop,
         hands=hands,
         settings=settings,
-    ).run()
+    )
+    with own_terminal():
+        screen.run()
     listening.close()

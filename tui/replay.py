@@ -21,6 +21,7 @@ from tui.dashboard import Dashboard
 from tui.debrief.moments import FINDINGS, MARKS, UNANSWERED, Kind, Moment, moments
 from tui.debrief.notes import DebriefNote, add_note, read_notes
 from tui.moment import moment
+from tui.own_terminal import own_terminal
 from tui.status import Replaying, Status
 from tui.wall import wall_stamp
 from tui.widgets.track import Track
@@ -265,7 +266,8 @@ def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
         raise UserError(f"the case ends at {clock(stored.end)}: it has no {clock(at)}")
     playing, silent = player(stored.sound, stored.end, at, mute=mute)
     playing.go_at(speed)
-    Replay(stored, playing, silent or what_is_heard(stored)).run()
+    with own_terminal():
+        Replay(stored, playing, silent or what_is_heard(stored)).run()
 
 
 def what_is_heard(stored: StoredCase) -> str:

@@ -1,0 +1,46 @@
+"""The screen is not written over by what a library in C prints when its device goes away."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+SAID = """
+import os, sys
+from tui.own_terminal import own_terminal
+with own_terminal():
+    os.write(2, b"the library complains")
+    print("drawn", file=sys.__stderr__, flush=True)
+os.write(2, b"after")
+"""
+
+
+def test_only_the_screen_reaches_the_terminal() -> None:
+    ours, theirs = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-c", SAID],
+        stderr=theirs,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)},
+        check=False,
+    )
+    assert done.returncode == 0
+    told = os.read(ours, 10_000).decode()
+    os.close(ours)
+    os.close(theirs)
+    assert "complains" not in told
+    assert told.split() == ["drawn", "after"]
+
+
+def test_where_errors_go_to_a_file_they_still_do(tmp_path: Path) -> None:
+    file = tmp_path / "errors"
+    with file.open("wb") as errors:
+        subprocess.run(
+            [sys.executable, "-c", SAID],
+            stderr=errors,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)},
+            check=True,
+        )
+    assert "complains" in file.read_text()
