@@ -23,6 +23,8 @@ from grammar.facts import (
     TimerChanged,
     Withdrawn,
 )
+from tui.dialogs.dialog import CHOSEN
+from tui.entry import in_order
 from tui.keys import TABLE, UNSURE_ITEMS
 from tui.widgets.calls import CallCard
 from tui.widgets.log import RunningLog
@@ -134,6 +136,10 @@ EVERY: dict[str, Pressed] = {
     "timer-before": Pressed(
         ("t", "down", "up", "s"), told(TimerChanged(t=0, timer=3, change="stop"))
     ),
+    "enter-who": Pressed(
+        ("c", "tab", "a", "tab", "tab", "d", "g", "k", "tab", "escape", "c", "tab", "d", "r"),
+        told(Entered(t=0, call="radio-check", to="drugs-nurse")),
+    ),
     "enter-back": Pressed(("c", "s", "backspace"), dialog_open("Heart rate")),
 }
 
@@ -161,6 +167,33 @@ async def test_a_key_does_what_the_help_says(key: str) -> None:
         if key == "play":
             await seen.app.workers.wait_for_complete()
         assert EVERY[key].check(seen)
+
+
+async def test_an_entered_order_says_for_whom_it_is_and_who_gave_it() -> None:
+    async with desk(case(), 60) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cg", "tab", "d", "tab", "tab", "t", "k", *"70", "enter")
+        found = last(seen)
+        assert isinstance(found, Entered)
+        assert (found.call, found.to, found.sender) == ("give-drug", "drugs-nurse", "team-leader")
+        assert "Give ketamine 70 mg → Drugs nurse" in await seen.text()
+
+
+async def test_a_dialog_too_long_for_the_terminal_scrolls_to_what_is_chosen() -> None:
+    async with desk(case(), 60, (80, 16)) as seen:
+        await seen.text()
+        await seen.pilot.press("c")
+        await seen.pilot.pause()
+        titles = [call.title for call in in_order(seen.case.protocol.call)]
+        assert f"{CHOSEN}s {titles[0]}" in shown(seen)
+        assert len(shown(seen).splitlines()) <= 11
+        await seen.pilot.press("pagedown")
+        assert titles[11] in shown(seen)
+        assert titles[0] not in shown(seen)
+        await seen.pilot.press("up")
+        assert CHOSEN in shown(seen)
+        await seen.pilot.press("7")
+        assert 'no letter "7" stands here' in shown(seen)
 
 
 async def test_keys_struck_faster_than_the_screen_draws_are_all_taken() -> None:

@@ -24,7 +24,7 @@ from tui.settings import Settings
 from tui.widgets.calls import heights
 from tui.widgets.log import RunningLog
 from tui.widgets.room import share
-from tui.wording import CAUTION
+from tui.wording import CAUTION, CAUTION_IN_SHORT
 
 KETAMINE = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
 ROCURONIUM = heard(40, "drugs nurse give rocuronium fifty milligrams", "team-leader")
@@ -151,7 +151,42 @@ async def test_every_size_of_terminal_gets_a_picture(size: tuple[int, int]) -> N
             assert seen.app.size == Size(*size)
         if size != (40, 12):
             assert "RECORDING ON" in text
-            assert CAUTION in " ".join(text.split())
+            said = " ".join(text.split())
+            assert CAUTION in said or CAUTION_IN_SHORT in said
+
+
+async def test_in_the_smallest_terminal_nine_waiting_calls_are_all_seen_and_the_foot_is_two_rows() -> (
+    None
+):
+    calls = [heard(4.0 * i, f"tube depth {num2words(10 + i)}", "team-leader") for i in range(1, 10)]
+    async with desk(case(*calls), 300, (80, 24)) as seen:
+        text = await seen.text()
+        assert text.count("!! UNANSWERED 0") == 9
+        assert seen.app.query_one("#bottom").size.height == 2
+        assert "? Esc" in text.splitlines()[-1].replace("\N{NO-BREAK SPACE}", " ")
+
+
+async def test_a_long_source_cuts_neither_the_level_nor_the_weight() -> None:
+    told = status(engine="an engine of a long name " * 3, source="a/long/path/" * 8)
+    async with desk(case(), 5, (80, 24), told) as seen:
+        first, second, *_ = (await seen.text()).splitlines()
+        assert "-23 dB" in first
+        assert "RECORDING ON" in first
+        assert "70 kg" in second
+
+
+async def test_in_a_low_terminal_the_help_takes_the_width_and_the_most_urgent_call_stays() -> None:
+    async with desk(case(*DRILL), 70, (80, 24)) as seen:
+        await seen.text()
+        await seen.pilot.press("question_mark")
+        text = await seen.text()
+        assert "≠ DIFFERS" in text
+        assert "c  enter a call: its letter, its value, Enter" in text
+        assert "TIMERS" not in text
+        await seen.pilot.press("pagedown", "pagedown", "pagedown", "pagedown")
+        assert "mouse: click a call" in await seen.text()
+        await seen.pilot.press("escape")
+        assert "TIMERS" in await seen.text()
 
 
 async def test_calls_that_do_not_fit_are_counted() -> None:
@@ -185,7 +220,8 @@ async def test_recording_engine_failure_and_end_are_told_in_words() -> None:
 
 async def test_words_from_outside_are_shown_as_they_are_and_steer_nothing() -> None:
     nasty = "[bold red]x[/] \x1b[31m\x1b]0;title\x07 \u202eback [@click=app.quit]y[/]"
-    async with desk(case(note(1, nasty)), 5, told=status(partial=nasty, source=nasty)) as seen:
+    told = status(partial=nasty, source=nasty)
+    async with desk(case(note(1, nasty)), 5, (130, 30), told) as seen:
         text = await seen.text()
         drawn = "".join(text for _, text in strips(seen.app.screen))
     assert "[bold red]x[/] [31m]0;title back [@click=app.quit]y[/]" in " ".join(text.split())

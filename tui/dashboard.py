@@ -25,7 +25,7 @@ from tui.keys import KeyMap, Place
 from tui.settings import Settings
 from tui.status import Status
 from tui.widgets.calls import CallsPanel
-from tui.widgets.header import Bottom, Header, Partial
+from tui.widgets.header import LOW, Bottom, Header, Partial
 from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
@@ -92,7 +92,7 @@ class Dashboard(Acting):
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
-        self.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot())
+        self._foot()
         self.query_one(Help).show(self._help_sections())
         self.query_one("#help-area").display = False
         self.set_interval(PERIOD_S, self.look)
@@ -102,6 +102,9 @@ class Dashboard(Acting):
         if self.HELP_KEYS:
             return [("", [(b.key_display or b.key, b.description) for b in self.HELP_KEYS])]
         return [(place, self.keymap.rows(place)) for place in get_args(Place)]
+
+    def _foot(self) -> None:
+        self.desk.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot())
 
     def _begin(self) -> None:
         self.look()
@@ -122,8 +125,8 @@ class Dashboard(Acting):
         desk = self.desk
         with self.batch_update():
             desk.query_one(Header).show(view, status, self._wall())
-            calls = desk.query_one(CallsPanel)
-            calls.show(view, desk.query_one(UnsureStrip).show(view, calls.spare(view)))
+            calls, unsure = desk.query_one(CallsPanel), desk.query_one(UnsureStrip)
+            calls.show(view, unsure.show(view, 0 if calls.few else calls.spare(view)))
             desk.query_one(SideColumn).show(view)
             desk.query_one(Partial).show(status, self._notice)
             desk.query_one(RunningLog).show(view, status.unstored_from)
@@ -143,6 +146,9 @@ class Dashboard(Acting):
 
     def on_resize(self) -> None:
         """Fits everything anew: each part shares out the rows it is given."""
+        if self.screen_stack and self.desk.query(Bottom):
+            self._foot()
+            self._help(self.desk.query_one("#help-area").display)
         self.call_after_refresh(self.look)
 
     def action_log(self, rows: int) -> None:
@@ -150,8 +156,10 @@ class Dashboard(Acting):
         self._scroll(rows)
 
     def action_page(self, pages: int) -> None:
-        """Scrolls the log by pages, less one line that stays in sight."""
-        self._scroll(pages * max(self.query_one(RunningLog).size.height - 1, 1))
+        """Scrolls the log, or the help, by pages, less one line that stays in sight."""
+        area = self.query_one("#help-area")
+        seen = area if area.display else self.query_one(RunningLog)
+        self._scroll(pages * max(seen.size.height - 1, 1))
 
     def _scroll(self, rows: int) -> None:
         area = self.query_one("#help-area")
@@ -180,13 +188,17 @@ class Dashboard(Acting):
         """Takes the help away, and the notice."""
         self._notice = ""
         self._help(False)
-        self.look()
 
     def action_close_help(self) -> None:
         """Takes the help away."""
         self._help(False)
 
     def _help(self, shown: bool) -> None:
-        self.query_one("#help-area").display = shown
-        self.query_one(RunningLog).display = not shown
-        self.query_one("#log-title").display = not shown
+        desk, low = self.desk, self.size.height < LOW
+        desk.query_one("#help-area").display = shown
+        desk.query_one(RunningLog).display = not shown
+        desk.query_one("#log-title").display = not shown
+        # Where rows are few the help is read by the whole width, one line a key.
+        desk.query_one(SideColumn).display = not (shown and low)
+        desk.query_one(CallsPanel).few = shown and low
+        self.look()

@@ -52,9 +52,16 @@ class Hands:
     clock: Callable[[], float]
     play: Callable[[float, float], None] | None = None
 
-    def enter(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> Utterance | None:
-        """A call that was made, with its slots."""
-        return self.tell(Entered(t=self.clock(), call=call, slots=_plain(slots)))
+    def enter(
+        self,
+        call: str,
+        slots: Sequence[tuple[str, SlotValue]],
+        to: str | None = None,
+        sender: str | None = None,
+    ) -> Utterance | None:
+        """A call that was made, with its slots, the station it was for and the one that made it."""
+        entered = Entered(t=self.clock(), call=call, slots=_plain(slots), to=to, sender=sender)
+        return self.tell(entered)
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
         """A timer of the recorder's own: nobody called for it, so nobody has to read it back."""

@@ -16,6 +16,9 @@ CAUTION = (
     "training and documentation aid, not a medical device, no alarm system: follow local policy"
 )
 
+CAUTION_IN_SHORT = "training aid, not a medical device, no alarm system: follow local policy"
+"""For a terminal in which the whole sentence would cost a row."""
+
 STATE_WORDS: dict[LoopState, str] = {
     "open": "open",
     "answered": "read back",

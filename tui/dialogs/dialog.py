@@ -16,6 +16,9 @@ from tui.keys import KeyMap
 
 Line = Content
 
+CHOSEN = "▶"
+"""Before what Enter would take."""
+
 
 class Dialog(ModalScreen[str | None]):
     """A dialog drawn as lines of text. It ends with a sentence on what was done, or None.
@@ -29,6 +32,10 @@ class Dialog(ModalScreen[str | None]):
         super().__init__()
         self.keymap = keys
         self.error = ""
+        self._top = 0
+        """The first line in sight under the heading, where the terminal is too low for all."""
+        self._pages = 0
+        """Pages to be scrolled at the next drawing."""
 
     def compose(self) -> ComposeResult:
         text = Static(id="dialog-text", markup=False)
@@ -61,6 +68,7 @@ class Dialog(ModalScreen[str | None]):
         if key == self.keymap.of("close"):
             self.dismiss(None)
             return
+        self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
         self.act(lambda: self.press(key, character))
 
     def act(self, what: Callable[[], None]) -> None:
@@ -86,10 +94,36 @@ class Dialog(ModalScreen[str | None]):
     def draw(self) -> None:
         """Draws the dialog as it stands."""
         for text in self.query("#dialog-text").results(Static):
-            lines = list(self.lines())
-            if self.error:
-                lines.append(Content.styled(f"! {self.error}", "bold $urgent"))
-            text.update(Content("\n").join(lines))
+            lines = [line for each in self.lines() for line in each.wrap(self.room)]
+            wrong = Content.styled(f"! {self.error}", "bold $urgent").wrap(self.room)
+            shown = self._in_sight(lines, self.most_rows - 2 - (len(wrong) if self.error else 0))
+            text.update(Content("\n").join([*shown, *(wrong if self.error else ())]))
+
+    def _in_sight(self, lines: list[Line], rows: int) -> list[Line]:
+        """All lines; or, where they are too many, the first and a part that holds what is chosen."""
+        if len(lines) <= rows:
+            self._top = 0
+            return lines
+        first, rest, seen = lines[0], lines[1:], max(rows - 2, 1)
+        chosen = next((at for at, line in enumerate(rest) if CHOSEN in line.plain), None)
+        if self._pages:
+            self._top += self._pages * seen
+        elif chosen is not None:
+            self._top = min(max(self._top, chosen - seen + 1), chosen)
+        self._pages, self._top = 0, min(max(self._top, 0), len(rest) - seen)
+        more = f"{self._top} lines above, {len(rest) - seen - self._top} below: PgUp, PgDn"
+        shown = rest[self._top : self._top + seen]
+        return [first, *shown, Content.styled(more, "$quiet")]
+
+    def on_mouse_scroll_down(self) -> None:
+        """The wheel scrolls what does not fit."""
+        self._pages = 1
+        self.draw()
+
+    def on_mouse_scroll_up(self) -> None:
+        """And back."""
+        self._pages = -1
+        self.draw()
 
     def press(self, key: str, character: str | None) -> None:
         """Takes a key. Raises ValueError or UserError with a sentence to be shown."""
@@ -114,7 +148,7 @@ def clickable(line: Line, action: str) -> Line:
 
 def choice(letter: str, text: str, action: str, *, chosen: bool = False) -> Line:
     """A letter and what it chooses."""
-    mark = "▶" if chosen else " "
+    mark = CHOSEN if chosen else " "
     style = "bold $ink" if chosen else "$ink"
     return clickable(
         Content.assemble((f"{mark}{letter or ' '} ", "bold $heading"), (text, style)), action

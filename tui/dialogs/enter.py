@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Literal
 
 from textual import events
 from textual.content import Content
@@ -15,7 +16,10 @@ from tui.dialogs.typed import Typed
 from tui.entry import Step
 from tui.hands import Hands
 from tui.keys import KeyMap
-from tui.wording import call_in_words, clean
+from tui.wording import call_in_words, clean, station
+
+Who = Literal["to", "sender"]
+WHO: dict[Who, str] = {"to": "for whom is it?", "sender": "who made it?"}
 
 
 class EnterCall(Dialog):
@@ -43,6 +47,10 @@ class EnterCall(Dialog):
         self._calls = [(named[call.id], call) for call in whole if call in calls]
         self._at = 0
         self._own_timer = own_timer
+        self._stations = [each.id for each in hands.protocol.station]
+        self._who: dict[Who, str] = {}
+        self._asking: Who | None = None
+        """Whether a letter names a station now, and which."""
         self._call: Call | None = None
         self._steps: list[Step] = []
         self._slots: list[list[tuple[str, SlotValue]]] = []
@@ -53,7 +61,11 @@ class EnterCall(Dialog):
     # ------------------------------------------------------------------ keys
 
     def press(self, key: str, character: str | None) -> None:
-        if key == self.keymap.of("enter-back") and not self._typed.text and self._call:
+        if key == self.keymap.of("enter-who") and not self._own_timer:
+            self._asking = "sender" if self._asking == "to" else "to"
+        elif self._asking:
+            self._press_who(key, character)
+        elif key == self.keymap.of("enter-back") and not self._typed.text and self._call:
             self._back()
         elif self._call is None:
             self._press_choice(key, character, [letter for letter, _ in self._calls])
@@ -63,6 +75,24 @@ class EnterCall(Dialog):
             self._enter()
         else:
             self._typed.press(key, character)
+
+    def _press_who(self, key: str, character: str | None) -> None:
+        if key == self.keymap.of("enter-back"):
+            self._asking = None
+        elif character and character in self._station_letters():
+            self.who(self._station_letters().index(character))
+        elif character:
+            raise ValueError(f'no letter "{clean(character)}" stands here')
+
+    def action_who(self, at: int) -> None:
+        """A click on a station."""
+        self.act(lambda: self.who(at))
+
+    def who(self, at: int) -> None:
+        """The call is for a station, or was made by it."""
+        if self._asking:
+            self._who[self._asking] = self._stations[at]
+        self._asking = None
 
     def _press_choice(self, key: str, character: str | None, known: Sequence[str]) -> None:
         if key in ("down", "up"):
@@ -128,14 +158,15 @@ class EnterCall(Dialog):
         if len(self._slots) < len(self._steps):
             return
         assert self._call is not None
-        store = self._hands.start_timer if self._own_timer else self._hands.enter
         try:
-            store(self._call.id, self._all)
+            if self._own_timer:
+                self._hands.start_timer(self._call.id, self._all)
+            else:
+                self._hands.enter(self._call.id, self._all, **self._who)
         except Exception:
             self._back()
             raise
-        words = call_in_words(self._hands.protocol, self._call.id, dict(self._all))
-        self.dismiss(f"entered: {words}")
+        self.dismiss(f"entered: {self._words()}")
 
     # ------------------------------------------------------------------ what stands where
 
@@ -154,17 +185,26 @@ class EnterCall(Dialog):
     def _letters(self) -> list[str]:
         return entry.letters([title for _, title in self._step.choices])
 
+    def _station_letters(self) -> list[str]:
+        return entry.letters([station(self._hands.protocol, each) for each in self._stations])
+
     # ------------------------------------------------------------------ picture
 
     def lines(self) -> Iterable[Line]:
+        if self._asking:
+            yield from self._ask_who()
+            return
         if self._call is None:
-            yield self.heading(self._what, "letter, or ↑↓ and Enter")
+            who = "" if self._own_timer else f"  {self.keymap.shown('enter-who')}: for whom"
+            how = "letter" if self._who else "letter, or ↑↓ and Enter"
+            yield self.heading(f"{self._what}{self._named()}", f"{how}{who}")
             yield from self._list([(letter, call.title) for letter, call in self._calls])
             return
         if len(self._slots) == len(self._steps):
             return
-        words = call_in_words(self._hands.protocol, self._call.id, dict(self._all))
-        yield self.heading(f"{self._what}: {words}", f"{self.keymap.shown('enter-back')}: back")
+        yield self.heading(
+            f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')}: back"
+        )
         skip = ", or Enter for none" if self._step.may_skip else ""
         if self._step.kind == "choice":
             yield Content.styled(f"which {self._step.title}?{skip}", "$ink")
@@ -173,6 +213,29 @@ class EnterCall(Dialog):
             return
         yield Content.styled(f"{self._step.title}? {self._hint()}{skip}", "$ink")
         yield Content.assemble(self._typed.picture(), (f"   {self._understood()}", "$quiet"))
+
+    def _words(self) -> str:
+        assert self._call is not None
+        return (
+            f"{call_in_words(self._hands.protocol, self._call.id, dict(self._all))}{self._named()}"
+        )
+
+    def _named(self) -> str:
+        """Who made the call and whom it is for, as far as it was said."""
+        named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
+        sender = f" by {named['sender']}" if "sender" in named else ""
+        return f"{sender} → {named['to']}" if "to" in named else sender
+
+    def _ask_who(self) -> Iterable[Line]:
+        again = f"{self.keymap.shown('enter-who')} again: {WHO['sender' if self._asking == 'to' else 'to']}"
+        yield self.heading(self._what, f"{again}  {self.keymap.shown('enter-back')}: back")
+        yield Content.styled(WHO[self._asking or "to"], "$ink")
+        names = [station(self._hands.protocol, each) for each in self._stations]
+        items = [
+            choice(letter, name, f"who({at})")
+            for at, (letter, name) in enumerate(zip(self._station_letters(), names, strict=True))
+        ]
+        yield from columns(items, self.room)
 
     def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
         found = [

@@ -35,6 +35,10 @@ ROOMY = 52
 """Cells from which a card has room for large digits beside its words."""
 LOG_ROWS = 8
 """Rows of the column that calls never take: six of the log, its title, the partial words."""
+LOW_COLUMN, LOW_LOG_ROWS = 24, 5
+"""The same in a column of fewer rows: the log keeps three."""
+FEW_ROWS = 5
+"""Rows for all calls while the help needs the others: the count of them, and the most urgent."""
 STRIP_ROWS = 3
 """Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
 
@@ -136,12 +140,13 @@ def card_words(
     """
     window = _window(loop, state, now)
     head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
-    title = Content.styled(_title(protocol, loop), "bold")
+    title = Content.styled(_title(protocol, loop, in_short=rows == 1), "bold")
     if not digits:
         head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
         short = _short_window(loop, state, now)
-        return Content.assemble(f"{head} {short}{'  ' if short else ''}", title), Content("")
+        line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
+        return line.truncate(width, ellipsis=True), Content("")
     if rows >= 3:
         if state == "differs":
             return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
@@ -150,10 +155,11 @@ def card_words(
     return Content(f"{head}  {window}"), title
 
 
-def _title(protocol: Protocol, loop: Loop) -> str:
-    to = station(protocol, loop.to) or "everyone"
+def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
+    """The call and whom it is for; in short, a call that is for everyone says nothing of that."""
+    to = station(protocol, loop.to) or ("" if in_short else "everyone")
     unsure = " (unsure)" if loop.unsure else ""
-    return f"{call_in_words(protocol, loop.call, loop.slots)}{unsure} → {to}"
+    return f"{call_in_words(protocol, loop.call, loop.slots)}{unsure}{f' → {to}' if to else ''}"
 
 
 def _window(loop: Loop, state: LoopState, now: float) -> str:
@@ -201,6 +207,8 @@ class CallsPanel(Vertical):
     def __init__(self, protocol: Protocol) -> None:
         super().__init__(id="calls")
         self._protocol = protocol
+        self.few = False
+        """Whether the calls keep to the fewest rows."""
 
     def compose(self) -> ComposeResult:
         yield Static(id="calls-title", classes="title", markup=False)
@@ -211,7 +219,7 @@ class CallsPanel(Vertical):
     def spare(self, view: View) -> int:
         """Rows of the column that the calls at the view's moment can do without."""
         wanted = 1 + sum(least([state for _, state in view.waiting]))
-        return max(self._column - LOG_ROWS - max(wanted, 2), STRIP_ROWS)
+        return max(self._column - self._log_rows - max(wanted, 2), STRIP_ROWS)
 
     def show(self, view: View, below: int = 0) -> None:
         """Draws the calls waiting at the view's moment; `below` rows are another's."""
@@ -230,11 +238,17 @@ class CallsPanel(Vertical):
     def _column(self) -> int:
         return self.parent.size.height if isinstance(self.parent, Vertical) else 0
 
+    @property
+    def _log_rows(self) -> int:
+        return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
+
     def _take(self, wanted: int, below: int) -> int:
         """Takes the rows for the calls: a steady share of the column, more where they need it."""
         column = self._column
         share = column * 9 // 20
-        taken = max(min(max(share, wanted), column - LOG_ROWS - below), 4)
+        taken = max(min(max(share, wanted), column - self._log_rows - below), 4)
+        if self.few:
+            taken = FEW_ROWS
         if self.styles.height is None or self.styles.height.cells != taken:
             self.styles.height = taken
         return taken

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from textual.content import Content
@@ -11,9 +11,15 @@ from textual.widgets import Static
 from grammar.protocol import decimal
 from grammar.view import View
 from tui.status import Replaying, Status
-from tui.wording import CAUTION, clean, clock, level, number
+from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, level, number
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
+LOW = 30
+"""Rows below which the foot keeps to two, so that calls get the others."""
+
+
+CUT = 12
+"""Characters of a word too long for its place that still say something."""
 
 
 class Header(Static):
@@ -21,24 +27,13 @@ class Header(Static):
 
     def show(self, view: View, status: Status, wall: datetime) -> None:
         """Draws the header for this moment; `wall` is the local time."""
-        content = Content("\n").join([self._first(view, status, wall), self._second(view, status)])
+        width = max(self.size.width - 2, 20)
+        lines = [_first(view, status, wall, width), self._second(view, status, width)]
+        content = Content("\n").join([line.truncate(width, ellipsis=True) for line in lines])
         if content != self.content:
             self.update(content, layout=False)
 
-    def _first(self, view: View, status: Status, wall: datetime) -> Content:
-        return Content.assemble(
-            (clock(view.now), "bold $ink"),
-            (f" elapsed  {wall:%H:%M:%S}  ", "$quiet"),
-            _replaying(status.replay)
-            if status.replay
-            else _recording(status.recording, view.recording),
-            ("  ", ""),
-            (clean(status.engine), "$ink"),
-            ("  in ", "$quiet"),
-            (level(status.level_dbfs), "$ink"),
-        )
-
-    def _second(self, view: View, status: Status) -> Content:
+    def _second(self, view: View, status: Status, width: int) -> Content:
         if status.failure is not None:
             return Content.styled(
                 f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
@@ -54,9 +49,32 @@ class Header(Static):
         wrong = [
             (f"!! {clean(trouble)} ", "bold $on-urgent on $urgent") for trouble in status.troubles
         ]
-        return Content.assemble(
-            *wrong, how, (f"  {clean(status.title)}  {clean(status.source)}  {weight}", "$quiet")
+        first = Content.assemble(*wrong, how, (f"  {weight}", "$quiet"))
+        return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
+
+
+def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
+    """Time, recording and level always; the time of day and the engine where there is room."""
+    kept = _recording(status.recording, view.recording)
+    shown = _replaying(status.replay) if status.replay else kept
+    first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
+    last = Content.assemble(("  in ", "$quiet"), (level(status.level_dbfs), "$ink"))
+    room = width - last.cell_length
+    between = (f"{wall:%H:%M:%S}", clean(status.engine))
+    return Content.assemble(_joined(first, between, "$ink", room), last)
+
+
+def _joined(first: Content, others: Iterable[str], style: str, width: int) -> Content:
+    """The first part, and of the others as many as fit whole; the last of them may be cut."""
+    line = first
+    for other in others:
+        room = width - line.cell_length - 2
+        if room < min(len(other), CUT):
+            break
+        line = Content.assemble(
+            line, "  ", Content.styled(other, style).truncate(room, ellipsis=True)
         )
+    return line
 
 
 def _recording(kept: bool, on: bool) -> tuple[str, str]:
@@ -75,14 +93,21 @@ def _replaying(replay: Replaying) -> tuple[str, str]:
 class Bottom(Static):
     """The caution, always on screen, and the keys."""
 
-    def show(self, keys: Iterable[tuple[str, str]]) -> None:
-        """Shows the caution and these (key, what it does) pairs."""
-        parts: list[tuple[str, str]] = [(CAUTION, "$quiet")]
+    def show(self, keys: Sequence[tuple[str, str]]) -> None:
+        """Shows the caution and these (key, what it does) pairs; in a low terminal in two rows, with
+        the keys that fit: the help has all."""
+        width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
+        caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
+        parts: list[tuple[str, str]] = [(caution, "$quiet"), ("\n" if low else " ", "")]
+        used = 0
         for key, what in keys:
             # One piece, so that no line ends between a key and its word.
-            parts += [(" ", ""), (key.replace(" ", NO_BREAK), "bold $heading")]
-            parts += [(f"{NO_BREAK}{what.replace(' ', NO_BREAK)}", "$quiet")]
-        self.update(Content.assemble(*parts))
+            pieces = [piece.replace(" ", NO_BREAK) for piece in (key, f" {what}")]
+            used += sum(map(len, pieces)) + 1
+            if low and used > width:
+                break
+            parts += [(pieces[0], "bold $heading"), (pieces[1], "$quiet"), (" ", "")]
+        self.update(Content.assemble(*parts[:-1]))
 
 
 class Partial(Static):
