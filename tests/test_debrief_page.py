@@ -123,7 +123,7 @@ def test_every_link_has_its_place(browser: Browser, file: Path) -> None:
 
 
 NUMBERS = (
-    ".headline dd, header > p:not(.caution), main td, figure div.note, .found,"
+    ".headline dd, header .about > span, main td, figure div.note, .found,"
     " .scroll > svg a, ol.items > li.urgent"
 )
 """Wherever a page tells numbers, but for its log, which is the facts, and the reasons of damaged cases."""

@@ -82,8 +82,8 @@ class CaseDebrief:
                     "story",
                     "The story",
                     story(self.protocol, self.view, self.moments),
-                    "A lane for each station. A line leads from each call to what answered it: "
-                    "solid where the loop closed, dashed where nobody answered.",
+                    "A lane for each station; a line leads from each call to what answered it. Touch or"
+                    " tab to anything to see its words, and follow it to its line of the log.",
                 ),
                 Section("communication", "Communication", tuple(self._communication())),
                 Section("times", "Times", tuple(self._times())),

@@ -11,9 +11,9 @@ from markupsafe import Markup
 from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
 from grammar.view import Utterance, View
-from tui.debrief.content import Cell, Figure
+from tui.debrief.content import Cell, Figure, plain
 from tui.debrief.drawing import drawing, path, rect, rule, text, ticks, to_fact
-from tui.debrief.moments import KIND_SIGNS, Moment
+from tui.debrief.moments import KIND_SIGNS, Kind, Moment
 from tui.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, station
 
 ROW_S = 180.0
@@ -50,10 +50,50 @@ def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Fi
     end = max([view.now, *(each.utterance.until for each in said.values())])
     rows = max(1, math.ceil(end / ROW_S))
     length = min(end, ROW_S) if rows == 1 else ROW_S
-    return tuple(
+    drawn = (
         _row(protocol, view, said, lanes, found, row * ROW_S, row * ROW_S + max(length, 1.0))
         for row in range(rows)
     )
+    return (_legend(), *drawn)
+
+
+def _legend() -> Figure:
+    """What each sign in the rows means."""
+    boxes = (
+        ("said call", "call"),
+        ("said read-back", "answer"),
+        ("said unrecognised", "not in the grammar"),
+        ("said call unsure", "unsure"),
+    )
+    lines = (("loop closed", "closed"), ("loop late", "late or never"), ("loop differs", "differs"))
+    signs = ((KIND_SIGNS[kind], kind, words) for kind, words in _SIGN_WORDS)
+
+    def parts() -> Iterator[Markup]:
+        x = 8.0
+        for style, words in boxes:
+            yield rect(x, 6, 16, 12, style)
+            yield text(x + 21, 16, words)
+            x += 36 + 6.4 * len(words)
+        for style, words in lines:
+            yield path(f"M{x:.1f} 12H{x + 26:.1f}", style)
+            yield text(x + 31, 16, words)
+            x += 46 + 6.4 * len(words)
+        x = 8.0
+        for sign, style, words in signs:
+            yield text(x + 6, 38, sign, f"moment {style}", "middle")
+            yield text(x + 17, 38, words)
+            x += 36 + 6.4 * len(words)
+
+    words = "Signs used in the rows below"
+    return Figure(words, drawing(RIGHT + 24, 46, words, parts()), plain(""), wide=True)
+
+
+_SIGN_WORDS: tuple[tuple[Kind, str], ...] = (
+    ("unanswered", "not answered in its window"),
+    ("differs", "read back with another value"),
+    ("finding", "rule or limit broken"),
+    ("mark", "mark or note"),
+)
 
 
 def _lanes(view: View) -> dict[int, Said]:
