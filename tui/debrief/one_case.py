@@ -203,7 +203,7 @@ class CaseDebrief:
         rows = []
         for name, found in groups.items():
             whole = [x.fact for x in self._calls if (getattr(x, attribute) or "") == name]
-            cells = (found.answered, found.closed, found.late, found.differed)
+            cells = (getattr(found, name_of) for name_of, _ in SHARES)
             rows.append(
                 (
                     plain(names[name] or "not named"),
@@ -214,7 +214,7 @@ class CaseDebrief:
                     ),
                 )
             )
-        head = ("", "calls", "answered", "closed", "late", "differed")
+        head = ("", "calls", *(name_of for name_of, _ in SHARES))
         return Grid(title, head, tuple(rows))
 
     def _speech(self) -> Grid:
