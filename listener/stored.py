@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -43,6 +43,8 @@ class StoredCase:
     """In order of time; empty where nothing was recorded or the sound was purged."""
     missing: tuple[str, ...] = ()
     """What a crash or a power cut took, a sentence each."""
+    keys: Keys | None = field(default=None, repr=False)
+    """Those of a locked case."""
 
     @property
     def end(self) -> float:
@@ -99,6 +101,7 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
         facts,
         sounds,
         (*([told.missing] if told.missing else ()), *missing),
+        keys,
     )
 
 

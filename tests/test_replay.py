@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from screens import heard, picture
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from grammar.errors import UserError
 from grammar.facts import CaseEnded, CaseStarted, Fact, Noted, Purged
 from grammar.loading import source_text
 from listener.journal import AUDIO, Journal
@@ -145,9 +147,29 @@ async def test_a_note_goes_to_a_private_file_beside_the_case(folder: Path) -> No
     path = notes_path(folder)
     assert path.parent == folder.parent
     assert path.stat().st_mode & 0o777 == 0o600
-    assert [(note.t, note.text) for note in read_notes(folder)] == [(20.0, "door was open")]
+    assert [(note.t, note.text) for note in read_notes(folder, None)] == [(20.0, "door was open")]
     async with replayed(folder, 25.0) as seen:
         assert "debrief: door was open" in await seen.text()
+
+
+async def test_a_note_on_a_locked_case_is_locked_likewise(tmp_path: Path) -> None:
+    text, _ = source_text("isolation-airway")
+    began = datetime(2026, 1, 2, tzinfo=UTC)
+    journal = Journal.create(tmp_path, "isolation-airway", text, began, "four words for it")
+    for fact in FACTS:
+        journal.append(fact)
+    journal.close()
+    stored = open_case(journal.folder, "four words for it")
+    player = Player(stored.end, 20.0, lambda: 1000.0)
+    app = Replay(stored, player, what_is_heard(stored))
+    async with app.run_test(size=(110, 34)) as pilot:
+        await pilot.press("n", *"door was open", "enter")
+    assert b"door" not in notes_path(journal.folder).read_bytes()
+    (note,) = read_notes(journal.folder, stored.keys)
+    assert (note.t, note.text) == (20.0, "door was open")
+    assert stored.keys is not None
+    with pytest.raises(UserError, match="is no note"):
+        read_notes(journal.folder, replace(stored.keys, sound=bytes(32)))
 
 
 async def test_replaying_changes_not_one_byte_of_the_case(folder: Path) -> None:

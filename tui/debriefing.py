@@ -52,7 +52,7 @@ def folders(place: Path) -> Iterator[tuple[str, Path]]:
 
 def _one(wanted: argparse.Namespace, folder: Path) -> None:
     stored = open_case(folder, passphrase_of(wanted, folder))
-    case = CaseDebrief(stored, read_notes(folder), sound=wanted.sound)
+    case = CaseDebrief(stored, read_notes(folder, stored.keys), sound=wanted.sound)
     if wanted.json:
         found: dict[str, Any] = {"kind": "debrief", **as_json(summary_of(stored))}
         found["moments"] = [asdict(moment) for moment in case.moments]

@@ -94,7 +94,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._player = playing
         self._sound = sound
         self._case: Case = stored.case()
-        self._notes = read_notes(stored.folder)
+        self._notes = read_notes(stored.folder, stored.keys)
         self._moments = self._found()
         self._told = "Space plays, ? shows every key"
         self._asked: str | None = None
@@ -206,7 +206,7 @@ class Replay(Dashboard, inherit_bindings=False):
     def _note(self, text: str) -> None:
         wall = wall_stamp()
         note = DebriefNote(round(self._asked_at, 2), text, wall)
-        add_note(self._stored.folder, note)
+        add_note(self._stored.folder, note, self._stored.keys)
         self._notes = tuple(sorted([*self._notes, note], key=lambda each: each.t))
         self._moments = self._found()
         self._told = f"noted at {clock(note.t)}"

@@ -1,7 +1,7 @@
 """Notes made after the case. They go to a file beside the case folder, which stays as it is.
 
 The file is named after the folder, with `.debrief.jsonl` behind: one JSON object a line, private to
-its user.
+its user. Beside a locked case each line is sealed with its passphrase.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from pydantic.dataclasses import dataclass
 from pydantic.type_adapter import TypeAdapter
 
 from grammar.errors import UserError
+from listener.vault import Keys
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid", allow_inf_nan=False))
@@ -34,8 +35,11 @@ def notes_path(folder: Path) -> Path:
     return whole.with_name(f"{whole.name}.debrief.jsonl")
 
 
-def read_notes(folder: Path) -> tuple[DebriefNote, ...]:
-    """The notes on a case, in order of time. Raises UserError for a file that cannot be read."""
+def read_notes(folder: Path, keys: Keys | None) -> tuple[DebriefNote, ...]:
+    """The notes on a case, in order of time; `keys` are those of a locked one.
+
+    Raises UserError for a file that cannot be read.
+    """
     path = notes_path(folder)
     if not path.is_file():
         return ()
@@ -46,20 +50,35 @@ def read_notes(folder: Path) -> tuple[DebriefNote, ...]:
     notes = []
     for number, line in enumerate(lines, start=1):
         try:
-            notes.append(_ADAPTER.validate_json(line))
+            notes.append(_ADAPTER.validate_json(line if keys is None else _opened(keys, line)))
         except ValueError:
             raise UserError(f"{path}: line {number} is no note: mend it or take it out") from None
     return tuple(sorted(notes, key=lambda note: note.t))
 
 
-def add_note(folder: Path, note: DebriefNote) -> None:
+def add_note(folder: Path, note: DebriefNote, keys: Keys | None) -> None:
     """Write one more note. Raises UserError where the file cannot be written."""
     path = notes_path(folder)
+    line = _ADAPTER.dump_json(note)
+    if keys is not None:
+        line = _sealed(keys, line)
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
         with os.fdopen(handle, "wb") as file:
-            file.write(_ADAPTER.dump_json(note) + b"\n")
+            file.write(line + b"\n")
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
         raise UserError(f"{path}: the note cannot be written ({error.strerror})") from None
+
+
+def _sealed(keys: Keys, line: bytes) -> bytes:
+    from listener.locked_lines import seal_line  # noqa: PLC0415  (cryptography, for locked cases only)
+
+    return seal_line(keys, line).encode()
+
+
+def _opened(keys: Keys, line: str) -> bytes:
+    from listener.locked_lines import open_line  # noqa: PLC0415
+
+    return open_line(keys, line)
