@@ -30,6 +30,9 @@ PROTOCOL = "protocol.toml"
 
 _LONGEST_NAME = 120
 
+_HIGHEST = 2**52
+"""Facts in years of talk are fewer; canonical JSON has no whole numbers beyond twice this."""
+
 F = TypeVar("F", bound=Fact)
 
 
@@ -49,6 +52,8 @@ class Journal:
         self._database = database
         self._lock = threading.Lock()
         self._last, self.head = self._end()
+        if self._last > _HIGHEST:
+            raise UserError(f"{folder} numbers a fact {self._last}: nothing can follow that")
 
     @classmethod
     def create(

@@ -37,6 +37,8 @@ class Keeper:
         self._patience_s, self._retry_s = patience_s, retry_s
         self._facts: list[Fact] = journal.facts()
         self._stored = len(self._facts)
+        self._lacking = journal.count - self._stored
+        """Numbers below the last whose facts a power cut took."""
         self._trouble = ""
         self._mended = False
         self._closing = False
@@ -47,7 +49,7 @@ class Keeper:
     @property
     def stored(self) -> int:
         """The `seq` of the last fact that is on disk."""
-        return self._stored
+        return self._stored + self._lacking
 
     @property
     def trouble(self) -> str:
@@ -58,13 +60,12 @@ class Keeper:
     def keep(self, fact: F) -> F:
         """The fact with its `seq`: stored on return, or `seq` is beyond `stored` and `trouble` says why."""
         with self._changed:
-            numbered = replace(fact, seq=len(self._facts) + 1)
-            self._facts.append(numbered)
+            self._facts.append(fact)
+            place = len(self._facts)
+            numbered = replace(fact, seq=place + self._lacking)
             self._changed.notify_all()
-            self._changed.wait_for(
-                lambda: self._trouble or self._stored >= numbered.seq, self._patience_s
-            )
-            if not self._trouble and self._stored < numbered.seq:
+            self._changed.wait_for(lambda: self._trouble or self._stored >= place, self._patience_s)
+            if not self._trouble and self._stored < place:
                 self._trouble = "the disk does not answer"
         return numbered
 
@@ -126,4 +127,4 @@ class Keeper:
             with suppress(OSError, sqlite3.Error):
                 self.journal.close()
             self.journal = self.journal.reopened()
-            self._is_stored(min(self.journal.count, len(self._facts)))
+            self._is_stored(min(self.journal.count - self._lacking, len(self._facts)))

@@ -161,12 +161,16 @@ def _one_by_one(path: Path, keys: Keys) -> dict[int, Row]:
 
 def _holes(found: Sequence[Row]) -> str:
     """Which facts are missing between the others, as a clause."""
-    here = {one.seq for one in found}
-    gone = [seq for seq in range(1, found[-1].seq) if seq not in here]
-    if not gone:
+    here = {one.seq for one in found if one.seq > 0}
+    gone = found[-1].seq - len(here)  # a number may be as great as someone liked to write
+    if gone <= 0:
         return ""
-    more = f" and {len(gone) - 1} others" if len(gone) > 1 else ""
-    return f"fact {gone[0]}{more} are missing" if more else f"fact {gone[0]} is missing"
+    first = next(seq for seq in range(1, len(found) + 2) if seq not in here)
+    return (
+        f"fact {first} and {gone - 1} others are missing"
+        if gone > 1
+        else f"fact {first} is missing"
+    )
 
 
 def _missing(path: Path, found: Sequence[Row]) -> str:

@@ -15,6 +15,9 @@ Value = int | float | bytes | None
 _SIZES = {0: 0, 1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8, 7: 8, 8: 0, 9: 0}
 """Bytes of a value by its serial type below 12."""
 
+_COLUMNS = 4
+"""Of our widest table."""
+
 
 def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int, list[Value]]]:
     """(rowid, values) of every row that stands in a leaf; texts as bytes. Raises OSError."""
@@ -29,13 +32,40 @@ def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int,
         for at in range(32, len(newer) - page_size - 23, page_size + 24)
     ]
     # Overflow pages are looked up in what was written last; leaves are read in all their versions.
-    latest = {**pages, **dict(written)}
+    overflow = Overflow({**pages, **dict(written)})
     for number, page in [*pages.items(), *written]:
-        yield from _leaf(page, 100 if number == 1 else 0, latest, page_size)
+        yield from _leaf(page, 100 if number == 1 else 0, overflow, page_size)
+
+
+class Overflow:
+    """What did not fit into a leaf, from chains of pages of its own.
+
+    They share no page, so that all together are no longer than the file: what is longer was made to take
+    for ever. Four times that is read, since leaves of old may name pages that were used anew.
+    """
+
+    def __init__(self, pages: dict[int, bytes]) -> None:
+        self._pages = pages
+        self._left = 4 * len(pages)
+        self._known: dict[tuple[int, int], bytes] = {}
+
+    def read(self, first: int, length: int) -> bytes:
+        """`length` bytes of the chain that begins at a page. Raises ValueError, KeyError."""
+        if (first, length) not in self._known:
+            pieces, at, left = [], first, length
+            while left > 0:
+                more = self._pages[at]
+                self._left -= 1
+                if self._left < 0:
+                    raise ValueError("longer than the file")
+                pieces.append(more[4 : 4 + left])
+                at, left = int.from_bytes(more[:4], "big"), left - len(more) + 4
+            self._known[first, length] = b"".join(pieces)
+        return self._known[first, length]
 
 
 def _leaf(
-    page: bytes, start: int, pages: dict[int, bytes], size: int
+    page: bytes, start: int, overflow: Overflow, size: int
 ) -> Iterator[tuple[int, list[Value]]]:
     if page[start] != 0x0D:
         return
@@ -43,36 +73,32 @@ def _leaf(
     for number in range(min(count, (size - start - 8) // 2)):
         at = start + 8 + 2 * number
         try:
-            yield _cell(page, int.from_bytes(page[at : at + 2], "big"), pages, size)
+            yield _cell(page, int.from_bytes(page[at : at + 2], "big"), overflow, size)
         except (IndexError, ValueError, KeyError, struct.error):
             continue  # this one is damaged
 
 
-def _cell(page: bytes, at: int, pages: dict[int, bytes], size: int) -> tuple[int, list[Value]]:
+def _cell(page: bytes, at: int, overflow: Overflow, size: int) -> tuple[int, list[Value]]:
     length, at = _varint(page, at)
     rowid, at = _varint(page, at)
     most, least = size - 35, (size - 12) * 32 // 255 - 23
     if length <= most:
-        return rowid, _record(page[at : at + length])
-    if length > len(pages) * size:
-        raise ValueError("longer than the file")
+        return rowid, record_of(page[at : at + length])
     local = least + (length - least) % (size - 4)
     local = local if local <= most else least
-    payload = page[at : at + local]
     following = int.from_bytes(page[at + local : at + local + 4], "big")
-    while len(payload) < length:
-        more = pages[following]
-        payload += more[4 : 4 + length - len(payload)]
-        following = int.from_bytes(more[:4], "big")
-    return rowid, _record(payload)
+    return rowid, record_of(page[at : at + local] + overflow.read(following, length - local))
 
 
-def _record(payload: bytes) -> list[Value]:
+def record_of(payload: bytes) -> list[Value]:
+    """The values of a row as it is stored. Raises ValueError, IndexError for what is none of ours."""
     header, at = _varint(payload, 0)
     kinds = []
     while at < header:
         kind, at = _varint(payload, at)
         kinds.append(kind)
+        if len(kinds) > _COLUMNS:
+            raise ValueError("no row of ours")
     values: list[Value] = []
     for kind in kinds:
         length = _SIZES[kind] if kind < 12 else (kind - 12) // 2

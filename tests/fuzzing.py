@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable
+from contextlib import closing
 from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
@@ -141,13 +142,38 @@ def journal(data: bytes) -> None:
     (folder / JOURNAL).write_bytes(database)
     (folder / "protocol.toml").write_bytes(SMALL.encode())
     (folder / f"{JOURNAL}-wal").write_bytes(log)
+    # Each reads all of it: turn about, each gets a third of the inputs.
+    turn = len(data) % 3
     try:
-        # Both read all of it: turn about, each gets half of the inputs.
-        told(verify(folder).misfit if len(data) % 2 else stored_facts(folder).missing)
+        if turn:
+            told(verify(folder).misfit if turn == 1 else stored_facts(folder).missing)
+        else:
+            _goes_on(folder)
     except UserError as error:
         told(str(error))
-    assert (folder / JOURNAL).read_bytes() == database
-    assert _names(folder) == [JOURNAL, f"{JOURNAL}-wal", "protocol.toml"]
+    if turn:
+        assert (folder / JOURNAL).read_bytes() == database
+        assert _names(folder) == [JOURNAL, f"{JOURNAL}-wal", "protocol.toml"]
+    else:
+        for path in folder.iterdir():
+            assert path.name.startswith((JOURNAL, "protocol.toml")), path
+            path.unlink()
+
+
+def _goes_on(folder: Path) -> None:
+    """The case opened to go on with, mended where it is damaged: what is told now is there then."""
+    journal = Journal.open(folder)
+    try:
+        try:
+            before = [fact.seq for fact in journal.facts()]
+        except ValueError:
+            return  # a fact that is none: told where the case is read
+        journal.append(Noted(t=3.0, text="later"))
+    except sqlite3.Error:
+        return  # it cannot be written: listening goes on, and says so
+    finally:
+        journal.close()
+    assert [fact.seq for fact in stored_facts(folder).facts] == [*before, journal.count]
 
 
 @cache
@@ -252,10 +278,13 @@ def _journals() -> list[bytes]:
     kept.append(CaseEnded(t=2.0))
     kept.close()
     closed = (kept.folder / JOURNAL).read_bytes()
+    with closing(sqlite3.connect(kept.folder / JOURNAL)) as small_pages:
+        small_pages.executescript("PRAGMA journal_mode=DELETE; PRAGMA page_size=512; VACUUM")
+    little = (kept.folder / JOURNAL).read_bytes()
     shutil.rmtree(cases)
     other = sqlite3.connect(":memory:")
     other.execute("CREATE TABLE x (y)")
-    return [closed, open_, other.serialize(), b""]
+    return [little, closed, open_, other.serialize(), b""]
 
 
 def _facts() -> list[bytes]:

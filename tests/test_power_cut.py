@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,10 @@ from kept_cases import WALL, begin, noise, record
 import listener.vault
 from grammar.errors import UserError
 from grammar.facts import CaseEnded, Heard, Noted, Word
-from listener.journal import JOURNAL, Journal
+from listener.chain import canonical, link
+from listener.journal import JOURNAL, Journal, stored_facts
+from listener.keeper import Keeper
+from listener.pages import Overflow, record_of
 from listener.recogniser import SAMPLE_RATE
 from listener.seals import verify
 from listener.stored import open_case
@@ -214,3 +218,65 @@ def test_a_locked_case_is_read_past_a_torn_page_too(
     last = again.append(Noted(t=999.0, text="later")).seq
     again.close()
     assert open_case(journal.folder, "a passphrase").facts[-1].seq == last
+
+
+def test_a_number_as_great_as_somebody_liked_to_write_costs_nothing(tmp_path: Path) -> None:
+    journal = begin(tmp_path)
+    body = canonical(Noted(seq=2**53 - 1, t=6.0, text="far away"))
+    own = link(journal.head, body)
+    journal._insert("fact", seq=2**53 - 1, before=journal.head, hash=own, body=body)
+    journal.close()
+    assert f"fact 6 and {2**53 - 8} others are missing" in stored_facts(journal.folder).missing
+    with pytest.raises(UserError, match="nothing can follow"):
+        Journal.open(journal.folder)
+
+
+def test_a_case_that_lacks_facts_goes_on_under_the_numbers_that_are_stored(tmp_path: Path) -> None:
+    journal = begin(tmp_path)
+    journal._database.execute("DELETE FROM fact WHERE seq IN (2, 4)")
+    journal._database.commit()
+    keeper = Keeper(journal)
+    told = [keeper.keep(Noted(t=t, text=f"note {t}")) for t in (7.0, 8.0)]
+    assert keeper.stored == 7
+    assert keeper.finish() == 0
+    assert journal.facts()[-2:] == told
+    assert [fact.seq for fact in told] == [6, 7]
+    journal.close()
+
+
+class Counted(dict[int, bytes]):
+    """Pages that count how often one is read."""
+
+    reads = 0
+
+    def __getitem__(self, number: int) -> bytes:
+        found = super().__getitem__(number)
+        self.reads += 1
+        return found
+
+
+def test_pages_that_lead_round_and_round_are_read_a_few_times_each() -> None:
+    """A file made to take for ever: 500 pages in a ring, which every cell wants to follow."""
+    ring = Counted({at: (at % 500 + 1).to_bytes(4, "big") + bytes(508) for at in range(1, 501)})
+    overflow = Overflow(ring)
+    whole = overflow.read(1, 500 * 508)
+    assert whole == bytes(500 * 508)
+    asked = 0
+    with suppress(ValueError):
+        for length in range(200_000, 250_000):
+            overflow.read(length % 500 + 1, length)
+            asked += 1
+    assert asked < 5
+    assert ring.reads <= 4 * len(ring) + 1
+    assert overflow.read(1, 500 * 508) is whole, "what was read once costs nothing"
+
+
+def test_a_row_with_more_columns_than_any_of_ours_is_not_read_on() -> None:
+    assert record_of(b"\x05\0\x17\x17\x11abcdeabcdexx") == [
+        None,
+        b"abcde",
+        b"abcde",
+        b"xx",
+    ]
+    with pytest.raises(ValueError, match="no row of ours"):
+        record_of(b"\xff\x7f" + b"\1" * 9000)
