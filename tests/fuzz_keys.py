@@ -1,8 +1,8 @@
 """Presses random keys on the dashboard: `python tests/fuzz_keys.py [KEYS]`, 100,000 unless given.
 
 One sitting in fifty waits after each key until the screen stands still, as slow fingers do; in the others
-the keys come on each other's heels, ten between two pictures. A key that raises ends the script with its
-traceback, after the keys that led there.
+the keys come on each other's heels, and a picture is drawn after forty. A key that raises ends the script
+with its traceback, after the keys that led there.
 """
 
 from __future__ import annotations
@@ -11,10 +11,13 @@ import asyncio
 import random
 import string
 import sys
+from unittest.mock import patch
 
 from screens import Desk, case, desk, heard, note, status
 from textual import events
 
+from tui.dashboard import Dashboard
+from tui.dialogs.dialog import Dialog
 from tui.keys import TABLE, textual_name
 
 NAMED = sorted({key.key for key in TABLE if len(key.key) > 1})
@@ -25,18 +28,23 @@ KEYS = [
     *"?!.,-+ %/éß한☃",
 ]
 SIZES = ((80, 24), (100, 30), (40, 12), (140, 50))
-SITTING = 200
+SITTING = 400
 """Keys to one case."""
 SLOW = 50
 """One sitting in so many has slow fingers."""
-AT_ONCE = 10
+AT_ONCE = 40
 """Keys between two pictures, where fingers are quick."""
 
 
 async def strike(seen: Desk, key: str) -> None:
     """A key as the terminal's driver gives it to the application, which is not waited for."""
     character = key if len(key) == 1 else {"space": " "}.get(key)
-    await seen.app.on_event(events.Key(textual_name(key) if len(key) == 1 else key, character))
+    with patch.object(Dashboard, "look", _unseen), patch.object(Dialog, "draw", _unseen):
+        await seen.app.on_event(events.Key(textual_name(key) if len(key) == 1 else key, character))
+
+
+def _unseen(_: object) -> None:
+    """Drawing costs a hundred times what a key does."""
 
 
 async def press(seed: int, count: int = SITTING) -> int:
@@ -61,6 +69,7 @@ async def press(seed: int, count: int = SITTING) -> int:
                 else:
                     await asyncio.wait_for(strike(seen, pressed[-1]), 30)
                     if len(pressed) % AT_ONCE == 0:
+                        seen.app.look()
                         await asyncio.wait_for(seen.pilot.pause(), 30)
             except BaseException:
                 print(f"seed {seed}, after the keys {pressed}", file=sys.stderr)
