@@ -21,6 +21,9 @@ from listener.vault import Keys
 SCHEMA_VERSION = 3
 """1 had no chain (columns seq, kind, t, body). Raise it for any fact or column that older ones lack."""
 
+CHAINED = 2
+"""The first schema whose facts carry hashes; later ones have the same columns."""
+
 SEALS = "seals.jsonl"
 """Beside the database, a copy of its table of seals."""
 
@@ -53,6 +56,9 @@ def connect(path: Path, keys: Keys | None, *, new: bool = False) -> tuple[sqlite
             version = SCHEMA_VERSION if new else version_of(database, path)
             database.execute("PRAGMA journal_mode = WAL")
             database.execute("PRAGMA synchronous = FULL")
+            if CHAINED <= version < SCHEMA_VERSION:
+                # What is added may be read by this version only.
+                database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             if new:
                 with database:
                     database.execute(f"PRAGMA application_id = {APPLICATION_ID}")

@@ -17,7 +17,7 @@ from grammar.errors import UserError
 from grammar.facts import load
 from listener.chain import Row
 from listener.database import (
-    SCHEMA_VERSION,
+    CHAINED,
     SEALS,
     connect,
     log_of,
@@ -58,7 +58,7 @@ def recover(path: Path, keys: Keys | None) -> Recovered:
         with untouched(path, keys) as database:
             version = version_of(database, path)
             found = tuple(rows(database, version))
-            if version > 1:
+            if version >= CHAINED:
                 database.execute("SELECT body FROM seal").fetchall()
         if not all(map(_readable, found)):
             # SQLite takes what a torn page lacks for zeros, and does not complain.
@@ -73,7 +73,7 @@ def mend(path: Path, keys: Keys | None, found: Recovered) -> None:
 
     Raises UserError for a journal without a chain, OSError, sqlite3.Error.
     """
-    if found.version < SCHEMA_VERSION:
+    if found.version < CHAINED:
         raise UserError(
             f"{path} is damaged and from an older answerback: it can be read, not added to"
         )
@@ -122,7 +122,7 @@ def _salvaged(path: Path, keys: Keys | None, why: str) -> Recovered:
     found = tuple(single[seq] for seq in sorted(single))
     if not found and path.stat().st_size and not path.read_bytes().startswith(b"SQLite format 3"):
         raise UserError(f"{path} cannot be read as a journal: {why}")
-    version = 1 if found and not found[0].hash else 2
+    version = 1 if found and not found[0].hash else CHAINED
     told = f"{path} is damaged ({why}): "
     told += f"{len(found)} facts could be read, " if found else "no fact could be read"
     if found:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -37,12 +38,18 @@ def test_every_earlier_case_opens_folds_and_is_left_as_it_is(case: Path) -> None
     assert {path.name: path.read_bytes() for path in case.iterdir()} == before
 
 
-def test_every_earlier_case_can_be_added_to_and_stays_of_its_schema(case: Path) -> None:
+def test_every_earlier_case_can_be_added_to_and_an_older_version_then_refuses_it(
+    case: Path,
+) -> None:
     journal = Journal.open(case)
     added = journal.append(Noted(t=99.0, text="later"))
     assert journal.chained == (case / "seals.jsonl").is_file()
     journal.close()
     assert stored_facts(case).facts[-1] == added
+    with closing(sqlite3.connect(case / JOURNAL)) as database:
+        (version,) = database.execute("PRAGMA user_version").fetchone()
+    # Without a chain there is none to begin in the middle of a case.
+    assert version == (SCHEMA_VERSION if journal.chained else 1)
 
 
 def test_a_case_without_a_chain_is_neither_whole_nor_sealed() -> None:
