@@ -19,8 +19,9 @@ from stored_cases import DRILL, store
 
 from listener.stored import open_case
 from tui.cli import main
+from tui.debrief.groups import Told
 from tui.debrief.html import as_html
-from tui.debrief.many_cases import Together, Told
+from tui.debrief.many_cases import Together
 from tui.debrief.notes import DebriefNote
 from tui.debrief.one_case import CaseDebrief
 from tui.debrief.summary import summary_of

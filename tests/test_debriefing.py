@@ -23,7 +23,7 @@ from tui.debrief.moments import moments
 from tui.debrief.one_case import CaseDebrief
 from tui.debrief.sound import LONGEST_S, clip
 from tui.debrief.stock import Stock
-from tui.debrief.summary import observations, summarise
+from tui.debrief.summary import observations, summarise, wait_key
 from tui.debriefing import folders, read_all
 from tui.spread import spread
 
@@ -97,6 +97,8 @@ def test_each_number_of_a_summary_is_as_many_things_as_stand_behind_it(tmp_path:
     assert behind("order-closed") == len(found.done_closed) > 0
     assert behind("order-open") == len(found.done_not_closed) > 0
     assert behind("done") == sum(seen for _, seen in found.done) > 0
+    assert [behind(wait_key(title)) for title in found.waits] == [*map(len, found.waits.values())]
+    assert behind("wait") > 0
 
 
 def test_what_is_kept_of_a_case_holds_none_of_its_words(tmp_path: Path) -> None:
@@ -145,6 +147,7 @@ def test_many_cases_are_told_in_the_terminal_and_as_a_page(
 ) -> None:
     out, _ = answered(str(cases), "--before", "2026-01-15", capsys=capsys)
     assert "3 cases" in out
+    assert "Length of an attempt" in out and "12 s, once" in out
     assert "log-rank p" in out or "Too few" in out
     assert "cannot be read" in out
     page = tmp_path / "page.html"

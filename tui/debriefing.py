@@ -16,8 +16,9 @@ from grammar.errors import UserError
 from listener.stored import case_folders, open_case
 from tui.commands.shared import passphrase_in, passphrase_of
 from tui.debrief.content import Debrief, as_page
+from tui.debrief.groups import Told
 from tui.debrief.html import write_html
-from tui.debrief.many_cases import Together, Told
+from tui.debrief.many_cases import Together
 from tui.debrief.notes import read_notes
 from tui.debrief.one_case import CaseDebrief
 from tui.debrief.stock import Stock, summarise_and_keep

@@ -16,7 +16,7 @@ from listener.journal import stored_facts
 from listener.vault import unlock
 from tui.debrief.content import Behind, Piece, Tally
 from tui.debrief.logbook import fact_in_words
-from tui.debrief.summary import COUNTS, Counted, Summary
+from tui.debrief.summary import COUNTS, Counted, Summary, wait_key
 from tui.wording import clean, clock
 
 
@@ -55,6 +55,12 @@ def counted(summary: Summary, key: str) -> int:
     return sum(key in one.counts for one in summary.counted)
 
 
+def keys_of(summary: Summary) -> dict[str, str]:
+    """All that a case's pieces may count for, in words."""
+    waits = {wait_key(title): f"of {clean(title)}" for title in summary.waits}
+    return COUNTS | waits
+
+
 def behind(
     number: int, title: str, summary: Summary, folder: Path, passphrase: str | None
 ) -> Behind:
@@ -71,7 +77,7 @@ def behind(
         about,
         tuple(
             Tally(key, place(number, key), f"{counted(summary, key)} {words}")
-            for key, words in COUNTS.items()
+            for key, words in keys_of(summary).items()
         ),
         tuple(_piece(one, said) for one in summary.counted),
     )
@@ -95,7 +101,8 @@ def _told(one: Counted, said: Mapping[int, Said]) -> Iterator[str]:
         yield f"{one.seconds:.1f} s"
     elif one.seconds is not None:
         yield f"not {came} in the {clock(one.seconds)} until the end"
-    yield ", ".join(_SHORT.get(key, key) for key in one.counts if not key.startswith("done-"))
+    shown = (key for key in one.counts if not key.startswith(("done-", "wait-")))
+    yield ", ".join(_SHORT.get(key, key) for key in shown)
 
 
 _SHORT = {"order-closed": "loop closed", "order-open": "loop not closed"}

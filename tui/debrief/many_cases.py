@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime
-from pathlib import Path
+from datetime import date
 from typing import Any
 
 from markupsafe import Markup
 
-from grammar.measures import Observation, Share, compare, curve, share
+from grammar.measures import Observation, compare, curve, share
 from listener.vault import is_locked
-from tui.debrief.behind import behind, counted, place
+from tui.debrief.behind import behind, counted, keys_of
 from tui.debrief.charts import survival
 from tui.debrief.content import (
     Behinds,
@@ -24,83 +22,13 @@ from tui.debrief.content import (
     Part,
     Section,
     plain,
-    share_cell,
 )
 from tui.debrief.drawing import dot, drawing, linked, path, rule, text
+from tui.debrief.groups import Group, Numbers, Told, named
 from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.one_case import SHARES
-from tui.debrief.summary import COUNTS, Summary, as_json, observations
-from tui.wording import clean, clock
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """A case in the list: its summary and the team that it belongs to."""
-
-    summary: Summary
-    team: str
-    """The name of the folder that holds it."""
-    folder: Path
-    """Where the words of its numbers are read from."""
-
-    @property
-    def began(self) -> datetime | None:
-        try:
-            return datetime.fromisoformat(self.summary.began)
-        except ValueError:
-            return None
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Cases taken together under a name."""
-
-    name: str
-    cases: tuple[Told, ...]
-
-    def share(self, name: str) -> Share:
-        """A share over all its cases."""
-        found = [case.summary.shares[name] for case in self.cases]
-        return share(sum(count for count, _ in found), sum(total for _, total in found))
-
-    def times(self, name: str) -> list[Observation]:
-        """The times of all its cases: a field of `Summary`."""
-        return [one for case in self.cases for one in observations(getattr(case.summary, name))]
-
-
-class Numbers:
-    """Numbers of many cases, each led back to what every case brings to it."""
-
-    def __init__(self, cases: Iterable[Told]) -> None:
-        """`cases` as they stand on the page."""
-        self._numbers = {id(case): number for number, case in enumerate(cases, 1)}
-
-    def place(self, case: Told, key: str = "") -> str:
-        """The id of a case on the page, or of what counts there as `key`."""
-        return place(self._numbers[id(case)], key)
-
-    def cell(self, text: str, cases: Iterable[Told], key: str) -> Cell:
-        """A number that counts what cases have of `key`."""
-        return Cell(text, parts=self.parts(cases, key))
-
-    def parts(self, cases: Iterable[Told], key: str) -> tuple[Link, ...]:
-        """What each case has of `key`; where none has any, how many cases there are to look at."""
-        counts = [(case, counted(case.summary, key)) for case in cases]
-        some = [(case, count) for case, count in counts if count] or counts
-        return tuple(
-            Link(f"{case.summary.began[:10] or named(case)}: {count}", self.place(case, key))
-            for case, count in some
-        )
-
-    def share(self, group: Group, name: str) -> Cell:
-        """A share of a group."""
-        cell = share_cell(group.share(name))
-        return replace(cell, parts=self.parts(group.cases, name)) if group.cases else cell
-
-
-def named(case: Told) -> str:
-    """A case's team and folder."""
-    return clean(f"{case.team}/{case.summary.case}")
+from tui.debrief.summary import as_json, observations, wait_key
+from tui.wording import clean, clock, duration
 
 
 class Together:
@@ -193,7 +121,38 @@ class Together:
             )
             yield Section("damaged", "Left out", (Grid("Left out", ("case", "why"), rows),))
 
+    def _waits(self, groups: Sequence[Group]) -> Grid:
+        """How long what the protocol measures took, and the attempts, group by group."""
+        titles = dict.fromkeys(title for case in self.cases for title in case.summary.waits)
+        rows = [
+            (plain(clean(title)), *(self._wait(group, title) for group in groups))
+            for title in titles
+        ]
+        attempts = (
+            self._numbers.cell(
+                str(sum(counted(case.summary, "attempt") for case in group.cases)),
+                group.cases,
+                "attempt",
+            )
+            for group in groups
+        )
+        return Grid(
+            "Waits, limits and attempts",
+            ("median length, how often", *(clean(group.name) for group in groups)),
+            (*rows, (plain("Attempts on the airway"), *attempts)),
+        )
+
+    def _wait(self, group: Group, title: str) -> Cell:
+        observed = group.waits(title)
+        if not observed:
+            return plain("none")
+        median = curve(observed).median
+        length = "not ended" if median is None else duration(round(median))
+        times = "once" if len(observed) == 1 else f"{len(observed)} times"
+        return self._numbers.cell(f"{length}, {times}", group.cases, wait_key(title))
+
     def _times(self) -> Iterator[Part]:
+        yield self._waits((self.everything,))
         yield self._survival(self.everything)
         closed, not_closed = (self.everything.times(n) for n in ("done_closed", "done_not_closed"))
         yield Grid(
@@ -253,7 +212,8 @@ class Together:
             )
             for number, each in enumerate(self.cases, 1)
         )
-        return Behinds("What these numbers count", cases, tuple(COUNTS))
+        keys = dict.fromkeys(key for each in self.cases for key in keys_of(each.summary))
+        return Behinds("What these numbers count", cases, tuple(keys))
 
     def _shares(self, groups: Sequence[Group]) -> Grid:
         cases = tuple(
@@ -289,6 +249,7 @@ class Together:
         yield Grid(
             "Time to read-back", ("", "watched", "came", "median, 95 % interval"), rows, found=found
         )
+        yield self._waits(groups)
         for group in groups:
             yield self._survival(group, clean(group.name))
 

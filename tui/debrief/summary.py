@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -40,12 +41,12 @@ class Counted:
     """
 
     counts: tuple[str, ...]
-    """First what it is: `call`, `order`, `finding` or `attempt`. See `COUNTS`."""
+    """First what it is: `call`, `order`, `finding`, `attempt` or `wait`. See `COUNTS`, `wait_key`."""
     facts: tuple[int, ...]
     seconds: float | None = None
     """Waited or lasted, where that is known."""
     rule: str = ""
-    """The id of the rule that a finding broke."""
+    """The id of the rule that a finding broke, or of the rule or span that says what was waited for."""
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
@@ -101,6 +102,11 @@ COUNTS: dict[str, str] = {
 """What a thing can count for, in words."""
 
 
+def wait_key(title: str) -> str:
+    """What stretches under a title count for: a word that may stand in a stylesheet."""
+    return f"wait-{sha256(title.encode()).hexdigest()[:10]}"
+
+
 def summarise(folder: Path, passphrase: str | None = None) -> Summary:
     """Read a case and sum it up. Raises UserError where it cannot be read."""
     return summary_of(open_case(folder, passphrase if is_locked(folder) else None))
@@ -117,12 +123,18 @@ def summary_of(stored: StoredCase) -> Summary:
     for moment in found:
         kinds[moment.kind] = kinds.get(moment.kind, 0) + 1
     attempts = record_of(stored.protocol, view).attempts
+    waits = measured(stored.protocol, view)
     orders = [(one, _order_counts(one, closed, not_closed)) for one in times_to_done(view)]
     counted = (
         *_calls(view, shares, found),
         *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
         *(Counted(("finding",), one.facts, rule=one.rule) for one in view.findings),
         *(Counted(("attempt",), one.facts, one.length_s) for one in attempts),
+        *(
+            Counted(("wait", wait_key(each.title)), one.facts, round(one.seconds, 3), each.id)
+            for each in waits
+            for one in each.stretches
+        ),
     )
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
     return Summary(
@@ -137,10 +149,7 @@ def summary_of(stored: StoredCase) -> Summary:
         done=_times(times_to_done(view)),
         done_closed=_times(closed),
         done_not_closed=_times(not_closed),
-        waits={
-            each.title: _times([one.observed for one in each.stretches])
-            for each in measured(stored.protocol, view)
-        },
+        waits={each.title: _times([one.observed for one in each.stretches]) for each in waits},
         lowest={
             f"{trend.title}, {trend.unit}": float(trend.lowest.values[0]) for trend in trends(view)
         },
