@@ -140,7 +140,8 @@ def hear_again(
                 engine=recogniser.name,
                 recording=False,
                 source=source.name,
-                channels=start.channels,
+                # Another protocol may not know a station of the first.
+                channels=tuple(pair for pair in start.channels if pair[1] in protocol.stations),
                 original=source.original,
             )
         )

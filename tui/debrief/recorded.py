@@ -13,13 +13,16 @@ from tui.wording import call_in_words, call_title, clean, clock, duration, slots
 def recorded(protocol: Protocol, record: Record) -> Iterator[Part]:
     """The airway, each attempt on it, and the course."""
     said = (
-        ("Device", record.device),
-        ("View", record.view),
-        ("Tube size", record.size),
-        ("Depth", record.depth),
-        ("Capnography confirmed", record.confirmed),
+        ("Device", "device", record.device),
+        ("View", "view", record.view),
+        ("Tube size", "size", record.size),
+        ("Depth", "depth", record.depth),
+        ("Capnography confirmed", "confirmed", record.confirmed),
     )
-    rows = [(plain(name), *_recorded(protocol, call)) for name, call in said]
+    sayable = {call.record for call in protocol.call}
+    rows = [
+        (plain(name), *_recorded(protocol, call)) for name, role, call in said if role in sayable
+    ]
     rows += [
         (
             plain(f"Lowest {clean(sign.title)}"),
