@@ -68,11 +68,12 @@ class Together:
     def debrief(self) -> Debrief:
         """Everything about them."""
         dates = [each.summary.began[:10] for each in self.cases if each.summary.began]
-        span = f", {dates[0]} to {dates[-1]}" if dates else ""
+        span = f", {' to '.join(dict.fromkeys((dates[0], dates[-1])))}" if dates else ""
+        cases = "1 case" if len(self.cases) == 1 else f"{len(self.cases)} cases"
         left_out = f"; {len(self.damaged)} left out, named below" if self.damaged else ""
         return Debrief(
-            title=f"Debrief of {len(self.cases)} cases",
-            about=(Cell(f"{len(self.cases)} cases{span}{left_out}", link="cases"),),
+            title=f"Debrief of {cases}",
+            about=(Cell(f"{cases}{span}{left_out}", link="cases"),),
             headline=tuple(self._headline()),
             sections=tuple(self._sections()),
         )
