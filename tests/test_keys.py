@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import tomllib
 from pathlib import Path
 
 import pytest
-from screens import case, desk
+from fuzz_keys import press, strike
+from screens import case, desk, heard
 
 from grammar.errors import UserError
 from tui.entry import in_order, letters, seconds
@@ -128,3 +130,38 @@ def test_durations_as_people_type_them(text: str, found: int) -> None:
 def test_what_is_no_duration_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"duration|runs for"):
         seconds(text)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+async def test_keys_on_each_others_heels_raise_nothing(seed: int) -> None:
+    """`python tests/fuzz_keys.py` presses a hundred thousand."""
+    assert await press(seed, 80) > 0
+
+
+async def test_a_dialog_left_before_it_is_drawn_leaves_the_dashboard_whole() -> None:
+    shown = case(heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader"))
+    async with desk(shown, 20) as seen:
+        for turns in range(12):
+            for opens in "ac":
+                await strike(seen, opens)
+                for _ in range(turns):  # of the loop, in which a dialog is made ready
+                    await asyncio.sleep(0)
+                await strike(seen, "escape")
+        assert "ketamine" in await seen.text()
+        assert len(seen.app.screen_stack) == 1
+
+
+@pytest.mark.parametrize("ends", ["q", "e"])
+@pytest.mark.parametrize("then", ["a", "c", "o", "ctrl+u"])
+@pytest.mark.parametrize("turns", [0, 1, 3, 9])
+async def test_a_key_struck_just_after_one_that_ends_the_case_or_does_not_raises_nothing(
+    ends: str, then: str, turns: int
+) -> None:
+    shown = case(heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader"))
+    async with desk(shown, 20) as seen:
+        await strike(seen, "q")
+        await strike(seen, ends)
+        for _ in range(turns):  # of the loop, in which the application is taken down
+            await asyncio.sleep(0)
+        for _ in range(3):
+            await strike(seen, then)

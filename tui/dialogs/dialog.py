@@ -48,14 +48,15 @@ class Dialog(ModalScreen[str | None]):
         self.draw()
 
     def _place(self) -> None:
-        dialog = self.query_one("#dialog-text")
-        dialog.styles.margin = (0, 0, self._bottom, 0)
-        dialog.styles.max_height = self.most_rows
+        for dialog in self.query("#dialog-text"):  # none where quick fingers have left it already
+            dialog.styles.margin = (0, 0, self._bottom, 0)
+            dialog.styles.max_height = self.most_rows
 
     @property
     def _bottom(self) -> int:
         """Rows at the bottom of the dashboard, which stay in sight."""
-        return self.app.screen_stack[0].query_one("#bottom").size.height
+        found = self.app.screen_stack[0].query("#bottom")  # gone where the dashboard goes
+        return found.first().size.height if found else 0
 
     @property
     def most_rows(self) -> int:
