@@ -73,6 +73,29 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class HeardOut:
+    """The speaker of fact `target` (a Heard) went on after it had been stored: the whole utterance.
+
+    The other fields are those of Heard, and stand in place of the target's.
+    """
+
+    kind: Literal["heard-out"] = "heard-out"
+    seq: int = 0
+    t: float
+    until: float
+    target: int
+    words: tuple[Word, ...]
+    doubts: tuple[str, ...] = ()
+    confidence: float | None = None
+    evidence: tuple[tuple[str, float], ...] = ()
+    late_s: float = 0.0
+
+    @property
+    def text(self) -> str:
+        return " ".join(word.text for word in self.words)
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class Entered:
     """A call entered by a person at the keyboard, with its slots."""
 
@@ -264,6 +287,7 @@ class CaseEnded:
 Fact = Annotated[
     CaseStarted
     | Heard
+    | HeardOut
     | Entered
     | Noted
     | Amended
@@ -284,6 +308,20 @@ Fact = Annotated[
 ]
 
 _ADAPTER: TypeAdapter[Fact] = TypeAdapter(Fact)
+
+
+def heard_out(heard: Heard, target: int) -> HeardOut:
+    """What is stored where `heard` turns out to be the whole of what fact `target` began."""
+    return HeardOut(
+        t=heard.t,
+        until=heard.until,
+        target=target,
+        words=heard.words,
+        doubts=heard.doubts,
+        confidence=heard.confidence,
+        evidence=heard.evidence,
+        late_s=heard.late_s,
+    )
 
 
 def dump(fact: Fact) -> str:

@@ -13,12 +13,13 @@ from grammar.facts import (
     Fact,
     Gap,
     Heard,
+    HeardOut,
     SpeakerSet,
     Withdrawn,
     Word,
 )
 
-Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted
+Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut
 """Facts that change how an earlier one stands."""
 
 
@@ -33,7 +34,7 @@ class Standing:
 
 def ended(fact: Fact) -> float:
     """When a fact was complete, seconds on the case's clock: what lasts is known when it is over."""
-    return fact.until if isinstance(fact, Heard | Gap) else fact.t
+    return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
 
 
 def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
@@ -42,7 +43,7 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
     gone = taken_back(facts)
     standing = {fact.seq: Standing(fact) for fact in facts if fact.seq not in gone}
     for fact in facts:
-        if fact.seq in gone or not isinstance(fact, Amended | Confirmed | SpeakerSet | Doubted):
+        if fact.seq in gone or not isinstance(fact, Amending) or isinstance(fact, Withdrawn):
             continue
         target = standing.get(fact.target)
         if target is None or fact.target > fact.seq:
@@ -52,6 +53,8 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
                 words = _words(fact.words, target.fact)
                 heard = replace(target.fact, words=words, doubts=())
                 standing[fact.target] = replace(target, fact=heard, amended=True)
+            case HeardOut() if isinstance(target.fact, Heard) and not target.amended:
+                standing[fact.target] = replace(target, fact=_whole(target.fact, fact))
             case Doubted() if isinstance(target.fact, Heard) and not target.amended:
                 doubts = tuple(dict.fromkeys((*target.fact.doubts, fact.reason)))
                 doubted = replace(target.fact, doubts=doubts)
@@ -87,6 +90,19 @@ def changes(amending: Mapping[int, Amending], fact: Amending) -> int:
         seq = here.target
         here = amending.get(seq)
     return seq
+
+
+def _whole(heard: Heard, out: HeardOut) -> Heard:
+    return replace(
+        heard,
+        t=out.t,
+        until=out.until,
+        words=out.words,
+        doubts=out.doubts,
+        confidence=out.confidence,
+        evidence=out.evidence,
+        late_s=out.late_s,
+    )
 
 
 def _words(text: str, heard: Heard) -> tuple[Word, ...]:

@@ -12,7 +12,8 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from grammar.facts import Doubted, Heard, Word
+from grammar.case import confidence_of
+from grammar.facts import Doubted, Heard, HeardOut, Word, heard_out
 from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.confidence import Evidence, evidence, shipped
@@ -29,7 +30,7 @@ class Doubting:
         self,
         recogniser: Recogniser,
         second: Second | None,
-        store: Callable[[Heard | Doubted], Utterance | None],
+        store: Callable[[Heard | HeardOut | Doubted], Utterance | None],
         *,
         live: bool,
     ) -> None:
@@ -38,6 +39,8 @@ class Doubting:
         self._second = second
         self._store = store
         self._background = _Background() if live and second else None
+        self._latest: dict[int, Sequence[Word]] = {}
+        """The words that each fact told of, as they were heard last."""
 
     def tell(
         self,
@@ -45,22 +48,43 @@ class Doubting:
         cut: Sequence[Word],
         alternatives: Sequence[Alternative],
         sound: Samples,
-    ) -> None:
-        """Store an utterance; `cut` are its words, timed from the start of the segment `sound`."""
+        instead_of: int | None = None,
+    ) -> int | None:
+        """Store an utterance; `cut` are its words, timed from the start of the segment `sound`.
+
+        `instead_of` is the fact of its beginning, where that was stored already. The number of the
+        utterance's fact, None where it could not be told.
+        """
         second = self._second if self._second and self._second.wanted(cut) else None
         if second is None or self._background:
-            told = self._store(self._assessed(heard, cut, alternatives, sound, None))
-            if second and self._background and told:
-                seq = told.fact
-                self._background.add(
-                    lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
-                )
-            return
+            assessed = self._assessed(heard, cut, alternatives, sound, None)
+            seq = self._kept(assessed, instead_of)
+            if self._background and seq is not None:
+                self._latest[seq] = cut
+                if second:
+                    self._background.add(
+                        lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
+                    )
+            return seq
         opinion = second.opinion(sound, cut, alternatives)
         assessed = self._assessed(heard, cut, alternatives, sound, opinion)
         if opinion and not opinion.agrees:
             assessed = replace(assessed, doubts=(*assessed.doubts, SECOND_LISTENER))
-        self._store(assessed)
+        return self._kept(assessed, instead_of)
+
+    def confidence(
+        self, cut: Sequence[Word], alternatives: Sequence[Alternative], sound: Samples
+    ) -> float:
+        """How sure an utterance is before the second listener was asked, 0 to 1."""
+        heard = Heard(t=cut[0].start, until=cut[-1].end, words=tuple(cut))
+        return confidence_of(self._assessed(heard, cut, alternatives, sound, None))
+
+    def _kept(self, heard: Heard, instead_of: int | None) -> int | None:
+        if instead_of is not None:
+            self._store(heard_out(heard, instead_of))
+            return instead_of
+        told = self._store(heard)
+        return told.fact if told else None
 
     def finish(self) -> None:
         """Wait for what the second listener still has to say."""
@@ -76,8 +100,10 @@ class Doubting:
         alternatives: Sequence[Alternative],
         sound: Samples,
     ) -> None:
+        if self._latest[seq] is not cut:
+            return  # its speaker went on: the whole is asked about
         opinion = second.opinion(sound, cut, alternatives)
-        if opinion and not opinion.agrees:
+        if opinion and not opinion.agrees and self._latest[seq] is cut:
             self._store(Doubted(t=until, target=seq, reason=SECOND_LISTENER, words=opinion.words))
 
     def _assessed(

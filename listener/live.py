@@ -13,15 +13,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
 
-import numpy as np
-
 from grammar.case import Case
-from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, Heard, RecordingSet, Warned, Word
+from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
 from grammar.parse import Understanding
 from grammar.view import Utterance
 from listener.blocks import Source
@@ -30,11 +28,12 @@ from listener.doubting import Doubting
 from listener.journal import Journal
 from listener.keeper import Keeper
 from listener.muting import Muting
-from listener.recogniser import Hearing, Recogniser, Samples, Unheard
+from listener.recogniser import Recogniser, Samples, Unheard
 from listener.recorder import Recorder
 from listener.recording import Recording
 from listener.second import Second
 from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
+from listener.speech import Speech
 from listener.watch import watching
 
 BEHIND_S: Final = 3.0
@@ -65,15 +64,6 @@ class Opening:
     source: str
     engine: str
     recording: bool
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Segment:
-    """A speech segment being heard: where it began on the case's clock, and its sound so far."""
-
-    began: float
-    hearing: Hearing
-    sound: list[Samples] = field(default_factory=list)
 
 
 class Live:
@@ -108,7 +98,7 @@ class Live:
         self._segmenters = [Segmenter() for _ in range(source.channels)]
         self._origin_s = begins_s
         """Where on the case's clock the segmenters' sound began."""
-        self._hearing: list[_Segment | None] = [None] * source.channels
+        self._speech: list[Speech | None] = [None] * source.channels
         self._doubting = Doubting(recogniser, second, self.tell, live=source.live)
         self._telling = threading.Lock()
         self._heard_s = begins_s
@@ -225,8 +215,9 @@ class Live:
             samples = block.samples[:, channel]
             levels.append(level_dbfs(samples))
             self._follow(channel, segmenter.push(samples))
+            self._pause(channel, segmenter.pause_s)
         self._heard_s = block.t + len(block.samples) / self._source.rate
-        if any(self._hearing):
+        if any(self._speech):
             self._spoken_s = self._heard_s
         self._observer.block(self._heard_s, levels)
 
@@ -268,47 +259,47 @@ class Live:
         for event in events:
             match event:
                 case SpeechBegan(t, samples):
-                    here = _Segment(self._origin_s + t, self._recogniser.open())
-                    self._hearing[channel] = here
-                    self._feed(channel, here, samples)
+                    self._speech[channel] = self._begin_speech(channel, self._origin_s + t)
+                    self._feed(channel, samples)
                 case SpeechWent(samples):
-                    going = self._hearing[channel]
-                    if going:
-                        self._feed(channel, going, samples)
+                    self._feed(channel, samples)
                 case SpeechEnded():
-                    self._end(channel)
+                    here, self._speech[channel] = self._speech[channel], None
+                    if here:
+                        self._observer.speaking(channel + 1, "")
+                        self._heard(here, here.ended)
 
-    def _feed(self, channel: int, here: _Segment, samples: Samples) -> None:
-        here.sound.append(samples)
-        here.hearing.accept(samples)
-        words = here.hearing.partial()
-        if words:
-            self._observer.speaking(channel + 1, words)
+    def _begin_speech(self, channel: int, t: float) -> Speech:
+        return Speech(
+            began=t,
+            channel=channel + 1,
+            recogniser=self._recogniser,
+            understanding=self._understanding,
+            doubting=self._doubting,
+            late_s=self._late_s,
+            at_once=self._source.live,
+        )
 
-    def _end(self, channel: int) -> None:
-        here = self._hearing[channel]
-        self._hearing[channel] = None
-        if here is None:
-            return
-        self._observer.speaking(channel + 1, "")
+    def _feed(self, channel: int, samples: Samples) -> None:
+        here = self._speech[channel]
+        if here:
+            here.accept(samples)
+            words = here.partial()
+            if words:
+                self._observer.speaking(channel + 1, words)
+
+    def _pause(self, channel: int, pause_s: float) -> None:
+        here = self._speech[channel]
+        if here and not self._heard(here, lambda: here.paused(pause_s)):
+            # The rest of the segment is heard all the same.
+            self._speech[channel] = self._begin_speech(channel, self._heard_s)
+
+    def _heard(self, here: Speech, hear: Callable[[], None]) -> bool:
+        """Whether it could be heard; else that becomes a gap."""
         try:
-            finished = here.hearing.finish()
+            hear()
         except Unheard as failed:
             until = max(here.began, self._heard_s)
             self.tell(Gap(t=here.began, until=until, reason=str(failed)))
-            return
-        sound = np.concatenate(here.sound)
-        for cut in self._understanding.utterances(finished):
-            words = tuple(
-                Word(word.text, here.began + word.start, here.began + word.end, word.confidence)
-                for word in cut
-            )
-            heard = Heard(
-                t=words[0].start,
-                until=words[-1].end,
-                channel=channel + 1,
-                words=words,
-                engine=self._recogniser.name,
-                late_s=round(self._late_s(), 1),
-            )
-            self._doubting.tell(heard, cut, here.hearing.alternatives, sound)
+            return False
+        return True

@@ -28,8 +28,9 @@ class Settings:
 
     pre_roll_s: float = 0.4
     """Sound before the first noticed frame: a call may begin with an "f" or an "h" below the noise."""
-    hangover_s: float = 0.5
-    """Silence that ends a segment: longer than the pauses inside a call."""
+    hangover_s: float = 0.7
+    """Silence that ends a segment: longer than the pauses inside a call. What is complete need not
+    wait for it, see `speech.py`."""
     tight_hangover_s: float = 0.1
     """What the hangover shrinks to as a segment nears its greatest length."""
     tighten_s: float = 10.0
@@ -45,6 +46,8 @@ class Settings:
     keep_frames: int = 4
     """So many of the last `among_frames` keep it going."""
     among_frames: int = 9
+    fades_db: float = 30.0
+    """A frame this far below the loudest of its segment is no voice, only its dying away."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +72,9 @@ class SpeechEnded:
     t: float
 
 
+_VOICE_FRAMES, _VOICE_AMONG = 2, 4
+"""So many of the last few frames must be loud to be a voice: quicker than what keeps a segment going."""
+
 Event = SpeechBegan | SpeechWent | SpeechEnded
 
 
@@ -89,13 +95,23 @@ class Segmenter:
         """Frame in which the current segment began; None between segments."""
         self._alive = 0
         """Last frame that kept the segment going."""
+        self._loudest = -np.inf
+        """The level of the loudest frame of the current segment, dB."""
+        self._voice = 0
+        """Last frame in which a voice was loud, and the marks of the last few."""
+        self._voiced = np.zeros(_VOICE_AMONG, dtype=bool)
 
     def push(self, samples: Samples) -> list[Event]:
         """Take the next samples, shape (n,), any n. What they begin, continue or end."""
         self._kept = np.concatenate([self._kept, samples])
         fresh = self._kept[self._frames * FRAME - self._kept_from :]
-        scores = self._scores(fresh)
-        events = [event for score in scores for event in self._step(float(score))]
+        energies = frame_energies(fresh)
+        levels = 10.0 * np.log10(np.sum(10.0 ** (energies / 10.0), axis=1))
+        events = [
+            event
+            for score, level in zip(self._scores(energies), levels, strict=True)
+            for event in self._step(float(score), float(level))
+        ]
         if self._began is not None:
             events += self._went(self._frames * FRAME)
         self._forget()
@@ -109,21 +125,28 @@ class Segmenter:
         return [*self._went(self._length), SpeechEnded(self._length / SAMPLE_RATE)]
 
     @property
+    def pause_s(self) -> float:
+        """For how long the voice of the current segment has been silent, seconds; 0 outside of one."""
+        if self._began is None:
+            return 0.0
+        return (self._frames - self._voice) * FRAME / SAMPLE_RATE
+
+    @property
     def _length(self) -> int:
         return self._kept_from + len(self._kept)
 
-    def _scores(self, samples: Samples) -> NDArray[np.float64]:
-        """How far each whole frame stands out from the noise, dB."""
-        energies = frame_energies(samples)
+    def _scores(self, energies: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far each frame stands out from the noise, dB."""
         above = energies - self._floor.follow(energies)
         # Capped, so that one band's whistle or rumble alone is not speech.
         scores: NDArray[np.float64] = np.clip(above, 0.0, 15.0).mean(axis=1)
         return scores
 
-    def _step(self, score: float) -> Iterator[Event]:
+    def _step(self, score: float, level: float) -> Iterator[Event]:
         settings = self.settings
         self._recent = np.append(self._recent[1:], score)
         self._frames += 1
+        self._listen(score, level)
         if self._began is None:
             scoring = self._recent >= settings.begin_db
             if scoring.sum() >= settings.begin_frames:
@@ -140,10 +163,19 @@ class Segmenter:
             yield from self._end()
             yield self._begin(self._given)
 
+    def _listen(self, score: float, level: float) -> None:
+        """Take note whether a voice is loud in a frame."""
+        self._loudest = max(self._loudest, level)
+        loud = score >= self.settings.keep_db and level >= self._loudest - self.settings.fades_db
+        self._voiced = np.append(self._voiced[1:], loud)
+        if self._voiced.sum() >= _VOICE_FRAMES:
+            self._voice = self._frames
+
     def _begin(self, sample: int) -> SpeechBegan:
         start = max(sample, self._given, self._kept_from)
         end = self._frames * FRAME
         self._began, self._alive, self._given = start // FRAME, self._frames, end
+        self._voice, self._loudest = self._frames, -np.inf
         return SpeechBegan(start / SAMPLE_RATE, self._between(start, end))
 
     def _end(self) -> Iterator[Event]:

@@ -18,6 +18,7 @@ from grammar.facts import (
     Fact,
     Gap,
     Heard,
+    HeardOut,
     Noted,
     RecordingSet,
     SpeakerSet,
@@ -25,6 +26,7 @@ from grammar.facts import (
     TimerChanged,
     Withdrawn,
     Word,
+    heard_out,
 )
 
 SENTENCES = (
@@ -116,6 +118,7 @@ def by_hand() -> st.SearchStrategy[Fact]:
         st.builds(Withdrawn, t=st.just(0.0), target=TARGETS),
         st.builds(Confirmed, t=st.just(0.0), target=TARGETS),
         st.builds(Doubted, t=st.just(0.0), target=TARGETS, reason=st.just("second-listener")),
+        st.builds(heard_out, heard(), TARGETS),
         st.builds(AnsweredByHand, t=st.just(0.0), loop=TARGETS),
         st.builds(SpeakerSet, t=st.just(0.0), target=TARGETS, station=st.just("drugs-nurse")),
         st.builds(Entered, t=st.just(0.0), call=calls, slots=slots, sender=STATIONS, to=STATIONS),
@@ -142,7 +145,7 @@ def by_hand() -> st.SearchStrategy[Fact]:
 def moved(fact: Fact, seq: int, by: float) -> Fact:
     """The fact with its number, later by so many seconds."""
     match fact:
-        case Heard():
+        case Heard() | HeardOut():
             words = tuple(replace(w, start=w.start + by, end=w.end + by) for w in fact.words)
             return replace(fact, seq=seq, t=by, until=fact.until + by, words=words)
         case Gap():

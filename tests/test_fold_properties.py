@@ -10,7 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grammar.case import Case, fold
-from grammar.facts import Amended, AnsweredByHand, CaseStarted, Fact, Gap, Heard, dump, load
+from grammar.facts import (
+    Amended,
+    AnsweredByHand,
+    CaseStarted,
+    Fact,
+    Gap,
+    Heard,
+    HeardOut,
+    dump,
+    load,
+)
 from grammar.loading import load as load_protocol
 from grammar.loops import Loop
 from grammar.protocol import Protocol
@@ -27,7 +37,7 @@ def protocol() -> Protocol:
 
 def known(fact: Fact) -> float:
     """When a fact is known: at its end where it lasts."""
-    return fact.until if isinstance(fact, Heard | Gap) else fact.t
+    return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
 
 
 def end_of(facts: tuple[Fact, ...]) -> float:

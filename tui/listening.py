@@ -19,7 +19,7 @@ from platformdirs import user_state_path
 
 from grammar.case import Case
 from grammar.errors import UserError
-from grammar.facts import Doubted, Fact, Noted, Resumed
+from grammar.facts import Doubted, Fact, HeardOut, Noted, Resumed
 from grammar.loading import parse, source_text
 from grammar.phrases import network
 from grammar.summary import summary_json, utterance_json
@@ -303,11 +303,20 @@ class Listening:
                     "words": fact.words,
                 }
             )
+        if isinstance(fact, HeardOut):
+            whole = self._utterance(fact.target)
+            if whole:
+                self.tell_line({**utterance_json(whole), "kind": "heard-out"})
         if utterance is not None and fact.kind == "heard":
             line = utterance_json(utterance)
             if fact.seq > self.live.keeper.stored:
                 line["stored"] = False
             self.tell_line(line)
+
+    def _utterance(self, seq: int) -> Utterance | None:
+        log = self.case.state.log
+        found = (line.utterance for line in reversed(log) if line.fact == seq)
+        return next(found, None)
 
     def speaking(self, channel: int, words: str) -> None:
         self._partial[channel] = words

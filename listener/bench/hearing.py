@@ -9,8 +9,9 @@ from datetime import datetime
 from pathlib import Path
 
 from grammar.case import Case
-from grammar.facts import Fact, Heard
+from grammar.facts import Fact, Heard, HeardOut
 from grammar.protocol import Protocol
+from grammar.standing import effective
 from grammar.view import Utterance
 from listener.blocks import Block, paced, reblocked
 from listener.journal import Journal
@@ -56,6 +57,8 @@ class _Watch:
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
         if utterance is not None:
             self.stored[fact.seq] = time.monotonic()
+        elif isinstance(fact, HeardOut):
+            self.stored[fact.target] = time.monotonic()
 
     def speaking(self, channel: int, words: str) -> None:
         """Nobody watches."""
@@ -92,7 +95,8 @@ class Ear:
         live.run()
         live.keeper.finish()
         journal.close()
-        heard = {fact.seq: fact for fact in case.facts if isinstance(fact, Heard)}
+        standing = effective(case.facts)
+        heard = {seq: each.fact for seq, each in standing.items() if isinstance(each.fact, Heard)}
         return [
             Caught(line.utterance, watch.stored[line.fact] - began, heard[line.fact].evidence)
             for line in case.view(live.now).log

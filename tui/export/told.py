@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from grammar.facts import CaseStarted, Entered, Heard
+from grammar.facts import CaseStarted, Entered, Heard, HeardOut
 from grammar.protocol import Protocol
 from grammar.view import Utterance, View
 from listener.stored import StoredCase
@@ -93,6 +93,7 @@ def told(stored: StoredCase) -> Told:
     """The case at its end."""
     view = stored.case().view(stored.end)
     facts = {fact.seq: fact for fact in stored.facts}
+    whole = {fact.target: fact.text for fact in stored.facts if isinstance(fact, HeardOut)}
     lines = []
     for line in view.log:
         fact, said = facts.get(line.fact), line.utterance
@@ -101,12 +102,14 @@ def told(stored: StoredCase) -> Told:
             lines.append(Line(line.t, until, line.fact, line.kind, line.text))
             continue
         kind = "entered" if isinstance(fact, Entered) else "utterance"
-        heard = fact.text if isinstance(fact, Heard) and fact.text != said.text else ""
+        heard = whole.get(fact.seq, fact.text) if isinstance(fact, Heard) else ""
+        heard = "" if heard == said.text else heard
         lines.append(Line(said.t, said.until, said.fact, kind, said.text, said, heard))
     shown = {line.seq for line in lines}
     for fact in stored.facts:
         if isinstance(fact, Heard) and fact.seq not in shown:
-            lines.append(Line(fact.t, fact.until, fact.seq, "utterance", fact.text, withdrawn=True))
+            text = whole.get(fact.seq, fact.text)
+            lines.append(Line(fact.t, fact.until, fact.seq, "utterance", text, withdrawn=True))
         elif isinstance(fact, Entered) and fact.seq not in shown:
             lines.append(Line(fact.t, fact.t, fact.seq, "entered", fact.call, withdrawn=True))
     lines += [Line(found.t, found.t, None, "finding", found.text) for found in view.findings]
