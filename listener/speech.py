@@ -21,7 +21,13 @@ from listener.doubting import Doubting
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples
 
 PAUSE_S: Final = 0.2
-"""After so long a pause what was said is heard to its end."""
+"""After so long a pause what was said is heard to its end, and told where it is sure."""
+
+SURE: Final = 0.8
+"""Confidence from which on it is. The beginning of a call, heard alone, may seem to be some other."""
+
+LATER_S: Final = 0.3
+"""After so long a pause it is told unless it is very doubtful: longer than most pauses in a call."""
 
 _AHEAD_S: Final = 0.3
 """So far ahead the network looks. What a pause lacks of it, the pause's own sound stands for, there and
@@ -31,9 +37,8 @@ LONGEST_S: Final = 8.0
 """In speech longer than this pauses are passed over: nobody calls so long, and each costs hearing all
 again."""
 
-HOLD: Final = 0.3
-"""What is less sure than this at a pause waits for the end: the beginning of a call, heard alone, may
-seem to be some other."""
+DOUBTFUL: Final = 0.3
+"""What is less sure than this waits for the segment's end."""
 
 _BESIDE_S: Final = 0.1
 """Words heard twice end this much sooner or later, at most: less than a pause lasts."""
@@ -98,19 +103,22 @@ class Speech:
                 self._hearing = self.recogniser.open()
                 for piece in self._pieces:
                     self._hearing.accept(piece)
+            elif pause_s >= LATER_S and self._held:
+                self._settle(self._held, DOUBTFUL)
         elif pause_s >= PAUSE_S and sum(map(len, self._pieces)) <= LONGEST_S * SAMPLE_RATE:
             sound = np.concatenate(self._pieces)
             quiet = sound[-round(_AHEAD_S / 2 * SAMPLE_RATE) :]
             ahead = np.concatenate([quiet[::-1], quiet])
             self._hearing.accept(ahead)
-            self._settle(self._heard_out(self._hearing, np.append(sound, ahead)), last=False)
+            found = self._heard_out(self._hearing, np.append(sound, ahead))
+            self._settle(found, DOUBTFUL if pause_s >= LATER_S else SURE)
 
     def ended(self) -> None:
         """The segment is over: what is left is told. Raises Unheard."""
         found = self._held
         if self._hearing:
             found = self._heard_out(self._hearing, np.concatenate(self._pieces))
-        self._settle(found, last=True)
+        self._settle(found)
         if not self.at_once:
             for said in self._told:
                 self._store(said)
@@ -138,16 +146,18 @@ class Speech:
             late_s=round(self.late_s(), 1),
         )
 
-    def _settle(self, found: Sequence[_Said], *, last: bool) -> None:
-        """Tell what is new in what was heard, and hold what may still become something else."""
-        self._held = []
+    def _settle(self, found: Sequence[_Said], least: float | None = None) -> None:
+        """Tell what is new in what was heard. What is no call, or less sure than `least`, may still
+        become something else, and is held; None holds nothing."""
+        self._held, waits = [], False
         for said in found:
             before = [told for told in self._told if told.overlaps(said)]
             new = not before or (before == self._told[-1:] and said.goes_beyond(before[0]))
             if not new:
                 continue
-            if not last and self._may_change(said):
+            if least is not None and (waits or (sure := self._sureness(said)) < least):
                 self._held.append(said)
+                waits = waits or sure >= 0  # calls are told in their order
                 continue
             if before:
                 said.stored = self._told.pop().stored
@@ -155,11 +165,12 @@ class Speech:
             if self.at_once:
                 self._store(said)
 
-    def _may_change(self, said: _Said) -> bool:
+    def _sureness(self, said: _Said) -> float:
+        """0 to 1; below 0 for what is no call at all."""
         meaning = self.understanding.read([word.text for word in said.cut])
         if meaning.kind == "unrecognised":
-            return True
-        return self.doubting.confidence(said.cut, said.alternatives, said.sound) < HOLD
+            return -1.0
+        return self.doubting.confidence(said.cut, said.alternatives, said.sound)
 
     def _store(self, said: _Said) -> None:
         """A new fact, or one that puts it in the place of what was told."""
