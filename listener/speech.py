@@ -23,7 +23,7 @@ from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples
 PAUSE_S: Final = 0.2
 """After so long a pause what was said is heard to its end, and told where it is sure."""
 
-SURE: Final = 0.8
+SURE: Final = 0.7
 """Confidence from which on it is. The beginning of a call, heard alone, may seem to be some other."""
 
 LATER_S: Final = 0.3
