@@ -122,8 +122,8 @@ def test_an_order_is_told_before_the_read_back_that_follows_it_at_once_has_been_
     room: Room,
 ) -> None:
     """Two voices 0.3 s apart: too close for segments, far enough for a pause."""
-    order = voice("drugs nurse, give seventy milligrams of ketamine")
-    answer = voice("seventy milligrams of ketamine", "en-us+f3")
+    order = voice("drugs nurse, give seventy milligrams of ketamine", "en-us")
+    answer = voice("seventy milligrams of ketamine")
     sound = in_a_room(order, quiet(0.3), answer)
     case, notes = room.hear(sound, live=True)
     assert texts(case) == [
