@@ -18,7 +18,10 @@ from listener.journal import JOURNAL
 from listener.stored import open_case
 from tui.cli import main
 from tui.debrief.drawing import steps_of, ticks
+from tui.debrief.groups import Told
+from tui.debrief.html import as_html
 from tui.debrief.in_words import compared_in_words, median_in_words
+from tui.debrief.many_cases import Together
 from tui.debrief.moments import moments
 from tui.debrief.one_case import CaseDebrief
 from tui.debrief.sound import LONGEST_S, clip
@@ -153,6 +156,18 @@ def test_many_cases_are_told_in_the_terminal_and_as_a_page(
     page = tmp_path / "page.html"
     answered(str(cases), "--html", str(page), capsys=capsys)
     assert "Content-Security-Policy" in page.read_text(encoding="utf-8")
+
+
+def test_where_a_case_goes_away_its_numbers_stay_and_its_words_are_said_to_be_missing(
+    cases: Path,
+) -> None:
+    found, damaged = read_all([folder for _, folder in folders(cases)], Stock())
+    told = [Told(summary, folder.parent.name, folder) for folder, summary in found.items()]
+    gone = told[0]
+    (gone.folder / JOURNAL).unlink()
+    page = as_html(Together(told, damaged, None).debrief())
+    assert page.count("its words cannot be read") == 1
+    assert "give ketamine ninety milligrams" in page
 
 
 def test_a_case_is_read_once_and_again_when_it_changed(

@@ -75,7 +75,7 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     together = Together(told, damaged, wanted.before, passphrase)
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))
-    _show(wanted, together.debrief)
+    _show(wanted, partial(together.debrief, words=wanted.html is not None))
 
 
 def read_all(

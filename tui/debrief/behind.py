@@ -9,11 +9,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from grammar.errors import UserError
 from grammar.facts import Amended, Fact, Heard
 from grammar.phrases import UNKNOWN
 from listener.journal import stored_facts
-from listener.vault import unlock
+from listener.vault import is_locked, unlock
 from tui.debrief.content import Behind, Piece, Tally
 from tui.debrief.logbook import fact_in_words
 from tui.debrief.summary import COUNTS, Counted, Summary, wait_key
@@ -28,9 +27,10 @@ class Said:
     words: str
 
 
-def words_of(folder: Path, passphrase: str | None) -> dict[int, Said]:
+def words_of(passphrase: str | None, folder: Path) -> dict[int, Said]:
     """What was said in a case, by `seq`, as people corrected it. Raises UserError."""
-    facts = stored_facts(folder, unlock(folder, passphrase)).facts
+    keys = unlock(folder, passphrase if is_locked(folder) else None)
+    facts = stored_facts(folder, keys).facts
     found = {fact.seq: Said(fact.t, _words(fact)) for fact in facts}
     for fact in facts:
         if isinstance(fact, Amended) and fact.target in found:
@@ -61,16 +61,11 @@ def keys_of(summary: Summary) -> dict[str, str]:
     return COUNTS | waits
 
 
-def behind(
-    number: int, title: str, summary: Summary, folder: Path, passphrase: str | None
-) -> Behind:
-    """One case, its `number` on the page, unfolded."""
+def behind(number: int, title: str, summary: Summary, said: Mapping[int, Said] | str) -> Behind:
+    """One case, its `number` on the page; `said` are its words, or why they cannot be read."""
     about = f"lasted {clock(summary.lasted_s)}, protocol {clean(summary.protocol)}"
-    said: Mapping[int, Said] = {}
-    try:
-        said = words_of(folder, passphrase)
-    except UserError as error:
-        about += f"; its words cannot be read: {clean(str(error))}"
+    if isinstance(said, str):
+        about, said = f"{about}; its words cannot be read: {clean(said)}", {}
     return Behind(
         place(number),
         title,

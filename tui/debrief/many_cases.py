@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from grammar.measures import Observation, compare, curve, share
-from listener.vault import is_locked
-from tui.debrief.behind import behind, counted, keys_of
+from tui.debrief.behind import Said, behind, counted, keys_of, words_of
 from tui.debrief.charts import survival
 from tui.debrief.content import (
     Behinds,
@@ -28,6 +29,7 @@ from tui.debrief.groups import Group, Numbers, Told, named
 from tui.debrief.in_words import compared_in_words, median_in_words
 from tui.debrief.one_case import SHARES
 from tui.debrief.summary import as_json, observations, wait_key
+from tui.spread import spread
 from tui.wording import clean, clock, duration
 
 
@@ -65,8 +67,8 @@ class Together:
                 tuple(Group(t, tuple(x for x in self.cases if x.team == t)) for t in sorted(teams)),
             )
 
-    def debrief(self) -> Debrief:
-        """Everything about them."""
+    def debrief(self, *, words: bool = True) -> Debrief:
+        """Everything about them; `words`: with those that the numbers lead to, read from each case."""
         dates = [each.summary.began[:10] for each in self.cases if each.summary.began]
         span = f", {' to '.join(dict.fromkeys((dates[0], dates[-1])))}" if dates else ""
         cases = "1 case" if len(self.cases) == 1 else f"{len(self.cases)} cases"
@@ -75,7 +77,7 @@ class Together:
             title=f"Debrief of {cases}",
             about=(Cell(f"{cases}{span}{left_out}", link="cases"),),
             headline=tuple(self._headline()),
-            sections=tuple(self._sections()),
+            sections=tuple(self._sections(words)),
         )
 
     def json(self) -> dict[str, Any]:
@@ -103,7 +105,7 @@ class Together:
             total = sum(counted(each.summary, key) for each in self.cases)
             yield title, self._numbers.cell(str(total), self.cases, key)
 
-    def _sections(self) -> Iterator[Section]:
+    def _sections(self, words: bool) -> Iterator[Section]:
         trend: tuple[Part, ...] = tuple(
             _trend(self.cases, name, title, self._numbers)
             for name, title in SHARES
@@ -115,7 +117,8 @@ class Together:
         yield Section(
             "together", "All together", (self._shares((self.everything,)), *self._times())
         )
-        yield Section("cases", "The cases", (self._list(), self._behind()))
+        told = (self._list(), self._behind()) if words else (self._list(),)
+        yield Section("cases", "The cases", told)
         if self.damaged:
             rows = tuple(
                 (plain(clean(name)), plain(clean(why))) for name, why in self.damaged.items()
@@ -203,13 +206,18 @@ class Together:
         )
 
     def _behind(self) -> Behinds:
+        read = partial(words_of, self._passphrase)
+        folders = [each.folder for each in self.cases]
+        words: dict[Path, dict[int, Said] | str] = {
+            done.item: done.failure if done.result is None else done.result
+            for done in spread(read, folders, "reading words")
+        }
         cases = tuple(
             behind(
                 number,
                 f"{each.summary.began[:10]} {named(each)}".strip(),
                 each.summary,
-                each.folder,
-                self._passphrase if is_locked(each.folder) else None,
+                words[each.folder],
             )
             for number, each in enumerate(self.cases, 1)
         )
