@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import json
 import os
+import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from benchmark_debrief import facts as facts_of_half_an_hour
 from screens import heard
-from stored_cases import DRILL, store
+from stored_cases import BEGAN, DRILL, store
 
 from grammar.facts import CaseEnded, Fact
+from grammar.loading import load
 from grammar.measures import curve
+from grammar.phrases import network
 from listener.journal import JOURNAL
-from listener.stored import open_case
+from listener.stored import StoredCase, open_case
 from tui.cli import main
 from tui.debrief.drawing import steps_of, ticks
 from tui.debrief.groups import Told
@@ -187,6 +192,18 @@ def test_a_case_is_read_once_and_again_when_it_changed(
     assert second == first
     monkeypatch.setattr("tui.debrief.stock.code_version", lambda: "another")
     assert all(stock.kept(folder) is None for folder in first)
+
+
+def test_a_page_of_half_an_hour_stays_far_below_five_megabytes(tmp_path: Path) -> None:
+    """A team that says something every four seconds; `benchmark_debrief.py` prints how long it takes."""
+    protocol = load("isolation-airway")
+    made = facts_of_half_an_hour(network(protocol), random.Random(1), BEGAN)
+    stored = StoredCase(
+        tmp_path, protocol, tuple(replace(fact, seq=at) for at, fact in enumerate(made, 1)), ()
+    )
+    assert stored.end == 1800
+    page = as_html(CaseDebrief(stored, (), sound=False).debrief())
+    assert 100_000 < len(page.encode()) < 1_000_000
 
 
 def test_a_damaged_summary_is_made_anew(cases: Path) -> None:
