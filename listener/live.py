@@ -64,6 +64,8 @@ class Opening:
     source: str
     engine: str
     recording: bool
+    channels: tuple[tuple[int, str], ...] = ()
+    """Input channels, from 1, that belong to one station."""
 
 
 class Live:
@@ -145,6 +147,7 @@ class Live:
                 engine=opening.engine,
                 recording=opening.recording,
                 source=opening.source,
+                channels=opening.channels,
             )
         )
 

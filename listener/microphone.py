@@ -220,6 +220,18 @@ def timed(pieces: Iterator[Captured], device_rate: int, channels: int) -> Iterat
             at, gap = at + len(part), 0.0
 
 
+def inputs() -> list[str]:
+    """The microphones that there are: number, name and channels. Raises UserError without PortAudio."""
+    sound = portaudio()
+    chosen = sound.default.device[0]
+    return [
+        f"{number}: {found['name']}, {found['max_input_channels']} channels"
+        + (" (used unless you say otherwise)" if number == chosen else "")
+        for number, found in enumerate(sound.query_devices())
+        if found["max_input_channels"] > 0
+    ]
+
+
 def portaudio() -> ModuleType:
     """The package sounddevice, which loads PortAudio. Imported only when a microphone is wanted."""
     try:

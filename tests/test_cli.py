@@ -54,6 +54,9 @@ def bad(tmp_path: Path) -> Path:
         (["listen", str(QUICK), "--json", "--protocol", "broken.toml"], "TOML"),
         (["listen", str(QUICK), "--json", "--model", "folder"], "model"),
         (["listen", str(QUICK), "--json", "--cases", "text.wav/cases"], "case"),
+        (["listen", str(QUICK), "--json", "--device", "3"], "leave the file out"),
+        (["listen", str(QUICK), "--json", "--channel", "1=nobody"], "no station"),
+        (["listen", str(QUICK), "--json", "--channel", "2=outside"], "no channel 2"),
         (["listen", str(QUICK)], "--json"),
         (["check", "broken.toml"], "TOML"),
         (["judge", "broken.toml"], "TOML"),
@@ -93,6 +96,14 @@ def test_a_mistake_that_is_found_before_listening_leaves_no_case_behind(tmp_path
         == 2
     )
     assert not (tmp_path / "c").exists()
+
+
+def test_a_channel_that_belongs_to_a_station_says_who_speaks(tmp_path: Path) -> None:
+    heard = run("listen", str(QUICK), "--json", "--channel", "1=outside", "--cases", str(tmp_path))
+    lines = [json.loads(line) for line in heard.stdout.splitlines()]
+    senders = [line["from"] for line in lines if line["kind"] == "utterance"]
+    assert senders[0] == "team-leader", "who names himself is believed first"
+    assert set(senders[1:]) == {"outside"}
 
 
 def test_pcm_on_standard_input_is_heard_like_the_file(tmp_path: Path) -> None:

@@ -105,10 +105,10 @@ COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit
 
 
 @contextmanager
-def listening(card: Card, cases: Path) -> Iterator[subprocess.Popen[bytes]]:
+def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Popen[bytes]]:
     """`answerback listen` on the card; interrupted at the end, as by Ctrl-C."""
     found = subprocess.Popen(
-        [*COMMAND, "listen", "--json", "--cases", str(cases)],
+        [*COMMAND, "listen", "--json", "--cases", str(cases), *options],
         env=card.environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -171,3 +171,22 @@ def calls(out: bytes) -> list[tuple[str, object]]:
     lines = [json.loads(line) for line in out.splitlines()]
     assert lines[-1]["kind"] == "summary"
     return [(line["call"], line["slots"]) for line in lines[:-1] if line["call"]]
+
+
+def test_a_microphone_is_chosen_by_name_or_number_and_those_there_are_are_listed(
+    card: Card, wav: Path, tmp_path: Path
+) -> None:
+    told = card.run(*COMMAND, "listen", "--device", "list")
+    names = told.stdout.decode().splitlines()
+    assert told.returncode == 0
+    assert any("pulse" in name for name in names), names
+    number = next(name for name in names if "pulse" in name).partition(":")[0]
+    for device in ("pulse", number):
+        cases = tmp_path / device
+        with listening(card, cases, "--device", device) as heard:
+            card.play(wav)
+        out, error = heard.communicate(timeout=30)
+        assert len(calls(out)) == 8, error
+    refused = card.run(*COMMAND, "listen", "--json", "--device", "no such thing")
+    assert refused.returncode == 2
+    assert refused.stderr.startswith(b"The microphone cannot be used"), refused.stderr

@@ -65,6 +65,8 @@ class Wishes:
     """The folder of a case to go on with; its own protocol then holds."""
     reopen: bool = False
     """Go on even with a case that has ended."""
+    channels: tuple[tuple[int, str], ...] = ()
+    """Input channels, from 1, and the stations that they belong to."""
     note: str = ""
     """A note of consent to the recording, taken before it begins."""
     sounds: bool = False
@@ -96,6 +98,11 @@ class Listening:
         text, label = source_text(wishes.protocol)
         self.protocol = parse(text, label)
         live = source.live or wishes.real_pace
+        for number, station in wishes.channels:
+            if number > source.channels:
+                raise UserError(
+                    f"{source.name} has no channel {number} for {station}: it has {source.channels}"
+                )
         prompts = wishes.sounds or wishes.speak
         if prompts and not live:
             raise UserError("prompts come in the pauses of real time: use --pace real")
@@ -150,7 +157,9 @@ class Listening:
             second=self._second,
         )
         self._through_air = source.live
-        self._opening = Opening(wishes.weight_kg, source.name, self._engine.name, wishes.record)
+        self._opening = Opening(
+            wishes.weight_kg, source.name, self._engine.name, wishes.record, wishes.channels
+        )
         self._prompter: Prompter | None = None
         if play:
             self._prompter = Prompter(

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 import tomllib
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
 from tui.commands.evidence import signing_option
@@ -21,6 +20,7 @@ from tui.commands.shared import (
     passphrase_of,
     weight_option,
 )
+from tui.commands.sound import channel_option, channels_of, device_option, listed, source_of
 from tui.wording import clean
 
 if TYPE_CHECKING:
@@ -41,11 +41,14 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "audio", nargs="?", help="a WAV or FLAC file, or - for 16 kHz s16le PCM; none: microphone"
     )
+    device_option(one)
+    channel_option(one)
     one.add_argument("--no-briefing", dest="briefing", action="store_false", help="begin at once")
     one.set_defaults(run=listen)
     one = commands.add_parser("resume", help="go on with a case that was broken off")
     one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
     one.add_argument("audio", nargs="?", help="as for listen; none: microphone")
+    device_option(one)
     _hearing_options(one)
     one.add_argument("--reopen", action="store_true", help="even if the case was ended")
     one.set_defaults(run=resume)
@@ -53,7 +56,12 @@ def add(commands: Commands) -> None:
 
 def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
+    from grammar.loading import load  # noqa: PLC0415
+
+    if listed(wanted):
+        return
     wanted.protocol = wanted.protocol or USUAL_PROTOCOL
+    wanted.channels = channels_of(load(wanted.protocol), wanted.channel)
     source = _source(wanted)
     if wanted.briefing and not wanted.json and not _briefed(source, wanted):
         return
@@ -80,27 +88,21 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
 
 def resume(wanted: argparse.Namespace) -> None:
     """Go on with a case after a crash or a closed laptop, by its own protocol."""
+    from grammar.loading import load  # noqa: PLC0415
     from listener.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
 
+    if listed(wanted):
+        return
     if not (wanted.case / JOURNAL).is_file():
         raise UserError(f"{wanted.case} is not a case folder: it has no {JOURNAL}")
     wanted.protocol = str(wanted.case / PROTOCOL)
+    wanted.channels = channels_of(load(wanted.protocol), ())
     wanted.weight_kg, wanted.cases = None, wanted.case.parent
     _hear(_source(wanted), wanted)
 
 
 def _source(wanted: argparse.Namespace) -> Source:
-    if wanted.audio == "-":
-        from listener.sources import RawPcm  # noqa: PLC0415
-
-        return RawPcm(sys.stdin.buffer if wanted.json else _sound_beside_keys())
-    if wanted.audio is not None:
-        from listener.sources import AudioFile  # noqa: PLC0415
-
-        return AudioFile(Path(wanted.audio))
-    from listener.microphone import Microphone  # noqa: PLC0415  (PortAudio only when asked for)
-
-    return Microphone()
+    return source_of(wanted.audio, wanted.device, wanted.channels, keys=not wanted.json)
 
 
 def demo(wanted: argparse.Namespace) -> None:
@@ -114,20 +116,6 @@ def demo(wanted: argparse.Namespace) -> None:
     wanted.weight_kg = wanted.weight_kg or 70.0
     with as_file(sample) as path:
         _hear(AudioFile(path), wanted)
-
-
-def _sound_beside_keys() -> BinaryIO:
-    """Standard input as sound, where the dashboard needs the terminal for its keys."""
-    if sys.stdin.isatty():
-        raise UserError("there is no sound on standard input: pipe 16 kHz s16le PCM into it")
-    sound = os.fdopen(os.dup(sys.stdin.fileno()), "rb")
-    try:
-        terminal = os.open("/dev/tty", os.O_RDONLY)
-    except OSError:
-        raise UserError("there is no terminal to draw on: use --json") from None
-    os.dup2(terminal, sys.stdin.fileno())
-    os.close(terminal)
-    return sound
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
@@ -156,6 +144,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         sign_with=wanted.sign_with,
         sounds=wanted.sounds or settings.sounds,
         speak=wanted.speak or settings.speak,
+        channels=getattr(wanted, "channels", ()),
         note=getattr(wanted, "note", ""),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),

@@ -6,18 +6,16 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from tui.commands.shared import Commands
-
-if TYPE_CHECKING:
-    from listener.blocks import Source
+from tui.commands.sound import device_option, listed, source_of
 
 
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("radio-check", help="try microphone, level and noise before a case")
     one.add_argument("audio", nargs="?", help="as for listen; none: microphone")
+    device_option(one)
     one.add_argument("--protocol", default="isolation-airway", metavar="NAME|FILE")
     one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
     one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
@@ -30,13 +28,15 @@ NO_ORDER = "The phrases are words to try the sound with; nobody acts on them."
 
 def radio_check(wanted: argparse.Namespace) -> None:
     """Ask for phrases on standard error; the verdict on standard output."""
+    if listed(wanted):
+        return
     from grammar.loading import load  # noqa: PLC0415
     from grammar.phrases import network  # noqa: PLC0415
     from listener.recogniser import choose  # noqa: PLC0415
     from tui import radio_checking  # noqa: PLC0415
 
     protocol = load(wanted.protocol)
-    source = _source(wanted.audio)
+    source = source_of(wanted.audio, wanted.device, (), keys=False)
     recogniser = choose(
         wanted.recogniser,
         network(protocol),
@@ -54,15 +54,3 @@ def radio_check(wanted: argparse.Namespace) -> None:
 
 def _ask(phrase: str) -> None:
     print(f"say: {phrase}", file=sys.stderr, flush=True)
-
-
-def _source(audio: str | None) -> Source:
-    from listener.sources import AudioFile, RawPcm  # noqa: PLC0415
-
-    if audio == "-":
-        return RawPcm(sys.stdin.buffer)
-    if audio is not None:
-        return AudioFile(Path(audio))
-    from listener.microphone import Microphone  # noqa: PLC0415
-
-    return Microphone()
