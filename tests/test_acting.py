@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from screens import Desk, case, desk, heard, note
+from screens import Desk, case, desk, heard, note, status
 from textual.events import Key
 from textual.widgets import Static
 
@@ -328,9 +328,12 @@ async def test_calls_without_a_value_take_two_keys_and_of_a_list_three() -> None
 
 
 async def test_a_second_screen_shows_all_and_stores_nothing() -> None:
-    async with desk(case(*SAID), 60, only_shows=True) as seen:
+    told = status(hears=False, level_dbfs=None)
+    async with desk(case(*SAID), 60, told=told, only_shows=True) as seen:
         text = await seen.text()
         assert "UNSURE 3" in text
+        assert "c\N{NO-BREAK SPACE}call" not in text
+        assert "silent" not in text
         facts = len(seen.case.facts)
         await seen.pilot.press("c", "m", "1", "u", "h", "r")
         assert "only shows" in await seen.text()
@@ -339,8 +342,6 @@ async def test_a_second_screen_shows_all_and_stores_nothing() -> None:
 
 
 async def test_recording_that_was_never_chosen_cannot_be_begun_by_a_key() -> None:
-    from screens import status
-
     async with desk(case(), 5, told=status(recording=False)) as seen:
         await seen.text()
         await seen.pilot.press("r")

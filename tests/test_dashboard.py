@@ -84,6 +84,15 @@ async def test_a_differing_read_back_shows_both_values_side_by_side(size: tuple[
     assert "Give rocuronium 50 mg → Drugs nurse" in text
 
 
+@pytest.mark.parametrize("size", [*SIZES, (120, 40), (100, 24)])
+async def test_another_drug_read_back_is_seen_beside_the_one_called(size: tuple[int, int]) -> None:
+    another = heard(15, "rocuronium fifteen milligrams", "drugs-nurse")
+    async with desk(case(KETAMINE, another), 20, size) as seen:
+        text = await seen.text()
+    assert "ketamine 90 mg" in text.split("LOG")[0]
+    assert "read back rocuronium 15 mg" in text
+
+
 async def test_a_timer_counts_down_and_then_says_that_its_time_is_up() -> None:
     async with desk(case(heard(10, "timer sixty", "team-leader")), 30) as seen:
 

@@ -21,16 +21,18 @@ from tui.acting import Acting
 from tui.dialogs.reading import Reading
 from tui.handing_over import handover_page
 from tui.hands import Hands
-from tui.keys import KeyMap, Place
+from tui.keys import IDS, LOOKING, KeyMap, Place
 from tui.settings import Settings
 from tui.status import Status
 from tui.widgets.calls import CallsPanel
-from tui.widgets.header import LOW, Bottom, Header, Partial
+from tui.widgets.header import Bottom, Header, Partial
 from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
 from tui.widgets.unsure import UnsureStrip
 
+ROOMY = 120
+"""Columns from which the help leaves the side column in sight."""
 PERIOD_S = 0.2
 """Between two looks at the case. Ages and timers show whole seconds; the level meter needs more,
 and an idle laptop less."""
@@ -101,10 +103,15 @@ class Dashboard(Acting):
     def _help_sections(self) -> list[tuple[str, list[tuple[str, str]]]]:
         if self.HELP_KEYS:
             return [("", [(b.key_display or b.key, b.description) for b in self.HELP_KEYS])]
-        return [(place, self.keymap.rows(place)) for place in get_args(Place)]
+        sections = [(place, self.keymap.rows(place, self._offered)) for place in get_args(Place)]
+        return [(place, rows) for place, rows in sections if rows]
+
+    @property
+    def _offered(self) -> frozenset[str]:
+        return IDS if self._hands else LOOKING
 
     def _foot(self) -> None:
-        self.desk.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot())
+        self.desk.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot(self._offered))
 
     def _begin(self) -> None:
         self.look()
@@ -194,11 +201,11 @@ class Dashboard(Acting):
         self._help(False)
 
     def _help(self, shown: bool) -> None:
-        desk, low = self.desk, self.size.height < LOW
+        desk = self.desk
         desk.query_one("#help-area").display = shown
         desk.query_one(RunningLog).display = not shown
         desk.query_one("#log-title").display = not shown
-        # Where rows are few the help is read by the whole width, one line a key.
-        desk.query_one(SideColumn).display = not (shown and low)
-        desk.query_one(CallsPanel).few = shown and low
+        # One line a key, by the whole width where it is small; the most urgent call stays in sight.
+        desk.query_one(SideColumn).display = not (shown and self.size.width < ROOMY)
+        desk.query_one(CallsPanel).few = shown
         self.look()

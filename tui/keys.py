@@ -97,6 +97,13 @@ TABLE: tuple[Key, ...] = (
 )
 """Every key there is. Besides, letters and numbers shown in a dialog choose what stands beside them."""
 
+LOOKING = frozenset(
+    ["help", "handover", "theme", "quit", "close"]
+    + [f"log-{way}" for way in ("up", "down", "start", "end")]
+    + ["page-up", "page-down"]
+)
+"""What a screen offers that only shows the case."""
+
 IDS = frozenset(key.id for key in TABLE)
 
 _SHOWN = {
@@ -177,11 +184,11 @@ class KeyMap:
             if key.action
         ]
 
-    def foot(self) -> list[tuple[str, str]]:
-        """(key, word) pairs of the footer. Keys that belong together share one word."""
+    def foot(self, only: frozenset[str] = IDS) -> list[tuple[str, str]]:
+        """(key, word) pairs of the footer, of `only` these. Keys that belong together share one word."""
         pairs = []
         for key in TABLE:
-            if key.place != "dashboard" or not key.short:
+            if key.place != "dashboard" or not key.short or key.id not in only:
                 continue
             shown_key = self.shown(key.id)
             if key.id == "unsure-1":
@@ -197,6 +204,8 @@ class KeyMap:
             pairs.append((shown_key, key.short))
         return pairs
 
-    def rows(self, place: Place) -> list[tuple[str, str]]:
-        """(key, what it does) of every key in a place, for the help."""
-        return [(self.shown(key.id), key.what) for key in TABLE if key.place == place]
+    def rows(self, place: Place, only: frozenset[str] = IDS) -> list[tuple[str, str]]:
+        """(key, what it does) of every key in a place, of `only` these, for the help."""
+        return [
+            (self.shown(key.id), key.what) for key in TABLE if key.place == place and key.id in only
+        ]

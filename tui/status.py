@@ -40,5 +40,7 @@ class Status:
     """What is not as it should be with the sound, the disk or the engine, each a sentence."""
     unstored_from: int | None = None
     """The first fact that is not on disk yet, its `seq`; None while all are."""
+    hears: bool = True
+    """Whether there is an input whose level can be told."""
     replay: Replaying | None = None
     """Where a stored case is shown; None while one is being heard."""

@@ -52,4 +52,5 @@ def status_of(following: Following) -> Status:
         title=following.protocol.protocol.title,
         ended=ended,
         failure=failure,
+        hears=False,
     )

@@ -158,8 +158,11 @@ def card_words(
 def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
     """The call and whom it is for; in short, a call that is for everyone says nothing of that."""
     to = station(protocol, loop.to) or ("" if in_short else "everyone")
-    unsure = " (unsure)" if loop.unsure else ""
-    return f"{call_in_words(protocol, loop.call, loop.slots)}{unsure}{f' → {to}' if to else ''}"
+    return f"{_what(protocol, loop)}{f' → {to}' if to else ''}"
+
+
+def _what(protocol: Protocol, loop: Loop) -> str:
+    return f"{call_in_words(protocol, loop.call, loop.slots)}{' (unsure)' if loop.unsure else ''}"
 
 
 def _window(loop: Loop, state: LoopState, now: float) -> str:
@@ -186,13 +189,23 @@ def _short_window(loop: Loop, state: LoopState, now: float) -> str:
 
 
 def _both(protocol: Protocol, loop: Loop, width: int) -> str:
-    """Both values in two rows: side by side under the call, or under each other where too long."""
+    """Both values in two rows: side by side under the call, or under each other where too long.
+
+    Sooner than one of them, the addressee is left out, and then what the call is.
+    """
     title = _title(protocol, loop)
     called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
     beside = f"called {called}  ≠  read back {said}"
     if len(beside) <= width:
-        return f"{title}\n{beside}"
-    return f"called    {title}\nread back {said}"
+        return f"{_that_fits((title, _what(protocol, loop)), width)}\n{beside}"
+    first = _that_fits((title, _what(protocol, loop), called), width - len("called    "))
+    return f"called    {first}\nread back {_that_fits((said,), width - len('read back '))}"
+
+
+def _that_fits(wordings: Sequence[str], width: int) -> str:
+    """The first that fits; the last is cut where none does."""
+    fitting = (each for each in wordings if len(each) <= width)
+    return next(fitting, f"{wordings[-1][: max(width - 1, 0)]}…")
 
 
 def _origin(protocol: Protocol, loop: Loop) -> str:

@@ -58,7 +58,8 @@ def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     kept = _recording(status.recording, view.recording)
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
-    last = Content.assemble(("  in ", "$quiet"), (level(status.level_dbfs), "$ink"))
+    heard = (("  in ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
+    last = Content.assemble(*heard)
     room = width - last.cell_length
     between = (f"{wall:%H:%M:%S}", clean(status.engine))
     return Content.assemble(_joined(first, between, "$ink", room), last)
