@@ -5,13 +5,15 @@ from __future__ import annotations
 import html
 import re
 from collections import defaultdict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
 
+from rich.color import ColorTriplet
 from textual.pilot import Pilot
+from textual.widget import Widget
 
 from grammar.case import Case
 from grammar.facts import CaseStarted, Fact, Heard, Noted, Word
@@ -135,6 +137,19 @@ def picture(svg: str) -> str:
             line = line.ljust(round(x / CELL)) + text
         lines.append(line.rstrip())
     return "\n".join(lines)
+
+
+def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], str]]:
+    """((text colour, ground), text) of all that is drawn in the displayed widgets."""
+    for widget in screen.walk_children(Widget):
+        if not widget.is_on_screen:
+            continue
+        for y in range(widget.size.height):
+            for segment in widget.render_line(y):
+                style = segment.style
+                if style and style.color and style.bgcolor:
+                    pair = (style.color.get_truecolor(), style.bgcolor.get_truecolor())
+                    yield (pair[::-1] if style.reverse else pair), segment.text
 
 
 CELL = 12.2

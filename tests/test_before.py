@@ -81,7 +81,7 @@ async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refuse
     app = before(weight_kg=None)
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause(0.2)
-        assert "no weight" in picture(app.export_screenshot())
+        assert "weight not entered" in picture(app.export_screenshot())
         await pilot.press("w", *"-3", "enter")
         await pilot.pause(0.2)
         assert "is not a weight" in picture(app.export_screenshot())

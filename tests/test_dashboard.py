@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -10,17 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from num2words import num2words
-from rich.color import ColorTriplet
-from screens import case, desk, heard, note, status
+from screens import case, desk, heard, note, status, strips
 from textual.geometry import Size
-from textual.widget import Widget
 from textual.widgets import Digits, Static
 
 from grammar.facts import Fact
 from grammar.loops import LoopState
 from tui.keys import TABLE, KeyMap
-from tui.palette import THEMES
-from tui.settings import Settings
 from tui.widgets.calls import heights
 from tui.widgets.log import RunningLog
 from tui.widgets.room import share
@@ -273,69 +268,6 @@ async def test_what_did_not_change_is_not_drawn_again(monkeypatch: pytest.Monkey
         seen.now = 71.0
         seen.app.look()
         assert "header" in drawn
-
-
-def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], str]]:
-    """((text colour, ground), text) of all that is drawn in the displayed widgets."""
-    for widget in screen.walk_children(Widget):
-        if not widget.is_on_screen:
-            continue
-        for y in range(widget.size.height):
-            for segment in widget.render_line(y):
-                style = segment.style
-                if style and style.color and style.bgcolor:
-                    pair = (style.color.get_truecolor(), style.bgcolor.get_truecolor())
-                    yield (pair[::-1] if style.reverse else pair), segment.text
-
-
-def luminance(color: ColorTriplet) -> float:
-    """Relative luminance, WCAG 2.1 (https://www.w3.org/TR/WCAG21/#dfn-relative-luminance)."""
-    parts = [c / 255 for c in color]
-    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def contrast(one: ColorTriplet, other: ColorTriplet) -> float:
-    """Contrast ratio, WCAG 2.1 (https://www.w3.org/TR/WCAG21/#dfn-contrast-ratio)."""
-    dark, light = sorted((luminance(one), luminance(other)))
-    return (light + 0.05) / (dark + 0.05)
-
-
-def test_the_contrast_formula_gives_21_for_black_on_white() -> None:
-    # The ends of the scale that WCAG 2.1 states with its definition: 1 and 21.
-    black, white = ColorTriplet(0, 0, 0), ColorTriplet(255, 255, 255)
-    assert contrast(black, white) == pytest.approx(21)
-    assert contrast(white, white) == 1
-
-
-DRAWN = [
-    (status(), ()),
-    (status(ended=True), ("question_mark",)),
-    (status(failure="It broke."), ("r",)),
-    (status(), ("c",)),
-    (status(), ("c", "t", "x", "enter")),
-    (status(), ("a",)),
-    (status(), ("k",)),
-    (status(), ("h",)),
-    (status(), ("t",)),
-]
-
-
-@pytest.mark.parametrize("theme", THEMES)
-@pytest.mark.parametrize(("told", "keys"), DRAWN, ids=range(len(DRAWN)))
-async def test_all_text_has_the_contrast_that_wcag_asks_for(told, keys, theme) -> None:  # type: ignore[no-untyped-def]
-    # WCAG 2.1, success criterion 1.4.3: at least 4.5 : 1.
-    own = Settings(theme=theme)
-    async with desk(case(*DRILL), 58, told=told, settings=own) as seen:
-        await seen.pilot.press(*keys)
-        found: dict[tuple[ColorTriplet, ColorTriplet], str] = {}
-        for now in (58, 400):
-            await seen.at(now)
-            for screen in seen.app.screen_stack:
-                found |= {pair: text for pair, text in strips(screen) if text.strip()}
-    assert len(found) >= 5
-    weak = {text: contrast(*pair) for pair, text in found.items() if contrast(*pair) < 4.5}
-    assert weak == {}
 
 
 states = st.lists(st.sampled_from(["unanswered", "differs", "open", "answered"]), max_size=20)

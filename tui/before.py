@@ -21,7 +21,7 @@ from tui.briefing import briefing
 from tui.page import as_text
 from tui.palette import dress
 from tui.settings import Theme, load_settings
-from tui.wording import CAUTION, clean, level, number
+from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, level, number
 
 SPOKEN = "consent to the recording is given aloud, first thing on it"
 
@@ -58,6 +58,7 @@ class Before(App[Choice]):
     #text { height: auto; }
     Input { display: none; height: 3; }
     Input.-shown { display: block; }
+    Input > .input--placeholder { color: $quiet; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "begin"),
@@ -151,7 +152,8 @@ class Before(App[Choice]):
         return Content.assemble((f"{name}  ", "$quiet"), f"{shown}  ", (check.verdict, "bold"))
 
     def _keys(self) -> Content:
-        parts: list[tuple[str, str]] = [(f"{CAUTION}\n", "$quiet")]
+        caution = CAUTION if self.size.width > len(CAUTION) + 2 else CAUTION_IN_SHORT
+        parts: list[tuple[str, str]] = [(f"{caution}\n", "$quiet")]
         for key, what in KEYS:
             parts += [(key, "bold $heading"), (f" {what}  ", "$quiet")]
         return Content.assemble(*parts)

@@ -19,19 +19,19 @@ from textual.worker import get_current_worker
 from listener.shelf import Shelved, shelf, shelved
 from tui.palette import dress
 from tui.settings import Theme, load_settings
-from tui.wording import CAUTION, clean, clock
+from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock
 
 Run = Callable[[Sequence[str], bool], None]
 """Runs `answerback` with arguments; True: wait for a key before the desk comes back."""
 
 KEYS = (
-    Binding("n", "begin", "new case"),
-    Binding("g", "do('resume')", "go on with a broken-off case"),
-    Binding("v", "do('view')", "view a running case"),
+    Binding("n", "begin", "new"),
+    Binding("g", "do('resume')", "go on"),
+    Binding("v", "do('view')", "view"),
     Binding("r", "do('replay')", "replay"),
     Binding("o", "do('handover')", "handover"),
     Binding("d", "do('debrief')", "debrief"),
-    Binding("p", "purge", "purge the sound"),
+    Binding("p", "purge", "purge sound"),
     Binding("f5", "read", "read again", key_display="F5"),
     Binding("q", "quit", "quit"),
 )
@@ -55,7 +55,7 @@ class Desk(App[None]):
     ENABLE_COMMAND_PALETTE = False
     CSS = """
     Screen { background: $ground; color: $ink; }
-    #title { dock: top; height: 2; background: $raised; padding: 0 1; }
+    #title { dock: top; height: auto; min-height: 2; max-height: 4; background: $raised; padding: 0 1; }
     #foot { dock: bottom; height: auto; background: $raised; padding: 0 1; }
     DataTable { height: 1fr; background: $ground; color: $ink; }
     DataTable > .datatable--header { background: $ground; color: $heading; text-style: bold; }
@@ -135,18 +135,17 @@ class Desk(App[None]):
         row, _ = table.coordinate_to_cell_key(table.cursor_coordinate)
         return self._cases.get(str(row.value))
 
-    def _say(self, what: str) -> None:
+    def _say(self, what: str, style: str = "$urgent") -> None:
         many = len(self._cases)
         found = f"{many} case{'' if many == 1 else 's'} in {clean(str(self._place))}"
         broken = sum(case.standing == "damaged" for case in self._cases.values())
         if broken:
             found += f", {broken} DAMAGED"
-        title = Content.assemble(
-            ("CASES  ", "bold $heading"), found, "\n", (clean(what), "$urgent")
-        )
+        title = Content.assemble(("CASES  ", "bold $heading"), found, "\n", (clean(what), style))
         self.query_one("#title", Static).update(title)
-        parts: list[tuple[str, str]] = [(f"{CAUTION}\n", "$quiet"), ("Enter", "bold $heading")]
-        parts.append((" open as suits  ", "$quiet"))
+        caution = CAUTION if self.size.width > len(CAUTION) + 2 else CAUTION_IN_SHORT
+        parts: list[tuple[str, str]] = [(f"{caution}\n", "$quiet"), ("Enter", "bold $heading")]
+        parts.append((" open  ", "$quiet"))
         for key in KEYS:
             if self._offered(key.action):
                 parts += [
@@ -211,8 +210,12 @@ class Desk(App[None]):
         """Another case: a question about the one before falls away; a damaged one says why."""
         self._purging = None
         case = self._chosen()
-        damaged = case is not None and case.standing == "damaged"
-        self._say(f"{case.folder.name}: {case.trouble}" if case and damaged else "")
+        if case is None:
+            self._say("")
+        elif case.standing == "damaged":
+            self._say(f"{case.folder.name}: {case.trouble}")
+        else:
+            self._say(f"chosen: {case.folder.name}, {MARKS[case.standing]}", "$ink")
 
     def _go(self, arguments: Sequence[str]) -> None:
         self._run_command(arguments, arguments[0] in PAGES)
