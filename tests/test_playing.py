@@ -22,10 +22,11 @@ import numpy as np
 from listener.playing import Loudspeaker
 
 RATE = 16000
+EVERY = round(max(1.0, float(sys.argv[1])) * RATE)  # of the case: a beep a second of the loudspeaker
 
 def clicks(start, end):
     t = np.arange(round(start * RATE), round(end * RATE))
-    beep = (t % RATE < 800) & (t >= RATE)
+    beep = (t % EVERY < EVERY // 20) & (t >= RATE)
     return (beep * 16000 * np.sin(t * 2 * np.pi * 1000 / RATE)).astype(np.int16)[:, None]
 
 speaker = Loudspeaker(clicks, end=60.0, at=float(sys.argv[2]))
@@ -118,7 +119,7 @@ def test_muted_or_without_a_loudspeaker_it_says_so_and_still_plays(
 @pytest.mark.skipif(
     any(which(tool) is None for tool in (*NEEDED, "parec")), reason="needs PulseAudio"
 )
-@pytest.mark.parametrize("speed", [1.0, 2.0])
+@pytest.mark.parametrize("speed", [0.5, 1.0, 2.0, 8.0])
 def test_the_clock_is_in_step_with_what_the_sound_card_plays(
     card: Card,  # noqa: F811
     speed: float,
@@ -157,12 +158,13 @@ def test_the_clock_is_in_step_with_what_the_sound_card_plays(
     assert played.returncode == 0, played.stderr
     log = [tuple(map(float, line.split())) for line in played.stdout.splitlines()]
     heard = onsets(arrived)
-    assert len(heard) >= 5 * speed
+    assert len(heard) >= (5 if speed >= 1 else 3)
     errors = []
     for at in heard:
         index = min(bisect_left(log, (at,)), len(log) - 1)
         place = log[index][1]
-        errors.append((place - round(place)) / speed)
+        every = max(1.0, speed)
+        errors.append((place - round(place / every) * every) / speed)
     print(f"speed {speed}: clock minus sound, ms: {[round(1000 * e) for e in errors]}")
     # A busy machine reads a beep late now and then, which says nothing of when it was played.
     in_step = [error for error in errors if abs(error) < 0.1]
