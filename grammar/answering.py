@@ -253,10 +253,20 @@ def _call(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
         if said.before and said.before.loop is None and said.before.call == reading.call:
             return _opened(protocol, loops, said, reading, said.before.fact)
     for loop in (x for x in same if x.status != "closed"):
+        if _another_attempt(protocol, loop, said):
+            continue
         outcome = _same_call(protocol, loops, loop, said, reading)
         if outcome:
             return outcome
     return _opened(protocol, loops, said, reading, corrected)
+
+
+def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
+    """Whether an attempt is called again: after the window of the last call it is another attempt, and
+    no late answer to it, unless it is said to be one."""
+    late = said.t > loop.deadline and loop.held is None
+    answering = said.meaning.said("acknowledge", "affirm", "i-say-again")
+    return protocol.calls[loop.call].record == "attempt" and late and not answering
 
 
 def _same_call(

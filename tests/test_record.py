@@ -83,6 +83,22 @@ def test_a_next_attempt_without_a_word_on_the_first_leaves_its_outcome_not_said(
     assert outcomes(record("first attempt", "copy", "second attempt")) == ["not said", "going on"]
 
 
+def test_an_attempt_called_after_the_window_of_one_that_nobody_answered_is_another() -> None:
+    case = case_of("first attempt", "sats ninety", "attempt failed", "second attempt")
+    assert outcomes(record_of(case.protocol, case.view(60))) == ["abandoned", "going on"]
+    states = [(loop.call, loop.late) for loop, _ in case.view(60).loops if "start" in loop.call]
+    assert states == [("attempt-started", False)] * 2
+
+
+def test_an_attempt_read_back_in_its_window_or_with_a_copy_is_one() -> None:
+    within = case_of("first attempt", "starting first attempt", every=5)
+    assert outcomes(record_of(within.protocol, within.view(60))) == ["going on"]
+    late = case_of(
+        "first attempt", "sats ninety", "pressure ninety over sixty", "copy first attempt"
+    )
+    assert len(record_of(late.protocol, late.view(60)).attempts) == 1
+
+
 def test_the_same_outcome_said_twice_is_one_attempt() -> None:
     assert outcomes(record("first attempt", "attempt failed", "coming out")) == ["abandoned"]
     assert outcomes(record("first attempt", "tube passed", "tube in")) == ["placed"]
