@@ -193,6 +193,8 @@ class Stored:
     missing: str
     """One sentence on facts that are missing, or may be; "" where nothing is known of that."""
     damaged: bool
+    head: str = ""
+    """The last fact's hash; "" where facts carry none."""
 
 
 def stored_facts(folder: Path, keys: Keys | None = None) -> Stored:
@@ -205,7 +207,9 @@ def stored_facts(folder: Path, keys: Keys | None = None) -> Stored:
     keys = keys or unlock(folder, None)
     try:
         found = recover(path, keys)
-        return Stored([load(row.body) for row in found.rows], found.missing, found.damaged)
+        facts = [load(row.body) for row in found.rows]
+        head = found.rows[-1].hash.decode("ascii", "replace") if found.rows else ""
+        return Stored(facts, found.missing, found.damaged, head)
     except (OSError, sqlite3.Error) as error:
         raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
     except ValueError as error:

@@ -43,6 +43,8 @@ class StoredCase:
     """In order of time; empty where nothing was recorded or the sound was purged."""
     missing: tuple[str, ...] = ()
     """What a crash or a power cut took, a sentence each."""
+    head: str = ""
+    """The last fact's hash, by which a page about the case can be held to it; "" where it has none."""
     keys: Keys | None = field(default=None, repr=False)
     """Those of a locked case."""
 
@@ -101,6 +103,7 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
         facts,
         sounds,
         (*([told.missing] if told.missing else ()), *missing),
+        told.head,
         keys,
     )
 

@@ -273,3 +273,12 @@ def test_a_case_that_was_never_sealed_is_whole_and_says_so(
 ) -> None:
     assert main(["verify", str(end(begin(tmp_path)))]) == 0
     assert "6 facts are under no seal" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("report", [["handover"], ["debrief"], ["export", "--as", "md"]])
+def test_a_report_of_the_case_bears_its_last_hash(
+    case: Path, report: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    head = verify(case).head
+    assert main([report[0], str(case), *report[1:]]) == 0
+    assert f"Last hash {head}" in " ".join(capsys.readouterr().out.split())

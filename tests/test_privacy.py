@@ -129,7 +129,8 @@ LISTEN = """
     from tui.cli import main
     assert main(["listen", sys.argv[1], "--json", "--cases", sys.argv[2]]) == 0
     (case,) = Path(sys.argv[2]).iterdir()
-    for command in (["verify"], ["handover"], ["seal"], ["purge", "--yes"]):
+    debrief = ["debrief", "--html", str(Path(sys.argv[2], "page.html"))]
+    for command in (["verify"], ["handover"], debrief, ["seal"], ["purge", "--yes"]):
         assert main([*command, str(case)]) == 0, command
 """
 
@@ -137,7 +138,7 @@ SCREEN = """
     from listener.playing import player
     from listener.stored import open_case
     from tui.replay import Replay, what_is_heard
-    stored = open_case(next(Path(sys.argv[2]).iterdir()))
+    stored = open_case(next(Path(sys.argv[2]).glob("*/journal.db")).parent)
     playing, _ = player(stored.sound, stored.end, 0.0, mute=True)
     async def look():
         async with Replay(stored, playing, what_is_heard(stored)).run_test() as pilot:
@@ -161,20 +162,49 @@ def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(tmp_pa
     assert _network(SCREEN, QUICK, tmp_path) == "told []"
 
 
-@pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
-def test_the_kernel_is_asked_for_no_network_socket_either(tmp_path: Path) -> None:
-    """Below Python: no library makes one past it."""
-    log = tmp_path / "calls"
-    command = ["strace", "-f", "-qq", "-e", "trace=socket,connect,bind,sendto", "-o", str(log)]
-    program = "import sys; from tui.cli import main; sys.exit(main())"
-    listen = ["listen", str(QUICK), "--json", "--cases", str(tmp_path / "cases")]
+@pytest.fixture(scope="module")
+def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A case heard, debriefed, purged and replayed: where that was, and what it asked of the kernel."""
+    if shutil.which("strace") is None:
+        pytest.skip("strace is not installed")
+    place = tmp_path_factory.mktemp("traced")
+    calls = "trace=socket,connect,bind,sendto,openat,open,creat"
+    trace = ["strace", "-f", "-qq", "-e", calls, "-o", place / "calls"]
     done = subprocess.run(
-        [*command, sys.executable, "-c", program, *listen],
+        [*trace, sys.executable, "-c", _dedented(LISTEN, SCREEN), QUICK, place / "cases"],
         capture_output=True,
         timeout=300,
         check=False,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TMPDIR": str(place), "HOME": str(place)},
     )
     assert done.returncode == 0, done.stderr
-    assert "AF_INET" not in log.read_text()
-    assert "AF_NETLINK" not in log.read_text()
+    return place, (place / "calls").read_text()
+
+
+@pytest.mark.slow
+def test_the_kernel_is_asked_for_no_network_socket_either(traced: tuple[Path, str]) -> None:
+    """Below Python: no library makes one past it, and no process of an engine."""
+    _, calls = traced
+    assert "journal.db" in calls
+    assert "AF_INET" not in calls
+    assert "AF_NETLINK" not in calls
+
+
+@pytest.mark.slow
+def test_no_library_writes_sound_anywhere_else_either(traced: tuple[Path, str]) -> None:
+    """Each file that was opened to be written, by whatever code, lies in the case or holds no sound."""
+    place, calls = traced
+    opened = re.findall(r'open(?:at)?\([^"]*"([^"]+)", ([A-Z_|]+)', calls)
+    written = {name for name, flags in opened if re.search("O_WRONLY|O_RDWR|O_CREAT", flags)}
+    assert any(name.endswith("/audio.flac") for name in written)
+    known = (str(place / "cases"), "/dev/", "/proc/")
+    elsewhere = {name for name in written if not name.startswith(known)}
+    # The recogniser's words and graph, and the empty file by which Python tries the temporary folder.
+    model = re.compile(r"/answerback-\w+/(?:[\w/]+\.(?:txt|conf|int|fst|dict))|/\w{8}")
+    assert all(model.fullmatch(name.removeprefix(str(place))) for name in elsewhere), elsewhere
+    assert not list(place.rglob("*.flac"))
+
+
+def _dedented(*bodies: str) -> str:
+    program = textwrap.dedent(NETWORK)
+    return program.replace("{body}", "\n".join(textwrap.dedent(body) for body in bodies))

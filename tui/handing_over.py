@@ -15,6 +15,7 @@ from tui.wording import (
     amount,
     call_in_words,
     call_title,
+    clean,
     clock,
     drug,
     duration,
@@ -24,12 +25,15 @@ from tui.wording import (
 )
 
 
-def handover_page(protocol: Protocol, view: View, facts: Sequence[Fact] = ()) -> Page:
-    """The page for the case at the view's moment. `facts` tell when it began by the wall clock."""
+def handover_page(
+    protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = ""
+) -> Page:
+    """The page for the case at the view's moment. `facts` tell when it began by the wall clock, `head`
+    is the last hash of a case that is stored."""
     found = handover(protocol, view)
     return Page(
         f"Handover: {protocol.protocol.title}",
-        tuple(_about(found, facts)),
+        tuple(_about(found, facts, head)),
         (
             _speakers(protocol, found),
             _airway(protocol, found),
@@ -48,7 +52,12 @@ def handover_page(protocol: Protocol, view: View, facts: Sequence[Fact] = ()) ->
     )
 
 
-def _about(found: Handover, facts: Sequence[Fact]) -> Iterator[str]:
+def last_hash(head: str) -> str:
+    """By what a page about a case can be held to it."""
+    return f"Last hash {clean(head)}"
+
+
+def _about(found: Handover, facts: Sequence[Fact], head: str) -> Iterator[str]:
     began = next((fact.wall for fact in facts if isinstance(fact, CaseStarted)), "")
     if began:
         yield f"Began {began.replace('T', ' ')}"
@@ -56,6 +65,8 @@ def _about(found: Handover, facts: Sequence[Fact]) -> Iterator[str]:
     end = f"ended at {clock(found.ended)}" if found.ended is not None else "still going on"
     yield f"Weight {weight}; as of {clock(found.until)} on the case's clock, {end}"
     yield f"Protocol {found.protocol}"
+    if head:
+        yield last_hash(head)
 
 
 def _speakers(protocol: Protocol, found: Handover) -> Table:

@@ -36,7 +36,7 @@ def hand_over(wanted: argparse.Namespace) -> None:
 
     stored = opened(wanted)
     view = stored.case().view(stored.end)
-    _give(handover_page(stored.protocol, view, stored.facts), wanted.html)
+    _give(handover_page(stored.protocol, view, stored.facts, stored.head), wanted.html)
 
 
 def _give(page: object, html: Path | None) -> None:

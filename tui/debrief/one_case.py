@@ -32,6 +32,7 @@ from tui.debrief.notes import DebriefNote
 from tui.debrief.recorded import recorded
 from tui.debrief.sound import clip
 from tui.debrief.story import story
+from tui.handing_over import last_hash
 from tui.page import CAUTIONS
 from tui.wording import (
     amount,
@@ -111,6 +112,8 @@ class CaseDebrief:
         if started:
             engine, source = clean(started.engine), clean(started.source)
             yield Cell(f"Heard by {engine or 'nobody'} from {source or 'nothing'}", begin)
+        if self.stored.head:
+            yield Cell(last_hash(self.stored.head))
 
     def _last(self) -> tuple[int, ...]:
         """The fact with which the case ends."""
