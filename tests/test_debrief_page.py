@@ -204,21 +204,22 @@ def test_the_words_behind_a_number_are_the_team_s_own(
     )
 
 
-def test_the_keyboard_alone_leads_from_a_number_to_its_fact(
-    browser: Browser, pages: dict[str, Path]
-) -> None:
-    page = shown(browser, pages["one"]).page
+def test_the_keyboard_alone_leads_from_a_number_to_its_fact(browser: Browser, file: Path) -> None:
+    page = shown(browser, file).page
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     page.keyboard.press("Enter")
-    page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
+    for _ in range(3):  # the first numbers may lead somewhere at once
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.tagName") == "SUMMARY":
+            break
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
     href = page.evaluate("document.activeElement.getAttribute('href')")
-    assert href.startswith("#f")
+    assert re.match("#f[0-9]+$|#c[0-9]+-closed$", href)
     page.keyboard.press("Enter")
     assert page.evaluate("document.querySelector(':target').id") == href[1:]
+    assert page.evaluate("document.querySelector(':target').checkVisibility()")
 
 
 def test_a_moment_s_sound_plays_in_the_page(browser: Browser, pages: dict[str, Path]) -> None:
