@@ -77,20 +77,28 @@ class Dashboard(Acting):
         self._start_listening = start
         self._stop_listening = stop
         self._wall = wall
+        self._header = Header(id="header", markup=False)
+        self._calls = CallsPanel(protocol)
+        self._unsure = UnsureStrip(protocol, self.keymap if hands else None, self.guess)
+        self._log_title = Static("LOG", id="log-title", classes="title", markup=False)
+        self._lines = RunningLog(protocol)
+        self._partial = Partial(id="partial", markup=False)
+        self._side = SideColumn(protocol)
+        self._bottom = Bottom(id="bottom", markup=False)
 
     def compose(self) -> ComposeResult:
-        yield Header(id="header", markup=False)
+        yield self._header
         with Horizontal(id="body"):
             with Vertical(id="main"):
-                yield CallsPanel(self._protocol)
-                yield UnsureStrip(self._protocol, self.keymap if self._hands else None, self.guess)
-                yield Static("LOG", id="log-title", classes="title", markup=False)
-                yield RunningLog(self._protocol)
+                yield self._calls
+                yield self._unsure
+                yield self._log_title
+                yield self._lines
                 with VerticalScroll(id="help-area", can_focus=False):
                     yield Help(id="help", markup=False)
-                yield Partial(id="partial", markup=False)
-            yield SideColumn(self._protocol)
-        yield Bottom(id="bottom", markup=False)
+                yield self._partial
+            yield self._side
+        yield self._bottom
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
@@ -111,7 +119,7 @@ class Dashboard(Acting):
         return IDS if self._hands else LOOKING
 
     def _foot(self) -> None:
-        self.desk.query_one(Bottom).show(self.FOOT_KEYS or self.keymap.foot(self._offered))
+        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
 
     def _begin(self) -> None:
         self.look()
@@ -126,34 +134,32 @@ class Dashboard(Acting):
 
     def look(self) -> None:
         """Draws the case as it stands now. Parts that did not change are left alone."""
-        if not self.screen_stack or not self.desk.query(Header):
+        if not self.screen_stack or not self._header.is_attached:
             return
         view, status = self.view_now(), self._status_now()
-        desk = self.desk
+        calls = self._calls
         with self.batch_update():
-            desk.query_one(Header).show(view, status, self._wall())
-            calls, unsure = desk.query_one(CallsPanel), desk.query_one(UnsureStrip)
-            calls.show(view, unsure.show(view, 0 if calls.few else calls.spare(view)))
-            desk.query_one(SideColumn).show(view)
-            desk.query_one(Partial).show(status, self._notice)
-            desk.query_one(RunningLog).show(view, status.unstored_from)
+            self._header.show(view, status, self._wall())
+            calls.show(view, self._unsure.show(view, 0 if calls.few else calls.spare(view)))
+            self._side.show(view)
+            self._partial.show(status, self._notice)
+            self._lines.show(view, status.unstored_from)
             self._title_log()
 
     def _title_log(self) -> None:
-        log = self.desk.query_one(RunningLog)
         words = "LOG"
-        if not log.following:
-            words = f"LOG  scrolled back, {log.unread} new below: {self._end_key()} follows"
-        title = self.desk.query_one("#log-title", Static)
-        if title.content != words:
-            title.update(words, layout=False)
+        if not self._lines.following:
+            unread = self._lines.unread
+            words = f"LOG  scrolled back, {unread} new below: {self._end_key()} follows"
+        if self._log_title.content != words:
+            self._log_title.update(words, layout=False)
 
     def _end_key(self) -> str:
         return "End" if self.HELP_KEYS else self.keymap.shown("log-end")
 
     def on_resize(self) -> None:
         """Fits everything anew: each part shares out the rows it is given."""
-        if self.screen_stack and self.desk.query(Bottom):
+        if self._bottom.is_attached:
             self._foot()
             self._help(self.desk.query_one("#help-area").display)
         self.call_after_refresh(self.look)
@@ -165,7 +171,7 @@ class Dashboard(Acting):
     def action_page(self, pages: int) -> None:
         """Scrolls the log, or the help, by pages, less one line that stays in sight."""
         area = self.query_one("#help-area")
-        seen = area if area.display else self.query_one(RunningLog)
+        seen = area if area.display else self._lines
         self._scroll(pages * max(seen.size.height - 1, 1))
 
     def _scroll(self, rows: int) -> None:
@@ -173,12 +179,12 @@ class Dashboard(Acting):
         if area.display:
             area.scroll_relative(y=rows, animate=False)
             return
-        self.query_one(RunningLog).move(rows)
+        self._lines.move(rows)
         self._title_log()
 
     def action_follow(self) -> None:
         """Back to the newest line of the log."""
-        self.query_one(RunningLog).follow()
+        self._lines.follow()
         self._title_log()
 
     def action_help(self) -> None:
@@ -203,9 +209,8 @@ class Dashboard(Acting):
     def _help(self, shown: bool) -> None:
         desk = self.desk
         desk.query_one("#help-area").display = shown
-        desk.query_one(RunningLog).display = not shown
-        desk.query_one("#log-title").display = not shown
+        self._lines.display = self._log_title.display = not shown
         # One line a key, by the whole width where it is small; the most urgent call stays in sight.
-        desk.query_one(SideColumn).display = not (shown and self.size.width < ROOMY)
-        desk.query_one(CallsPanel).few = shown
+        self._side.display = not (shown and self.size.width < ROOMY)
+        self._calls.few = shown
         self.look()

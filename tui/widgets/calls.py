@@ -92,8 +92,14 @@ class CallCard(Horizontal):
             super().__init__()
             self.loop = loop
 
-    loop: int | None = None
-    """The call that was drawn last."""
+    def __init__(self) -> None:
+        super().__init__()
+        self.loop: int | None = None
+        """The call that was drawn last."""
+        # Kept, since to ask for them several times a second costs more than to draw them.
+        self._head = Static(classes="head", markup=False)
+        self._body = Static(classes="body", markup=False)
+        self._age = Digits(classes="age")
 
     def on_click(self) -> None:
         """Tells which call it is."""
@@ -102,9 +108,9 @@ class CallCard(Horizontal):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="words"):
-            yield Static(classes="head", markup=False)
-            yield Static(classes="body", markup=False)
-        yield Digits(classes="age")
+            yield self._head
+            yield self._body
+        yield self._age
 
     def show(self, protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> None:
         """Draws the call as it stands at `now` in this many rows."""
@@ -112,14 +118,14 @@ class CallCard(Horizontal):
         for each in ("open", "answered", "differs", "unanswered"):
             self.set_class(state == each, f"-{each}")
         self.styles.height = rows
-        age = self.query_one(Digits)
+        age = self._age
         age.display = rows >= 3 and self.size.width >= ROOMY
         if age.display and age.value != clock(loop.age(now)):
             age.update(clock(loop.age(now)))
         # The digits of an age take 15 cells and a blank on either side.
         width = self.size.width - 2 - (17 if age.display else 0)
         head, body = card_words(protocol, loop, state, now, rows, width, age.display)
-        for words, content in zip(self.query(Static), (head, body), strict=True):
+        for words, content in zip((self._head, self._body), (head, body), strict=True):
             words.display = bool(content.plain)
             if content != words.content:
                 words.update(content, layout=False)
@@ -222,12 +228,14 @@ class CallsPanel(Vertical):
         self._protocol = protocol
         self.few = False
         """Whether the calls keep to the fewest rows."""
+        self._title = Static(id="calls-title", classes="title", markup=False)
+        self._cards = [CallCard() for _ in range(CARDS)]
+        self._more = Static(id="calls-more", markup=False)
 
     def compose(self) -> ComposeResult:
-        yield Static(id="calls-title", classes="title", markup=False)
-        for _ in range(CARDS):
-            yield CallCard()
-        yield Static(id="calls-more", markup=False)
+        yield self._title
+        yield from self._cards
+        yield self._more
 
     def spare(self, view: View) -> int:
         """Rows of the column that the calls at the view's moment can do without."""
@@ -239,11 +247,11 @@ class CallsPanel(Vertical):
         waiting = view.waiting
         states = [state for _, state in waiting]
         rows = heights(states, self._take(1 + sum(least(states)), below) - 1)[:CARDS]
-        for card, height, (loop, state) in zip(self.query(CallCard), rows, waiting, strict=False):
+        for card, height, (loop, state) in zip(self._cards, rows, waiting, strict=False):
             card.display = height > 0
             if height:
                 card.show(self._protocol, loop, state, view.now, height)
-        for card in list(self.query(CallCard))[len(rows) :]:
+        for card in self._cards[len(rows) :]:
             card.display = False
         self._count(waiting, sum(1 for height in rows if height))
 
@@ -278,10 +286,9 @@ class CallsPanel(Vertical):
                 style = "$urgent" if state == "unanswered" else "$conflict"
                 parts += [("  ", ""), (f" {mark} ", f"bold $on-urgent on {style}")]
         title = Content.assemble(*parts)
-        heading = self.query_one("#calls-title", Static)
-        if title != heading.content:
-            heading.update(title, layout=False)
-        more = self.query_one("#calls-more", Static)
+        if title != self._title.content:
+            self._title.update(title, layout=False)
+        more = self._more
         more.display = not states or shown < len(states)
         line = f"+ {len(states) - shown} more waiting" if states else "Every call is answered."
         if more.display and more.content != line:

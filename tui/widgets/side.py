@@ -75,15 +75,17 @@ class SideColumn(Vertical):
     def __init__(self, protocol: Protocol) -> None:
         super().__init__(id="side")
         self._protocol = protocol
+        self._timers_panel = TimersPanel()
+        names = ("vitals", "doses", "tasks", "watch", "checklists")
+        self._panels = [Panel(id=name, markup=False) for name in names]
 
     def compose(self) -> ComposeResult:
-        yield TimersPanel()
-        for name in ("vitals", "doses", "tasks", "watch", "checklists"):
-            yield Panel(id=name, markup=False)
+        yield self._timers_panel
+        yield from self._panels
 
     def show(self, view: View) -> None:
         """Draws everything in the column at the view's moment."""
-        timers = self.query_one(TimersPanel)
+        timers = self._timers_panel
         timers.show(view)
         width = max(self.size.width, 20)
         titled = (
@@ -96,5 +98,5 @@ class SideColumn(Vertical):
         free = max(self.size.height - timers.rows, 5)
         wanted = [1 + sum(len(item) for item in items) for _, items in titled]
         rows = share(free, wanted, LEAST)
-        for panel, (title, items), given in zip(self.query(Panel), titled, rows, strict=True):
+        for panel, (title, items), given in zip(self._panels, titled, rows, strict=True):
             panel.show(title, items, given)

@@ -32,9 +32,14 @@ def _digits(timer: Timer, now: float) -> str:
 class TimerFace(Vertical):
     """One timer: the time left, or the time past once it is up."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._label = Static(classes="label", markup=False)
+        self._digits = Digits()
+
     def compose(self) -> ComposeResult:
-        yield Static(classes="label", markup=False)
-        yield Digits()
+        yield self._label
+        yield self._digits
 
     def show(self, timer: Timer, state: TimerState, now: float) -> None:
         """Draws the timer at `now`."""
@@ -42,32 +47,36 @@ class TimerFace(Vertical):
         self.set_class(up, "-done")
         label = f"{'!! TIME UP' if up else 'running'} {duration(round(timer.duration_s, 1))}"
         digits = _digits(timer, now)
-        if self.query_one(Static).content != label:
-            self.query_one(Static).update(label, layout=False)
-        if self.query_one(Digits).value != digits:
-            self.query_one(Digits).update(digits)
+        if self._label.content != label:
+            self._label.update(label, layout=False)
+        if self._digits.value != digits:
+            self._digits.update(digits)
 
 
 class TimersPanel(Vertical):
     """The timers that matter now, and how the last one ended where none runs."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._faces = [TimerFace() for _ in range(FACES)]
+        self._row = Horizontal(*self._faces, id="faces")
+        self._below = Static(id="timers-more", markup=False)
+
     def compose(self) -> ComposeResult:
         yield Static("TIMERS", classes="title", markup=False)
-        with Horizontal(id="faces"):
-            for _ in range(FACES):
-                yield TimerFace()
-        yield Static(id="timers-more", markup=False)
+        yield self._row
+        yield self._below
 
     def show(self, view: View) -> None:
         """Draws the timers at the view's moment."""
         timers = in_order(view)
         faces = FACES if self.size.width >= ROOMY else 1
-        for index, face in enumerate(self.query(TimerFace)):
+        for index, face in enumerate(self._faces):
             face.display = index < min(len(timers), faces)
             if face.display:
                 face.show(*timers[index], view.now)
-        self.query_one("#faces").display = bool(timers)
-        more = self.query_one("#timers-more", Static)
+        self._row.display = bool(timers)
+        more = self._below
         line = self._more(view, timers, faces)
         more.display = bool(line)
         if more.content != line:
@@ -91,5 +100,5 @@ class TimersPanel(Vertical):
     @property
     def rows(self) -> int:
         """Rows it needs as it was last shown."""
-        faces = 4 if self.query_one("#faces").display else 0
-        return 1 + faces + (1 if self.query_one("#timers-more").display else 0)
+        faces = 4 if self._row.display else 0
+        return 1 + faces + (1 if self._below.display else 0)
