@@ -31,6 +31,12 @@ NOISE = 30.0
 PAUSE_S = 60
 
 
+def _samples(name: str) -> np.ndarray:
+    path = files("sample_audio_synthetic") / f"{name}.flac"
+    found: np.ndarray = soundfile.read(str(path), dtype="int16")[0]
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """How the process stands after some sound."""
@@ -64,6 +70,8 @@ class Looped:
 
     def __init__(self, hours: float) -> None:
         self._blocks = round(hours * 36000)
+        # Once: arrays of many megabytes made again and again would be measured with the listener.
+        self._drills = [_samples(name) for name in DRILLS]
 
     def blocks(self) -> Iterator[Block]:
         rng = np.random.default_rng(8)
@@ -74,10 +82,7 @@ class Looped:
 
     def _clean(self) -> Iterator[np.ndarray]:
         while True:
-            for name in DRILLS:
-                drill, _ = soundfile.read(
-                    str(files("sample_audio_synthetic") / f"{name}.flac"), dtype="int16"
-                )
+            for drill in self._drills:
                 for start in range(0, len(drill) - BLOCK, BLOCK):
                     yield drill[start : start + BLOCK]
                 for _ in range(PAUSE_S * 10):

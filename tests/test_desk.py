@@ -126,6 +126,14 @@ async def test_only_what_was_broken_off_goes_on(place: Path) -> None:
     assert "only what was broken off goes on" in shown
 
 
+async def test_a_locked_case_may_go_on_since_only_its_passphrase_shows_whether_it_ended(
+    tmp_path: Path,
+) -> None:
+    (case(tmp_path, 9, ended=False) / "lock.json").write_text("{}")
+    _, run = await pressed(tmp_path, "g")
+    assert run == [("resume", "2025-03-01_09-00-00_isolation-airway")]
+
+
 async def test_a_damaged_case_is_told_and_not_opened(place: Path) -> None:
     shown, run = await pressed(place, "enter", "r")
     assert run == []

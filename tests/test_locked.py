@@ -250,6 +250,17 @@ def test_a_case_is_heard_and_locked_from_the_command_line(
     assert "whole" in capsys.readouterr().out
     stored = open_case(case, WORDS)
     assert stored.sound(0.0, 10.0).any()
+    # It goes on with sound, locked by the same passphrase.
+    assert main(["resume", str(case), str(QUICK), "--json", "--reopen", *locked]) == 0
+    again = open_case(case, WORDS)
+    assert again.missing == ()
+    assert [sound.path.name for sound in again.sounds] == [
+        "audio.flac.locked",
+        "audio-2.flac.locked",
+    ]
+    starts_s = again.sounds[1].starts_s
+    assert again.sound(starts_s, starts_s + 10.0).any()
+    assert verify(case, WORDS).misfit == ""
 
 
 def test_keys_show_nothing_of_themselves() -> None:

@@ -178,7 +178,8 @@ class Desk(App[None]):
         if case.standing == "damaged":
             self._say(f"{case.folder.name} cannot be read: {case.trouble}")
             return
-        if command == "resume" and case.standing != "broken off":
+        # Whether a locked case was broken off can be seen once its passphrase is given.
+        if command == "resume" and case.standing not in ("broken off", "locked"):
             self._say(f"{case.folder.name} is {case.standing}: only what was broken off goes on")
             return
         self._go([command, str(case.folder)])
