@@ -91,6 +91,7 @@ TRAINING_ACCENTED = (
     "zm_yunxia",
     "zm_yunyang",
 )
+FESTIVAL = ("cmu_us_slt_arctic_hts", "kal_diphone", "ked_diphone")
 ESPEAK_DIALECTS = (
     "en-us",
     "en-gb",
@@ -128,7 +129,10 @@ def voices(use: Use | None = None) -> list[Voice]:
         _voice("flite", "rms", "score"),
         *(_voice("kokoro", name, "train") for name in TRAINING_ENGLISH + TRAINING_ACCENTED),
         *(_voice("flite", name, "train") for name in ("kal", "kal16", "awb", "slt")),
-        *(_voice("festival", name, "train") for name in ("cmu_us_slt_arctic_hts", "kal_diphone")),
+        *(
+            _voice("festival", name, "train")
+            for name in ("cmu_us_slt_arctic_hts", "kal_diphone", "ked_diphone")
+        ),
         *(
             _voice("espeak", dialect + variant, "train")
             for dialect in ESPEAK_DIALECTS
@@ -154,13 +158,21 @@ def blend(seed: int) -> Voice:
     return Voice(f"kokoro/blend-{seed}", "kokoro", str(seed), True, "train", blend=True)
 
 
-def blend_weights(seed: int) -> dict[str, float]:
-    """The share of each training voice in a blend; shares sum to 1.
+Half = Literal["timbre", "manner"]
 
-    Two to four parents: more would all tend to one mean voice. Foreign parents colour an English
-    one, so that accents come in degrees.
+
+def blend_weights(seed: int, half: Half = "timbre") -> dict[str, float]:
+    """The share of each training voice in one half of a blend; shares sum to 1.
+
+    A Kokoro style has two halves: how a voice sounds, and how it speaks (melody and pace). Half of
+    the blends take the second from other parents. Two to four parents: more would all tend to one
+    mean voice. Shares are stretched away from that mean, some below zero, to reach voices that lie
+    between no others. Foreign parents colour an English one, so that accents come in degrees.
     """
     rng = np.random.default_rng(seed)
+    other_manner = rng.random() < 0.5
+    if half == "manner" and other_manner:
+        rng = np.random.default_rng((seed, 1))
     count = int(rng.integers(2, 5))
     foreign = int(rng.random() < 0.4)
     parents = [
@@ -168,6 +180,7 @@ def blend_weights(seed: int) -> dict[str, float]:
         *rng.choice(TRAINING_ACCENTED, foreign, replace=False),
     ]
     shares = rng.dirichlet(np.full(count, 0.9))
+    shares = shares + rng.uniform(0.0, 0.4) * (shares - shares.mean())
     return {str(parent): float(share) for parent, share in zip(parents, shares, strict=True)}
 
 
@@ -176,8 +189,18 @@ def style_of(speaker: Voice) -> Samples:
     kokoro = _kokoro()
     if not speaker.blend:
         return kokoro.style(speaker.name)
-    parts = [share * kokoro.style(name) for name, share in blend_weights(int(speaker.name)).items()]
-    return np.asarray(np.sum(parts, axis=0), np.float32)
+    halves: dict[Half, slice] = {"timbre": slice(None, 128), "manner": slice(128, None)}
+    mixed = [
+        np.sum(
+            [
+                share * kokoro.style(name)[:, columns]
+                for name, share in blend_weights(int(speaker.name), half).items()
+            ],
+            axis=0,
+        )
+        for half, columns in halves.items()
+    ]
+    return np.asarray(np.concatenate(mixed, axis=1), np.float32)
 
 
 def dialect_of(speaker: Voice) -> str:
