@@ -26,6 +26,8 @@ class Ranges:
     masked: float = 0.35
     mask_hz: tuple[float, float] = (1200.0, 4000.0)
     tilted: float = 0.3
+    coloured: float = 0.5  # a room and a microphone that raise some frequencies, lower others
+    colouring_db: tuple[float, float] = (1.0, 5.0)  # of each of three waves over the octaves
     noisy: float = 0.8
     noise_db: tuple[float, float] = (-3.0, 30.0)  # speech over noise
     colour: tuple[float, float] = (0.0, 0.6)  # power falls as 1 / f ** (2 colour); pink is 0.5
@@ -53,7 +55,7 @@ class Distortion:
         others = sound[torch.randperm(len(sound), device=self.device)]
         share = self._uniform(sound, ranges.babble_level) * self._happens(sound, ranges.babble)
         sound = _of_rms_1(sound + others * share, spoken)
-        sound = _of_rms_1(self._filter(sound, self._mask_and_tilt(sound)), spoken)
+        sound = _of_rms_1(self._filter(sound, self._gain(sound)), spoken)
         speech_db = self._uniform(sound, ranges.noise_db)
         loud = self._happens(sound, ranges.noisy) * 10 ** (-speech_db / 20)
         sound = sound + self._noise(sound) * loud
@@ -92,13 +94,19 @@ class Distortion:
     def _frequencies(self, sound: Tensor) -> Tensor:
         return torch.linspace(0, RATE / 2, sound.shape[1] // 2 + 1, device=self.device)[None]
 
-    def _mask_and_tilt(self, sound: Tensor) -> Tensor:
+    def _gain(self, sound: Tensor) -> Tensor:
         hertz, ranges = self._frequencies(sound), self.ranges
         order = 1 + torch.floor(self._uniform(sound, (0.0, 3.0)))
         mask = (1 + (hertz / self._uniform(sound, ranges.mask_hz)) ** (2 * order)) ** -0.5
         mask = torch.where(self._happens(sound, ranges.masked) > 0, mask, torch.ones_like(mask))
         slope = self._uniform(sound, (-0.5, 0.5)) * self._happens(sound, ranges.tilted)
-        return mask * (hertz.clamp(min=100) / 1000) ** slope
+        octaves = torch.log2(hertz.clamp(min=60) / 60)
+        colour_db = torch.zeros_like(hertz)
+        for _ in range(3):
+            wave = octaves * self._uniform(sound, (0.5, 4.0)) + self._uniform(sound, (0.0, 6.3))
+            colour_db = colour_db + self._uniform(sound, ranges.colouring_db) * torch.sin(wave)
+        colour_db = colour_db * self._happens(sound, ranges.coloured)
+        return mask * (hertz.clamp(min=100) / 1000) ** slope * 10 ** (colour_db / 20)
 
     def _noise(self, sound: Tensor) -> Tensor:
         hertz, ranges = self._frequencies(sound), self.ranges
