@@ -6,8 +6,10 @@ helpers share them with the trainer.
 
 from __future__ import annotations
 
+import itertools
 import queue
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -17,6 +19,9 @@ from torch import multiprocessing
 
 from listener.training.clips import Job
 from listener.training.data import Batch, Batches, Store
+
+READ_AGAIN_S = 240.0
+"""Until the clips' folders are read anew."""
 
 
 class Feed:
@@ -75,9 +80,15 @@ def _help(
     seed: int,
     made: multiprocessing.Queue,  # type: ignore[type-arg]
 ) -> None:
-    torch.manual_seed(seed)
     torch.set_num_threads(1)
-    for batch in Batches(Store(jobs, folders, torch.device(where)), size, seed).training():
-        small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())
-        # Half precision halves the way; a step of 1/64 in a log-mel value is far below its noise.
-        made.put((batch.features.half().cpu(), *small))
+    for reading in itertools.count():
+        # Clips that were spoken meanwhile join; not in all helpers at once, or training would wait.
+        until = time.monotonic() + READ_AGAIN_S * (1 + seed % 4 / 4)
+        torch.manual_seed(seed + 1000 * reading)
+        batches = Batches(Store(jobs, folders, torch.device(where)), size, seed + 1000 * reading)
+        for batch in batches.training():
+            small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())
+            # Half precision halves the way; a step of 1/64 in a log-mel value is far below its noise.
+            made.put((batch.features.half().cpu(), *small))
+            if time.monotonic() > until:
+                break
