@@ -26,8 +26,8 @@ class Shape:
     """Sizes of a network."""
 
     first: int = 256  # outputs of the first layer, at 100 frames a second
-    width: int = 640  # of the blocks
-    narrow: int = 160  # inside a block; 0 makes each block one full layer of three frames
+    width: int = 960  # of the blocks
+    narrow: int = 240  # inside a block; 0 makes each block one full layer of three frames
     blocks: int = 11
     dropout: float = 0.1
 
