@@ -21,7 +21,7 @@ from grammar.facts import Fact, dump, load
 from listener.chain import canonical, link, origin
 from listener.database import connect, plain_errors
 from listener.mending import mend, recover
-from listener.private import private_file, private_folder
+from listener.private import private_file, private_folder, settle
 from listener.vault import LOCK, Keys, new_lock, unlock
 
 JOURNAL = "journal.db"
@@ -85,6 +85,8 @@ class Journal:
                 private_file(folder / LOCK, keys.lock)
             private_file(folder / JOURNAL, b"")
             database, version = connect(folder / JOURNAL, keys, new=True)
+            settle(folder)
+            settle(cases)
         except (OSError, sqlite3.Error) as error:
             raise UserError(f"no case can be written in {cases}: {_reason(error)}") from None
         return cls(folder, database, version, keys)

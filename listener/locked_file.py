@@ -57,7 +57,8 @@ class LockedFile:
             self._waiting = self._waiting[SAMPLE_RATE:]
 
     def flush(self) -> None:
-        """Nothing is held back but the second that is not full yet."""
+        """Put on the disk what has come, but for the second that is not full yet. Raises OSError."""
+        os.fsync(self._handle)
 
     def close(self) -> None:
         """Write the rest, marked as the last."""

@@ -16,6 +16,7 @@ from grammar.errors import UserError
 from grammar.facts import Purged
 from grammar.standing import ended
 from listener.journal import Journal
+from listener.private import settle
 from listener.seals import seal, sound_files
 from listener.signing import SigningKey
 
@@ -35,7 +36,7 @@ def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
         except OSError as error:
             raise UserError(f"{path} cannot be removed: {error.strerror}") from None
     if files:
-        _settle(journal.folder)
+        settle(journal.folder)
         facts = journal.facts()
         journal.append(Purged(t=max((ended(fact) for fact in facts), default=0.0), wall=wall))
         if journal.seals():
@@ -54,15 +55,6 @@ def _overwrite(path: Path) -> None:
             return
         for at in range(0, about.st_size, _PIECE):
             os.pwrite(handle, bytes(min(_PIECE, about.st_size - at)), at)
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _settle(folder: Path) -> None:
-    """Put on the disk that the files are gone."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
         os.fsync(handle)
     finally:
         os.close(handle)

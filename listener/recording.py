@@ -10,6 +10,7 @@ import soundfile
 from grammar.errors import UserError
 from listener.kept_sound import LOCKED
 from listener.locked_file import LockedFile
+from listener.private import settle
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.vault import Keys
 
@@ -17,7 +18,7 @@ from listener.vault import Keys
 class Recording:
     """A growing FLAC file, 16 kHz, 16 bit, readable by its owner only.
 
-    Once a second what was written is handed to the operating system, so a killed process loses
+    Once a second what was written is put on the disk, so a killed process or a power cut takes
     little: a FLAC file without its end can be played up to there.
     """
 
@@ -40,6 +41,7 @@ class Recording:
             raise UserError(f"The recording {path} exists already.") from None
         except OSError as error:
             raise UserError(f"No audio can be written to {path}: {error.strerror}.") from None
+        settle(path.parent)
         self._unflushed = 0
 
     def write(self, samples: Samples) -> None:

@@ -24,6 +24,7 @@ from listener.kept_sound import kept_sound
 from listener.locked_file import LockedFile, LockedSound
 from listener.purging import purge
 from listener.recogniser import SAMPLE_RATE
+from listener.recording import Recording
 from listener.seals import seal, verify
 from listener.stored import open_case
 from listener.vault import LOCK, Keys, unlock
@@ -176,6 +177,20 @@ def test_a_killed_case_is_there_to_its_last_fact_and_to_two_seconds_of_its_sound
     np.testing.assert_array_equal(stored.sound(0.0, 6.0), noise(8.0)[: 6 * SAMPLE_RATE])
     assert stored.missing == ("audio.flac breaks off after 8.0 s",)
     assert Journal.open(folder, WORDS).append(Noted(t=9.0, text="later")).seq == 7
+
+
+def test_each_second_of_sound_is_put_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As libsndfile does for sound that is not locked (`sf_write_sync`)."""
+    put: list[int] = []
+    monkeypatch.setattr("listener.locked_file.os.fsync", put.append)
+    recording = Recording(tmp_path / "audio.flac", 1, Keys(bytes(32), bytes(32)))
+    begun = len(put)
+    for _ in range(52):
+        recording.write(np.zeros((1600, 1), np.int16))
+    assert len(put) - begun == 5
+    recording.close()
 
 
 def test_sound_cut_changed_or_reordered_is_not_taken_for_the_whole(case: Path) -> None:
