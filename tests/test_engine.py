@@ -123,6 +123,25 @@ hearing.accept(__import__("numpy").zeros(1600, dtype="int16"))
         time.sleep(0.05)
 
 
+def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) -> None:
+    journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
+    source = RawPcm(io.BytesIO())
+    live = Live(
+        source,
+        failing_engines.Counting(),
+        Case(load("isolation-airway")),
+        journal,
+        failing_engines.Nobody(),
+        None,
+        lambda: datetime(2025, 1, 1, tzinfo=UTC),
+    )
+    live._capture.now, live._heard_s = 20.0, 5.0
+    assert live.troubles == ("hearing is 15 s behind, nothing is left out",)
+    live._heard_s = 19.0
+    assert live.troubles == ()
+    live.keeper.finish()
+
+
 def heard_by(engine: Engine, sound: Samples, cases: Path) -> list[object]:
     """The facts of a stream that comes at once."""
     protocol = load("isolation-airway")
