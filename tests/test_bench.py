@@ -153,3 +153,22 @@ def test_the_command_prints_the_figures_of_a_drill_and_draws_them(
     assert found["real_time_factor"] < 1.0
     assert "<svg" in picture.read_text(encoding="utf-8")
     assert main(["bench", *options, "--plot", "picture.gif"]) == 2
+
+
+@pytest.mark.slow
+def test_engines_are_compared_side_by_side_on_the_same_clips(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sample = Path(str(files("sample_audio_synthetic")))
+    for name in ("quick-clip.flac", "quick-clip.toml"):
+        shutil.copy(sample / name, tmp_path)
+    options = [str(tmp_path), "--condition", "clean", "--real-pace", "0"]
+    assert main(["bench", *options, "--beside", "pocketsphinx"]) == 0
+    told = capsys.readouterr().out.splitlines()
+    (head,) = (line for line in told if line.startswith("|  |"))
+    assert head.index("our English model") < head.index("pocketsphinx")
+    (right,) = (line for line in told if line.startswith("| clean: call and slots right"))
+    ours, other = (float(cell.split()[0]) for cell in right.split("|")[2:4])
+    assert ours == 100.0
+    assert other < ours
+    assert main(["bench", *options, "--beside", "nowhere"]) == 2

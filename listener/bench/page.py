@@ -13,10 +13,11 @@ def page(bench: Bench) -> str:
     return "\n".join(_lines(bench))
 
 
-def _lines(bench: Bench) -> Iterator[str]:
-    yield f"{bench.engine}: {bench.clips} clips. Shares in per cent, with 95 % Wilson intervals."
-    yield ""
-    rows: tuple[tuple[str, Callable[[Figures], str]], ...] = (
+_Rows = tuple[tuple[str, Callable[[Figures], str]], ...]
+
+
+def _rows() -> _Rows:
+    return (
         ("call and slots right", lambda one: _share(one.right)),
         ("silent errors, of those with a dose or a number", lambda one: _share(one.silent)),
         ("true calls lost", lambda one: _share(one.lost)),
@@ -28,10 +29,44 @@ def _lines(bench: Bench) -> Iterator[str]:
         ("heard wrongly, and marked unsure", lambda one: _share(one.doubt.wrong_unsure)),
         ("wrong drug, unit or number, and marked unsure", lambda one: _share(one.doubt.caught)),
     )
+
+
+def side_by_side(benches: Sequence[Bench]) -> str:
+    """The figures of several engines on the same clips, one column each."""
+    first = benches[0]
+    lines = [f"{first.clips} clips. Shares in per cent, with 95 % Wilson intervals.", ""]
+    rows = [
+        [f"{name}: {label}", *(cell(one.conditions[name]) for one in benches)]
+        for name in first.conditions
+        for label, cell in _rows()
+    ]
+    rows = [row for row in rows if set(row[1:]) != {"–"}]
+    rows += [
+        ["expected calibration error", *(f"{one.reliability.error:.3f}" for one in benches)],
+        ["end of speech to stored fact, median, ms", *(_late(one, "median") for one in benches)],
+        ["… 95th percentile, ms", *(_late(one, "percentile_95") for one in benches)],
+        ["real-time factor", *(f"{one.real_time_factor:.3f}" for one in benches)],
+        ["peak memory of the listening process, MB", *(_memory(one) for one in benches)],
+    ]
+    lines += _table(["", *(one.engine for one in benches)], rows)
+    return "\n".join(lines)
+
+
+def _late(bench: Bench, which: str) -> str:
+    return f"{getattr(bench.delays, which) * 1000:.0f}" if bench.delays else "–"
+
+
+def _memory(bench: Bench) -> str:
+    return "–" if bench.peak_memory_mb is None else f"{bench.peak_memory_mb:.0f}"
+
+
+def _lines(bench: Bench) -> Iterator[str]:
+    yield f"{bench.engine}: {bench.clips} clips. Shares in per cent, with 95 % Wilson intervals."
+    yield ""
     names = list(bench.conditions)
     yield from _table(
         ["", *names],
-        [[label, *(cell(bench.conditions[name]) for name in names)] for label, cell in rows],
+        [[label, *(cell(bench.conditions[name]) for name in names)] for label, cell in _rows()],
     )
     yield ""
     voices = sorted({voice for one in bench.conditions.values() for voice in one.voices})

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from grammar.errors import UserError
 from tui.commands.shared import Commands
 
 CONDITIONS = ("clean", "mask", "radio", "fan10", "fan5")
@@ -24,6 +25,13 @@ def add(commands: Commands) -> None:
     one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
     one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
     one.add_argument(
+        "--beside",
+        action="append",
+        default=[],
+        metavar="vosk|pocketsphinx|DIR",
+        help="this engine, or the published model in DIR, on the same clips; may be repeated",
+    )
+    one.add_argument(
         "--condition", choices=CONDITIONS, action="append", help="only this; may be repeated"
     )
     one.add_argument("--every", type=_count, default=1, metavar="N", help="each N-th clip only")
@@ -38,7 +46,7 @@ def add(commands: Commands) -> None:
 def bench(wanted: argparse.Namespace) -> None:
     """Hear the clips and print the figures."""
     from listener.bench.clips import read_folder  # noqa: PLC0415
-    from listener.bench.page import page  # noqa: PLC0415
+    from listener.bench.page import page, side_by_side  # noqa: PLC0415
     from listener.bench.run import Wanted  # noqa: PLC0415
     from listener.bench.run import bench as run  # noqa: PLC0415
 
@@ -47,19 +55,40 @@ def bench(wanted: argparse.Namespace) -> None:
         from listener.bench.plot import check  # noqa: PLC0415
 
         check(wanted.plot)
-    how = Wanted(
-        recogniser=wanted.recogniser,
-        model=wanted.model,
-        protocol=wanted.protocol,
-        conditions=tuple(wanted.condition or CONDITIONS),
-        real_pace=max(0, wanted.real_pace),
-    )
-    found = run(clips, how, _told_now_and_then())
+    conditions = tuple(wanted.condition or CONDITIONS)
+    engines = [(wanted.recogniser, wanted.model), *map(_engine, wanted.beside)]
+    benches = [
+        run(
+            clips,
+            Wanted(
+                recogniser=recogniser,
+                model=model,
+                protocol=wanted.protocol,
+                conditions=conditions,
+                real_pace=max(0, wanted.real_pace),
+            ),
+            _told_now_and_then(),
+        )
+        for recogniser, model in engines
+    ]
     if wanted.plot:
         from listener.bench.plot import draw  # noqa: PLC0415
 
-        draw(found, wanted.plot)
-    print(json.dumps(found.as_dict(), ensure_ascii=False) if wanted.json else page(found))
+        draw(benches[0], wanted.plot)
+    if wanted.json:
+        found = [one.as_dict() for one in benches]
+        print(json.dumps({"engines": found} if wanted.beside else found[0], ensure_ascii=False))
+    else:
+        print(side_by_side(benches) if wanted.beside else page(benches[0]))
+
+
+def _engine(text: str) -> tuple[str, Path | None]:
+    """A recogniser's name, or a published model's folder with vosk."""
+    if text in ("vosk", "pocketsphinx"):
+        return text, None
+    if not Path(text).is_dir():  # better before a long run than after
+        raise UserError(f"--beside: {text} is neither an engine nor the folder of a model.")
+    return "vosk", Path(text)
 
 
 def _told_now_and_then() -> Callable[[str], None]:
