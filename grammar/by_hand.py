@@ -113,7 +113,8 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
             values = (str(value) for _, value in fact.slots)
             return " ".join(["entry", call.title if call else fact.call, *values])
         case Noted():
-            return f"{'mark' if fact.mark else 'note'} {fact.text}"
+            words = "" if fact.mark and fact.text == MARK else f" {fact.text}"
+            return f"{'mark' if fact.mark else 'note'}{words}"
         case Amended():
             return f"correction {fact.words}"
         case Confirmed():

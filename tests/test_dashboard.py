@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from num2words import num2words
-from screens import case, desk, heard, note, status, strips
+from screens import case, desk, heard, note, protocol, status, strips
 from textual.geometry import Size
 from textual.widgets import Digits, Static
 
+from grammar.case import Case
 from grammar.facts import Fact
 from grammar.loops import LoopState
 from tui.keys import TABLE, KeyMap
@@ -168,6 +169,20 @@ async def test_in_the_smallest_terminal_nine_waiting_calls_are_all_seen_and_the_
         assert text.count("!! UNANSWERED 0") == 9
         assert seen.app.query_one("#bottom").size.height == 2
         assert "? Esc" in text.splitlines()[-1].replace("\N{NO-BREAK SPACE}", " ")
+
+
+async def test_the_foot_grows_and_shrinks_with_the_terminal() -> None:
+    async with desk(case(), 5, (80, 24)) as seen:
+        assert "quit" not in await seen.text()
+        await seen.pilot.resize_terminal(160, 48)
+        assert "quit" in await seen.text()
+        await seen.pilot.resize_terminal(80, 24)
+        assert "quit" not in await seen.text()
+
+
+async def test_before_the_case_has_begun_its_recording_is_not_called_paused() -> None:
+    async with desk(Case(protocol()), 0) as seen:
+        assert "recording begins" in await seen.text()
 
 
 async def test_a_long_source_cuts_neither_the_level_nor_the_weight() -> None:

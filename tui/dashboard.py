@@ -159,10 +159,13 @@ class Dashboard(Acting):
 
     def on_resize(self) -> None:
         """Fits everything anew: each part shares out the rows it is given."""
+        self.call_after_refresh(self._fit)
+
+    def _fit(self) -> None:
         if self._bottom.is_attached:
             self._foot()
             self._help(self.desk.query_one("#help-area").display)
-        self.call_after_refresh(self.look)
+        self.look()
 
     def action_log(self, rows: int) -> None:
         """Scrolls the log by rows."""

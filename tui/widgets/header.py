@@ -27,7 +27,7 @@ class Header(Static):
 
     def show(self, view: View, status: Status, wall: datetime) -> None:
         """Draws the header for this moment; `wall` is the local time."""
-        width = max(self.size.width - 2, 20)
+        width = max(self.app.size.width - 2, 20)  # its own is not known at first
         lines = [_first(view, status, wall, width), self._second(view, status, width)]
         content = Content("\n").join([line.truncate(width, ellipsis=True) for line in lines])
         if content != self.content:
@@ -55,7 +55,7 @@ class Header(Static):
 
 def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     """Time, recording and level always; the time of day and the engine where there is room."""
-    kept = _recording(status.recording, view.recording)
+    kept = _recording(status.recording, view.recording, begun=bool(view.log))
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
     heard = (("  in ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
@@ -78,7 +78,9 @@ def _joined(first: Content, others: Iterable[str], style: str, width: int) -> Co
     return line
 
 
-def _recording(kept: bool, on: bool) -> tuple[str, str]:
+def _recording(kept: bool, on: bool, *, begun: bool) -> tuple[str, str]:
+    if kept and not begun:
+        return "○ recording begins", "bold $ink"
     if kept and not on:
         return "‖ RECORDING PAUSED", "bold $on-urgent on $urgent"
     if kept:
