@@ -31,6 +31,9 @@ SEALS = "seals.jsonl"
 APPLICATION_ID = 0x616E7362
 """Marks the file as a case journal (SQLite's application_id)."""
 
+_LONGEST = 2**26
+"""Bytes of a fact, far more than one ever has."""
+
 _SCHEMA = """
 CREATE TABLE fact (
     seq INTEGER PRIMARY KEY,
@@ -153,6 +156,8 @@ def plain_errors(keys: Keys | None) -> Iterator[None]:
         raise
     except other as error:
         raise sqlite3.OperationalError(str(error)) from error
+    except MemoryError as error:  # a length in a damaged file
+        raise sqlite3.DatabaseError("a length in it is beyond all memory") from error
     except UnicodeDecodeError as error:  # a name in a damaged file
         raise sqlite3.DatabaseError("a name in it is no text") from error
 
@@ -166,7 +171,9 @@ def _open(
     uri: bool = False,
 ) -> sqlite3.Connection:
     if keys is None:
-        return sqlite3.connect(name, check_same_thread=check_same_thread, timeout=timeout, uri=uri)
+        plain = sqlite3.connect(name, check_same_thread=check_same_thread, timeout=timeout, uri=uri)
+        plain.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST)  # a damaged file may name any length
+        return plain
     database = cast(
         "sqlite3.Connection",
         _cipher().connect(name, check_same_thread=check_same_thread, timeout=timeout, uri=uri),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import shutil
+import sqlite3
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import listener.vault
 from grammar.errors import UserError
 from grammar.facts import CaseEnded, Heard, Noted, Word
 from listener.chain import canonical, link
+from listener.database import plain_errors, untouched
 from listener.journal import JOURNAL, Journal, stored_facts
 from listener.keeper import Keeper
 from listener.pages import Overflow, record_of
@@ -24,6 +26,7 @@ from listener.stored import open_case
 
 PAGE = 4096
 FACTS = 300
+CASES = Path(__file__).parent / "cases"
 WAL = f"{JOURNAL}-wal"
 
 
@@ -280,3 +283,12 @@ def test_a_row_with_more_columns_than_any_of_ours_is_not_read_on() -> None:
     ]
     with pytest.raises(ValueError, match="no row of ours"):
         record_of(b"\xff\x7f" + b"\1" * 9000)
+
+
+def test_a_length_beyond_all_memory_is_damage_like_any_other() -> None:
+    """What a database of a few kilobytes made SQLite ask for, found by `python tests/fuzz.py`."""
+    with pytest.raises(sqlite3.DatabaseError, match="beyond all memory"), plain_errors(None):
+        raise MemoryError
+    journal = untouched(CASES / "schema-2" / JOURNAL, None)
+    with journal as database, pytest.raises(sqlite3.Error, match="too big"):
+        database.execute("SELECT zeroblob(100000000)").fetchone()
