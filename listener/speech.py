@@ -40,6 +40,9 @@ again."""
 DOUBTFUL: Final = 0.3
 """What is less sure than this waits for the segment's end."""
 
+_BY_NAME: Final = 0.5
+"""So much less sure at a pause is what names somebody and yet is no call."""
+
 _BESIDE_S: Final = 0.1
 """Words heard twice end this much sooner or later, at most: less than a pause lasts."""
 
@@ -170,7 +173,9 @@ class Speech:
         meaning = self.understanding.read([word.text for word in said.cut])
         if meaning.kind == "unrecognised":
             return -1.0
-        return self.doubting.confidence(said.cut, said.alternatives, said.sound)
+        sure = self.doubting.confidence(said.cut, said.alternatives, said.sound)
+        # A name with an answer is most often a call to that name, and the caller draws breath.
+        return max(0.0, sure - _BY_NAME) if meaning.to and meaning.kind != "call" else sure
 
     def _store(self, said: _Said) -> None:
         """A new fact, or one that puts it in the place of what was told."""

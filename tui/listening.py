@@ -315,7 +315,7 @@ class Listening:
         if isinstance(fact, HeardOut):
             whole = self._utterance(fact.target)
             if whole:
-                self.tell_line({**utterance_json(whole), "kind": "heard-out"})
+                self.tell_line({**utterance_json(whole), "heard_out": True})
         if utterance is not None and fact.kind == "heard":
             line = utterance_json(utterance)
             if fact.seq > self.live.keeper.stored:
