@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 from grammar.case import fold
 from listener.sources import AudioFile
 from tui.dashboard import Dashboard
+from tui.hands import Hands
 from tui.listening import Listening, Wishes, run_headless
 from tui.status import Status
 
@@ -44,6 +45,8 @@ async def draw() -> None:
         lambda: MOMENT,
         lambda: status,
         wall=lambda: datetime(2026, 1, 1, 14, 3, 24),
+        # For the recorder's foot; nothing is pressed.
+        hands=Hands(listening.protocol, lambda _fact: None, lambda: facts, lambda: MOMENT),
     )
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.pause(1.0)
