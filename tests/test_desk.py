@@ -179,3 +179,18 @@ async def test_an_empty_or_missing_folder_is_an_empty_list(tmp_path: Path) -> No
 def test_without_a_terminal_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["desk", "--cases", str(tmp_path)]) == 2
     assert "no terminal" in capsys.readouterr().err
+
+
+async def test_a_column_is_as_wide_as_what_stands_in_it_when_it_is_read_again(
+    tmp_path: Path,
+) -> None:
+    folder = case(tmp_path, 9)
+    app = Desk(tmp_path, COMMANDS, Told())
+    async with app.run_test(size=(140, 24)) as pilot:
+        await app.workers.wait_for_complete()
+        longer = tmp_path / f"{folder.name}-and-a-name-that-is-longer"
+        folder.rename(longer)
+        await pilot.press("f5")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert longer.name in picture(app.export_screenshot()).split("folder")[1]

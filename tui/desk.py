@@ -44,6 +44,7 @@ MARKS = {
     "locked": "# locked",
     "damaged": "!! DAMAGED",
 }
+COLUMNS = ("began", "state", "length", "said", "sound", "protocol", "folder")
 SUITS = {"running": "view", "broken off": "resume", "ended": "replay", "locked": "replay"}
 PAGES = ("handover", "debrief", "purge")
 """Commands that print and end: what they print is left to be read."""
@@ -88,17 +89,18 @@ class Desk(App[None]):
 
     def on_mount(self) -> None:
         """Reads the folder."""
-        table = self.query_one(DataTable)
-        for name in ("began", "state", "length", "said", "sound", "protocol", "folder"):
-            table.add_column(name, key=name)
         self.action_read()
-        table.focus()
+        self.query_one(DataTable).focus()
 
     # ------------------------------------------------------------------ the list
 
     def action_read(self) -> None:
         """Reads the folder again."""
-        self.query_one(DataTable).clear()
+        table = self.query_one(DataTable)
+        # With the columns, so that they are as wide as what stands in them now.
+        table.clear(columns=True)
+        for name in COLUMNS:
+            table.add_column(name, key=name)
         self._cases.clear()
         self._say("reading …")
         self._read_all()
