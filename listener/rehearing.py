@@ -7,6 +7,7 @@ the second listener's doubts. The original is only read; what comes of a locked 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -184,12 +185,16 @@ class _Wall:
     """The wall clock of the original: the new case happened when its sound did."""
 
     def __init__(self, began: str) -> None:
-        self._began = datetime.fromisoformat(began) if began else None
+        self._began = datetime.fromtimestamp(0).astimezone()
+        with suppress(ValueError):  # one that does not say, or says what is no time
+            self._began = datetime.fromisoformat(began)
         self.live: Live | None = None
 
     def __call__(self) -> datetime:
-        began = self._began or datetime.fromtimestamp(0).astimezone()
-        return began + timedelta(seconds=self.live.now if self.live else 0.0)
+        try:
+            return self._began + timedelta(seconds=self.live.now if self.live else 0.0)
+        except OverflowError:  # the end of all calendars
+            return self._began
 
 
 def _start(stored: StoredCase) -> CaseStarted:

@@ -11,7 +11,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
@@ -34,8 +34,9 @@ from listener.locked_file import LockedFile, LockedSound
 from listener.seals import verify
 from listener.segments import Segmenter
 from listener.sources import AudioFile, RawPcm
-from listener.stored import sounds_of
+from listener.stored import StoredCase, sounds_of
 from tui.checking import _summary
+from tui.commands.sharing import FORMATS, written
 from tui.judging import page
 from tui.wording import clean_lines
 
@@ -182,22 +183,42 @@ def _empty() -> tuple[Case, tuple[object, ...]]:
     return case, (case.protocol, case._understanding)
 
 
+class _Strange(StoredCase):
+    """A case of facts as a strange journal may hold them."""
+
+    def case(self) -> Case:
+        # Learning the protocol costs more than the facts: a case that has, and no facts, is copied.
+        empty, learnt = _empty()
+        case = deepcopy(empty, {id(one): one for one in learnt})
+        for fact in self.facts:
+            case.add(fact)
+        return case
+
+
+def _strange(data: bytes) -> _Strange:
+    found = []
+    for line in data.split(b"\n")[:20]:
+        with suppress(ValueError):
+            found.append(load(line))
+    return _Strange(Path("case"), small(), tuple(found), ())
+
+
 def facts(data: bytes) -> None:
     """Facts as a strange journal may hold them, folded."""
-    # Learning the protocol costs more than the facts: a case that has, and no facts, is copied.
-    empty, learnt = _empty()
-    case = deepcopy(empty, {id(one): one for one in learnt})
-    last = 0.0
-    for line in data.split(b"\n")[:20]:
-        try:
-            fact = load(line)
-        except ValueError:
-            continue
-        case.add(fact)
-        last = max(last, fact.t)
+    stored = _strange(data)
+    case, last = stored.case(), max((fact.t for fact in stored.facts), default=0.0)
     view = case.view(last)
     told("\n".join(line.text for line in view.log))
     case.at(last / 2)
+
+
+def exports(data: bytes) -> None:
+    """Such facts, exported: turn about in each format, since all of them read the same."""
+    form = FORMATS[len(data) % len(FORMATS)]
+    try:
+        told(written(_strange(data), form).replace("\r\n", "\n"))
+    except UserError as error:
+        told(str(error))
 
 
 def audio(data: bytes) -> None:
@@ -300,6 +321,8 @@ def _facts() -> list[bytes]:
         b'{"kind":"answered-by-hand","seq":9,"t":5,"loop":1}',
         b'{"kind":"ticked","seq":10,"t":5,"checklist":"x","item":"y"}',
     ]
+    walls = (b"2026-01-02T12:00:00+01:00", b"9999-12-31T23:59:59Z", b"in the morning")
+    lines += [b'{"kind":"case-started","seq":1,"protocol":"small","wall":"%s"}' % w for w in walls]
     return [b"\n".join(lines), *lines]
 
 
@@ -325,6 +348,7 @@ TARGETS = {
     "dialogues": Target(lambda: [DIALOGUE.encode()], dialogue, 2000),
     "journals": Target(_journals, journal, 40_000),
     "facts": Target(_facts, facts, 2000),
+    "exports": Target(_facts, exports, 2000),
     "audio": Target(_sounds, audio, 8000),
     "pcm": Target(lambda: [b"", b"\0", b"\xff\x7f" * 2000, bytes(range(256)) * 20], pcm, 8000),
     "names": Target(

@@ -30,7 +30,7 @@ from grammar.facts import (
     Withdrawn,
     Word,
 )
-from grammar.loading import source_text
+from grammar.loading import load, source_text
 from listener.journal import Journal
 from listener.stored import StoredCase, open_case
 from tui.cli import main
@@ -313,3 +313,17 @@ def test_any_text_is_shown_as_it_is(text: str) -> None:
     shown = MarkdownIt("commonmark").parse(f"x {md.escaped(text)}")
     assert [token.type for token in shown] == ["paragraph_open", "inline", "paragraph_close"]
     assert {child.type for child in shown[1].children or []} <= {"text", "text_special"}
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "vtt", "md"])
+@pytest.mark.parametrize("wall", ["in the morning", "9999-12-31T23:59:59Z", ""])
+@pytest.mark.parametrize("t", [1.0, 1e308])
+def test_a_case_from_elsewhere_that_names_no_time_there_is_is_exported_all_the_same(
+    form: str, wall: str, t: float
+) -> None:
+    """Found by `python tests/fuzz.py exports`."""
+    facts = (
+        CaseStarted(seq=1, protocol="isolation-airway", wall=wall),
+        Heard(seq=2, t=t, until=t + 1, words=(Word("ready", t, t + 1),)),
+    )
+    assert written(StoredCase(Path("case"), load("isolation-airway"), facts, ()), form)

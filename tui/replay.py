@@ -252,7 +252,14 @@ def _wall(began: str, position: Callable[[], float]) -> Callable[[], datetime]:
         start = datetime.fromisoformat(began)
     except ValueError:
         return datetime.now
-    return lambda: start + timedelta(seconds=position())
+
+    def then() -> datetime:
+        try:
+            return start + timedelta(seconds=position())
+        except OverflowError:  # the end of all calendars, in a case from elsewhere
+            return start
+
+    return then
 
 
 def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:

@@ -64,14 +64,20 @@ class Told:
         """When the case began by the wall clock, None where it does not say."""
         if self.started is None or not self.started.wall:
             return None
-        return datetime.fromisoformat(self.started.wall)
+        try:
+            return datetime.fromisoformat(self.started.wall)
+        except ValueError:  # a case from elsewhere
+            return None
 
     def wall(self, t: float) -> str:
         """`t` by the wall clock, ISO 8601 to the millisecond with offset; "" where nobody knows."""
         began = self.began
         if began is None:
             return ""
-        return (began + timedelta(seconds=t)).isoformat(timespec="milliseconds")
+        try:
+            return (began + timedelta(seconds=t)).isoformat(timespec="milliseconds")
+        except (OverflowError, ValueError):  # beyond all calendars: of a case from elsewhere
+            return ""
 
     def states(self) -> dict[int, str]:
         """Loop id -> its state at the end."""

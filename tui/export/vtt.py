@@ -7,6 +7,9 @@ from collections.abc import Iterator
 from tui.export.told import CAUTION, Line, Told
 from tui.wording import clean, station
 
+_NEVER_S = 1e9
+"""No case lasts thirty years; one from elsewhere may say so."""
+
 SHORTEST_S = 1.0
 """A cue that ends as it begins would never be seen (what a person entered has no length)."""
 
@@ -31,7 +34,7 @@ def _cues(told: Told, offset_s: float) -> Iterator[tuple[Line, float, float]]:
             continue
         end = max(line.until, line.t + SHORTEST_S) + offset_s
         start = max(line.t + offset_s, 0.0)
-        if end > start:
+        if start < end < _NEVER_S:
             yield line, start, end
 
 
