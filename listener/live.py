@@ -129,8 +129,6 @@ class Live:
     def troubles(self) -> tuple[str, ...]:
         """What is not as it should be at the moment, each a sentence."""
         found = [self.keeper.trouble, self._recorder.trouble if self._recorder else ""]
-        if getattr(self._source, "away", False):
-            found.append("the microphone is gone: nothing is heard until it is back")
         if self._capture.stalled:
             found.append("no sound comes")
         if self._late_s():
