@@ -16,8 +16,8 @@ from listener.apart import Failed, Process
 from listener.recogniser import Recogniser, Samples
 from listener.second import Opinion, Second, SecondListener, at_stake, is_possible
 
-PATIENCE_S: Final = 20.0
-"""An answer takes some tenths of a second, on a crowded machine some seconds."""
+PATIENCE_S: Final = 60.0
+"""An answer takes some tenths of a second; nobody waits for it while sound comes."""
 
 START_PATIENCE_S: Final = 60.0
 
