@@ -26,7 +26,7 @@ LONGEST_NUMBER = 10
 LONGEST_DURATION = 2 * LONGEST_NUMBER + 3
 """Likewise: a number of minutes "and" a number of seconds."""
 
-BREATH_S = 0.35
+BREATH_S = 0.31
 """Words after a pause this long may be another voice answering, not the end of the call."""
 
 MOST_WORDS = 60

@@ -113,7 +113,7 @@ class CaseDebrief:
             engine, source = clean(started.engine), clean(started.source)
             yield Cell(f"Heard by {engine or 'nobody'} from {source or 'nothing'}", begin)
         if self.stored.head:
-            yield Cell(last_hash(self.stored.head))
+            yield Cell(last_hash(self.stored.head), self._last())
 
     def _last(self) -> tuple[int, ...]:
         """The fact with which the case ends."""
