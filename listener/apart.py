@@ -12,7 +12,7 @@ import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import IO, Any, Final
 
@@ -97,6 +97,26 @@ class Process:
             while True:
                 self._answers.put(pickle.load(answers))
         self._answers.put(None)
+
+
+class Tended:
+    """One process at a time, which may be started again, and what is to be told about it."""
+
+    def __init__(self) -> None:
+        self._news: list[str] = []
+        self.process: Process | None = None
+        """None while there is none."""
+
+    def news(self) -> Iterator[str]:
+        """What happened to it since this was last asked, each a sentence."""
+        while self._news:
+            yield self._news.pop(0)
+
+    def close(self) -> None:
+        """End the process. May be called from another thread."""
+        process, self.process = self.process, None
+        if process:
+            process.end()
 
 
 def serve() -> None:

@@ -5,7 +5,7 @@ What it had not yet answered is given to the next one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from typing import Any, Final
@@ -15,7 +15,7 @@ import numpy as np
 from grammar.errors import UserError
 from grammar.facts import Word
 from listener.alternatives import Alternative
-from listener.apart import Failed, Process
+from listener.apart import Failed, Process, Tended
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples, Unheard
 
 PATIENCE_S: Final = 10.0
@@ -31,7 +31,7 @@ _PIECE: Final = SAMPLE_RATE
 """Samples given at once when a segment is told again."""
 
 
-class Engine:
+class Engine(Tended):
     """A recogniser that `make` builds, in a process of its own."""
 
     def __init__(
@@ -44,14 +44,12 @@ class Engine:
 
         Raises UserError where it does.
         """
+        super().__init__()
         self._make = make
         self._patience_s, self._start_patience_s = patience_s, start_patience_s
-        self._news: list[str] = []
         self._opened = 0
         self.life = 0
         """How many processes were started."""
-        self.process: Process | None = None
-        """None while there is none."""
         try:
             self.name, self.calibrated = self._started()
         except Failed as failed:
@@ -82,17 +80,6 @@ class Engine:
     def is_alive(self, life: int) -> bool:
         """Whether the process that was the `life`-th still runs, for all that is known."""
         return self.process is not None and self.life == life
-
-    def news(self) -> Iterator[str]:
-        """What happened to the engine since this was last asked, each a sentence."""
-        while self._news:
-            yield self._news.pop(0)
-
-    def close(self) -> None:
-        """End the process."""
-        process, self.process = self.process, None
-        if process:
-            process.end()
 
     def _started(self) -> tuple[str, bool]:
         """A new process; the name of the engine in it, and whether it is calibrated."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
@@ -12,7 +12,7 @@ from grammar.parse import Understanding
 from grammar.phrases import network
 from grammar.protocol import Protocol
 from listener.alternatives import Alternative
-from listener.apart import Failed, Process
+from listener.apart import Failed, Process, Tended
 from listener.recogniser import Recogniser, Samples
 from listener.second import Opinion, Second, SecondListener, at_stake, is_possible
 
@@ -36,7 +36,7 @@ def _made(protocol: Protocol) -> SecondListener:
     return SecondListener(network(protocol), protocol.pronunciations, Understanding(protocol))
 
 
-class SecondApart:
+class SecondApart(Tended):
     """A second listener that `make` builds in another process. Not for several threads at once."""
 
     def __init__(
@@ -46,13 +46,12 @@ class SecondApart:
         patience_s: float = PATIENCE_S,
     ) -> None:
         """`make` can be pickled. Its process begins at once and is not waited for."""
+        super().__init__()
         self._understanding = understanding
         self._make, self._patience_s = partial(_Answering, make), patience_s
-        self._news: list[str] = []
         self._lives = 1
         self._ready = False
-        self.process: Process | None = Process(self._make)
-        """None once it is closed or given up."""
+        self.process = Process(self._make)
 
     def wanted(self, words: Sequence[Word]) -> bool:
         """Whether an utterance holds a drug, a number or a unit, and there is still somebody to ask."""
@@ -79,17 +78,6 @@ class SecondApart:
             if self.process is not None:  # else it was closed meanwhile
                 self._again(str(failed))
         return None
-
-    def news(self) -> Iterator[str]:
-        """What happened to it since this was last asked, each a sentence."""
-        while self._news:
-            yield self._news.pop(0)
-
-    def close(self) -> None:
-        """End the process. May be called from another thread."""
-        process, self.process = self.process, None
-        if process:
-            process.end()
 
     def _again(self, failed: str) -> None:
         self.close()

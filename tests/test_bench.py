@@ -136,14 +136,19 @@ def test_a_clip_without_its_truth_is_named(tmp_path: Path) -> None:
         read_folder(files("grammar") / "protocols")  # type: ignore[arg-type]
 
 
+def of_the_quick_clip(folder: Path) -> list[str]:
+    """The bench's arguments, for a folder that holds this one clip."""
+    sample = Path(str(files("sample_audio_synthetic")))
+    for name in ("quick-clip.flac", "quick-clip.toml"):
+        shutil.copy(sample / name, folder)
+    return [str(folder), "--condition", "clean", "--real-pace", "0"]
+
+
 @pytest.mark.slow
 def test_the_command_prints_the_figures_of_a_drill_and_draws_them(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sample = Path(str(files("sample_audio_synthetic")))
-    for name in ("quick-clip.flac", "quick-clip.toml"):
-        shutil.copy(sample / name, tmp_path)
-    options = [str(tmp_path), "--condition", "clean", "--real-pace", "0"]
+    options = of_the_quick_clip(tmp_path)
     picture = tmp_path / "picture.svg"
     assert main(["bench", *options, "--json", "--plot", str(picture)]) == 0
     found = json.loads(capsys.readouterr().out)
@@ -159,10 +164,7 @@ def test_the_command_prints_the_figures_of_a_drill_and_draws_them(
 def test_engines_are_compared_side_by_side_on_the_same_clips(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sample = Path(str(files("sample_audio_synthetic")))
-    for name in ("quick-clip.flac", "quick-clip.toml"):
-        shutil.copy(sample / name, tmp_path)
-    options = [str(tmp_path), "--condition", "clean", "--real-pace", "0"]
+    options = of_the_quick_clip(tmp_path)
     assert main(["bench", *options, "--beside", "pocketsphinx"]) == 0
     told = capsys.readouterr().out.splitlines()
     (head,) = (line for line in told if line.startswith("|  |"))
