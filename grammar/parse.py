@@ -26,7 +26,7 @@ LONGEST_NUMBER = 10
 LONGEST_DURATION = 2 * LONGEST_NUMBER + 3
 """Likewise: a number of minutes "and" a number of seconds."""
 
-BREATH_S = 0.31
+BREATH_S = 0.3
 """Words after a pause this long may be another voice answering, not the end of the call."""
 
 MOST_WORDS = 60
@@ -126,7 +126,9 @@ class Understanding:
             tail = self._exact([word.text for word in run[at:]])
             if tail is not None and _stands_alone(tail):
                 head = run[:at]
-                if self._exact([word.text for word in head]) is not None:
+                before = self._exact([word.text for word in head])
+                # A lone "copy" begins what the same voice reads back: nobody answers that.
+                if before is not None and before.kind != "proword":
                     return [*self._answered_at_once(head), run[at:]]
         return [run]
 

@@ -39,6 +39,7 @@ def spoken(text: str, start: float = 0.0) -> list[Word]:
         ("tube passed cuff up clamp off", ["tube passed", "cuff up", "clamp off"]),
         ("room ready / copy", ["room ready", "copy"]),
         ("room ready copy", ["room ready copy"]),
+        ("copy / rocuronium in", None),
         (
             "give seventy milligrams of ketamine / seventy milligrams of ketamine",
             ["give seventy milligrams of ketamine", "seventy milligrams of ketamine"],
