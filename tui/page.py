@@ -55,8 +55,6 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 """Between what no line end may part, such as a number and its unit."""
 ABREAST = 96
 """Columns from which a terminal holds two tables beside each other."""
-NAME_WIDTH = 18
-"""Columns that a name takes: a line is the easier to find by it where it stands in one piece."""
 SHARES = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65)
 """Of the width, that the left one may get."""
 
@@ -156,8 +154,8 @@ def _columns(table: Table, width: int) -> Iterator[str]:
 
 
 def _widths(rows: Sequence[tuple[str, ...]], width: int) -> list[int]:
-    """As wide as their contents; where that is too wide, one gives way or each a little, names last:
-    what costs the fewest lines without tearing a word."""
+    """As wide as their contents; where that is too wide, one gives way or each a little: what costs
+    the fewest lines without tearing a word."""
 
     @cache
     def height(row: int, at: int, wide: int) -> int:
@@ -178,8 +176,7 @@ def _widths(rows: Sequence[tuple[str, ...]], width: int) -> list[int]:
         return widths
     alone = [narrower(widths, at, over) for at, w in enumerate(widths) if w > over]
     for _ in range(over):
-        some = [narrower(widths, at, 1) for at, w in enumerate(widths) if w > NAME_WIDTH]
-        some = some or [narrower(widths, at, 1) for at, w in enumerate(widths) if w > 1]
+        some = [narrower(widths, at, 1) for at, w in enumerate(widths) if w > 1]
         widths = min(some, key=price, default=widths)
     return min([widths, *alone], key=price)
 
