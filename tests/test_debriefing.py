@@ -67,10 +67,12 @@ def answered(*argv: str, capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
 
 
 def test_one_case_is_told_in_the_terminal(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # As wide as its lines, whatever the tests run in: a narrower one breaks cells of a row side by side.
+    monkeypatch.setenv("COLUMNS", "100")
     out, _ = answered(str(store(tmp_path)), capsys=capsys)
-    out = " ".join(out.split())  # however wide the terminal is
+    out = " ".join(out.split())
     assert "called 50 mg, read back 15 mg" in out
     assert "ketamine" in out
     assert "not a medical device" in out
