@@ -118,6 +118,7 @@ class SecondListener:
                 bestpath=False,
                 samprate=SAMPLE_RATE,
             )
+        self._mean = str(self._decoder.get_cmn(False))
 
     def wanted(self, words: Sequence[Word]) -> bool:
         """Whether an utterance holds a drug, a number or a unit."""
@@ -168,6 +169,8 @@ class SecondListener:
         grammar = decoder.create_fsg("competing", possible.start, end, arcs)
         decoder.add_fsg("competing", grammar)
         decoder.activate_search("competing")
+        # The running mean of what came before would set the sentences compared apart.
+        decoder.set_cmn(self._mean)
         decoder.start_utt()
         decoder.process_raw(sound.tobytes(), False, True)
         decoder.end_utt()
