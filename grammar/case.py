@@ -277,12 +277,13 @@ class Case:
             *(("heard-late",) if fact.late_s else ()),
             *(("entered",) if isinstance(standing.fact, Entered) else ()),
         )
+        text = fact.text
         utterance = Utterance(
             fact=fact.seq,
             t=fact.t,
             until=fact.until,
             channel=fact.channel,
-            text=fact.text,
+            text=text,
             role=outcome.role,
             meaning=meaning,
             call=outcome.call,
@@ -294,7 +295,7 @@ class Case:
             unsure=unsure,
             flags=tuple(dict.fromkeys(flags)),
         )
-        line = LogLine(fact.t, fact.seq, "utterance", fact.text, utterance)
+        line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replace(
             state,

@@ -39,8 +39,10 @@ class Doubting:
         self._second = second
         self._store = store
         self._background = _Background() if live and second else None
-        self._latest: dict[int, Sequence[Word]] = {}
-        """The words that each fact told of, as they were heard last."""
+        self._asked: dict[int, Sequence[Word]] = {}
+        """By fact the words that the second listener is still to say something about, no longer than that:
+        a case may go on for hours."""
+        self._asking = threading.Lock()
 
     def tell(
         self,
@@ -60,7 +62,10 @@ class Doubting:
             assessed = self._assessed(heard, cut, alternatives, sound, None)
             seq = self._kept(assessed, instead_of)
             if self._background and seq is not None:
-                self._latest[seq] = cut
+                with self._asking:
+                    self._asked.pop(seq, None)  # of its beginning: the whole is asked about, if any
+                    if second:
+                        self._asked[seq] = cut
                 if second:
                     self._background.add(
                         lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
@@ -100,10 +105,14 @@ class Doubting:
         alternatives: Sequence[Alternative],
         sound: Samples,
     ) -> None:
-        if self._latest[seq] is not cut:
-            return  # its speaker went on: the whole is asked about
+        if self._asked.get(seq) is not cut:
+            return  # its speaker went on
         opinion = second.opinion(sound, cut, alternatives)
-        if opinion and not opinion.agrees and self._latest[seq] is cut:
+        with self._asking:
+            still = self._asked.get(seq) is cut
+            if still:
+                del self._asked[seq]
+        if still and opinion and not opinion.agrees:
             self._store(Doubted(t=until, target=seq, reason=SECOND_LISTENER, words=opinion.words))
 
     def _assessed(

@@ -111,13 +111,12 @@ class Journal:
         return journal
 
     def reopened(self) -> Journal:
-        """The same case on a new connection. Raises UserError where it cannot be opened."""
-        path = _journal_in(self.folder)
-        try:
-            database, version = connect(path, self.keys)
-            return Journal(self.folder, database, version, self.keys)
-        except sqlite3.Error as error:
-            raise UserError(f"{path} cannot be read as a journal: {error}") from None
+        """The same case on a new connection.
+
+        Raises UserError where it is no case any more, sqlite3.Error where it cannot be opened.
+        """
+        database, version = connect(_journal_in(self.folder), self.keys)
+        return Journal(self.folder, database, version, self.keys)
 
     @property
     def count(self) -> int:

@@ -225,8 +225,9 @@ class Live:
     def _tell_of_disk_and_engine(self, t: float) -> None:
         for news in self._recorder.news() if self._recorder else ():
             self._tell(news)
-        if self.keeper.mended():
-            self.tell(Warned(t=t, what="storage", text="the disk took no facts for a while"))
+        if waited := self.keeper.mended():
+            text = f"what was told for a while had to wait, and is stored now: {waited}"
+            self.tell(Warned(t=t, what="storage", text=text))
         for text in self._engine_news():
             self.tell(Warned(t=t, what="engine", text=text))
 

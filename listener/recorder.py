@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 
 from grammar.errors import UserError
-from grammar.facts import RecordingSet
+from grammar.facts import RecordingSet, Warned
 from listener.blocks import BLOCK
 from listener.recogniser import SAMPLE_RATE, Samples
-from listener.recording import Recording, next_name
+from listener.recording import NotWritten, Recording, next_name
 
 WAITING_BLOCKS: Final = 600
 """One minute of sound waits for a disk that does not answer; what comes then is left out."""
@@ -45,7 +45,7 @@ class Recorder:
         self._trying_s: float | None = None
         """Where a further file began that has not proved yet that the disk takes it."""
         self._waiting: queue.Queue[tuple[float, Samples] | None] = queue.Queue(WAITING_BLOCKS)
-        self._told: queue.SimpleQueue[RecordingSet] = queue.SimpleQueue()
+        self._told: queue.SimpleQueue[RecordingSet | Warned] = queue.SimpleQueue()
         self._closed = False
         self._thread = threading.Thread(target=self._write_all, name="recording", daemon=True)
         self._thread.start()
@@ -57,8 +57,8 @@ class Recorder:
         except queue.Full:
             self.trouble = "the sound is not recorded: the disk does not answer"
 
-    def news(self) -> Iterator[RecordingSet]:
-        """Where recording broke off and went on since this was last asked."""
+    def news(self) -> Iterator[RecordingSet | Warned]:
+        """Where recording broke off, and why, and where it went on, since this was last asked."""
         while not self._told.empty():
             yield self._told.get()
 
@@ -114,12 +114,14 @@ class Recorder:
             self._trying_s = None
 
     def _broken(self, t: float, error: UserError) -> None:
-        self.trouble = f"the sound is not recorded: {error}"
+        why = error.why if isinstance(error, NotWritten) else str(error)
+        self.trouble = f"the sound is not recorded: {why}"
         broken, self._recording = self._recording, None
         if broken is None:
             return
         self._finish(broken)
         if self._trying_s is None:
+            self._told.put(Warned(t=t, what="storage", text=self.trouble))
             self._told.put(RecordingSet(t=t, on=False))
         else:
             self._trying_s = None

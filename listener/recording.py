@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 import soundfile
 
 from grammar.errors import UserError
+from listener.disk import cause, hindrance, told
 from listener.kept_sound import LOCKED
 from listener.locked_file import LockedFile
 from listener.private import settle
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.vault import Keys
+
+
+class NotWritten(UserError):
+    """The disk does not take a recording; `why` in a clause."""
+
+    def __init__(self, what: str, why: str) -> None:
+        super().__init__(f"{what}: {why}.")
+        self.why = why
 
 
 class Recording:
@@ -25,7 +35,7 @@ class Recording:
     def __init__(self, path: Path, channels: int, keys: Keys | None = None) -> None:
         """A new file at `path`; with `keys` it is locked, and named so.
 
-        Raises UserError where it exists already or cannot be written.
+        Raises UserError where it exists already, and as NotWritten where it cannot be written.
         """
         self.name = path.name
         """As facts name it, locked or not."""
@@ -33,27 +43,39 @@ class Recording:
         self.path = path = path if keys is None else path.with_name(path.name + LOCKED)
         try:
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+        except FileExistsError:
+            raise UserError(f"The recording {path} exists already.") from None
+        except OSError as error:
+            raise NotWritten(f"No audio can be written to {path}", told(error)) from None
+        try:
             if keys is None:
                 self._file = _flac(self._handle, channels)
             else:
                 self._file = LockedFile(self._handle, channels, keys.sound)
-        except FileExistsError:
-            raise UserError(f"The recording {path} exists already.") from None
-        except OSError as error:
-            raise UserError(f"No audio can be written to {path}: {error.strerror}.") from None
+        except (OSError, soundfile.LibsndfileError) as error:
+            why = cause(path, error)
+            os.close(self._handle)
+            with suppress(OSError):
+                path.unlink()
+            raise NotWritten(f"No audio can be written to {path}", why) from None
         settle(path.parent)
         self._unflushed = 0
 
     def write(self, samples: Samples) -> None:
-        """Add samples, shape (n, channels). Raises UserError where the disk takes no more."""
+        """Add samples, shape (n, channels). Raises NotWritten where the disk takes no more."""
+        why = ""
         try:
             self._file.write(samples)
             self._unflushed += len(samples)
             if self._unflushed >= SAMPLE_RATE:
                 self._file.flush()
                 self._unflushed = 0
+                # Of a drive that was taken away the open file may go on, and nobody will see it again.
+                why = hindrance(self.path)
         except (OSError, soundfile.LibsndfileError) as error:
-            raise UserError(f"The recording {self.path} cannot be continued: {error}.") from None
+            why = cause(self.path, error)
+        if why:
+            raise NotWritten(f"The recording {self.path} cannot be continued", why)
 
     def close(self) -> None:
         """Finish the file. May be called more than once."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from sys import intern
 from typing import Final
 
 import numpy as np
@@ -137,7 +138,8 @@ class Speech:
 
     def _fact(self, cut: Sequence[Word]) -> Heard:
         words = tuple(
-            Word(word.text, self.began + word.start, self.began + word.end, word.confidence)
+            # One text for a word however often it is said: a case may go on for hours.
+            Word(intern(word.text), self.began + word.start, self.began + word.end, word.confidence)
             for word in cut
         )
         return Heard(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +12,7 @@ from speech import espeak, flite
 from test_case import heard, states, view
 
 from grammar.case import Case
-from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, Withdrawn, Word
+from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, HeardOut, Withdrawn, Word
 from grammar.loading import load
 from grammar.parse import Understanding
 from grammar.phrases import network
@@ -199,6 +201,57 @@ def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
     said = case.view(5.0).log[0].utterance
     assert said and said.unsure
     assert not case.view(5.0).doses
+
+
+class Slow(Contrary):
+    """One who answers when the test lets it, and is not asked about sevens."""
+
+    def __init__(self) -> None:
+        self.begun, self.go = threading.Event(), threading.Event()
+        self.asked: list[str] = []
+
+    def wanted(self, words: Sequence[Word]) -> bool:
+        return words[-1].text != "seven"
+
+    def opinion(self, _: object, words: Sequence[Word], *__: object) -> Opinion:
+        self.asked.append(words[-1].text)
+        self.begun.set()
+        self.go.wait(20)
+        return super().opinion()
+
+
+@pytest.mark.parametrize(
+    ("whole", "doubted"), [("timer seventy five", True), ("timer seventy seven", False)]
+)
+def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_is_kept_of_it(
+    protocol: Protocol, whole: str, doubted: bool
+) -> None:
+    stored: list[Heard | HeardOut | Doubted] = []
+    case = Case(protocol)
+
+    def store(fact: Heard | HeardOut | Doubted) -> Utterance | None:
+        stored.append(replace(fact, seq=len(stored) + 1))
+        return case.add(stored[-1])
+
+    engine = choose("vosk", network(protocol), protocol.pronunciations)
+    second, sound = Slow(), np.zeros(SAMPLE_RATE, np.int16)
+    doubting = Doubting(engine, second, store, live=True)
+
+    def tell(text: str, instead_of: int | None = None) -> int | None:
+        words = words_of(text)
+        return doubting.tell(
+            Heard(t=0.0, until=words[-1].end, words=words), words, (), sound, instead_of
+        )
+
+    seq = tell("timer seventy")
+    assert second.begun.wait(20)
+    tell(whole, instead_of=seq)
+    second.go.set()
+    doubting.finish()
+    assert second.asked == (["seventy", "five"] if doubted else ["seventy"])
+    doubts = [fact for fact in stored if isinstance(fact, Doubted)]
+    assert [fact.target for fact in doubts] == ([seq] if doubted else [])
+    assert not doubting._asked, "hours of a case must not be kept"
 
 
 # ---------------------------------------------------------------- confidence

@@ -43,7 +43,7 @@ def wait_until(true: Any, seconds: float = 20.0) -> None:
 
 def keeper_in(cases: Path) -> tuple[Keeper, Path]:
     journal = Journal.create(cases, "isolation-airway", PROTOCOL, BEGAN)
-    return Keeper(journal, patience_s=20.0, retry_s=0.1), journal.folder
+    return Keeper(journal, patience_s=20.0, retry_s=0.1, scarce_bytes=0), journal.folder
 
 
 def long_note(number: int) -> Noted:
@@ -145,7 +145,9 @@ def test_a_recording_on_a_full_disk_goes_on_in_another_file(tmp_path: Path) -> N
             recorder.put(block / 10, noise)
         recorder.close()
         assert not recorder.trouble
-        off, on = recorder.news()
+        told, off, on = recorder.news()
+        assert isinstance(told, Warned)
+        assert isinstance(off, RecordingSet) and isinstance(on, RecordingSet)
         assert not off.on
         assert 10.0 <= off.t <= 12.0, "at most two seconds wait to be written"
         assert (on.on, on.audio) == (True, "audio-2.flac")

@@ -1,0 +1,87 @@
+"""What keeps a case's folder from being written, in words that somebody beside the laptop can act on.
+
+Nothing is written to find out: a file is opened to be written and closed, and free room is asked for.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from typing import Final
+
+SCARCE_BYTES: Final = 20_000_000
+"""Room for about a quarter of an hour of sound, and facts for days: high time to make more."""
+
+_PIECE_BYTES: Final = 65_536
+"""More than is written at once: where less is free, a write that failed found the disk full."""
+
+_FULL: Final = "the disk is full"
+_AWAY: Final = "the case's folder is gone: is its drive there"
+_READ_ONLY: Final = "the disk is read-only"
+_FAILS: Final = "the disk fails"
+_DENIED: Final = "the case's folder may not be written"
+
+_WORDS: Final = {
+    errno.ENOSPC: _FULL,
+    errno.EDQUOT: "this user's share of the disk is used up",
+    errno.EROFS: _READ_ONLY,
+    errno.EACCES: _DENIED,
+    errno.EPERM: _DENIED,
+    errno.EIO: _FAILS,
+    **dict.fromkeys(
+        (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENODEV, errno.ENXIO, errno.ENOTCONN),
+        _AWAY,
+    ),
+}
+
+_SQLITE: Final = {
+    "database or disk is full": _FULL,
+    "attempt to write a readonly database": _READ_ONLY,
+    "disk I/O error": _FAILS,
+    "unable to open database file": "the case's journal cannot be opened",
+}
+
+
+def told(error: Exception) -> str:
+    """An error of writing in a clause: of this system's where it names one, else its own words."""
+    if isinstance(error, OSError) and error.errno is not None:
+        return _WORDS.get(error.errno, f"the disk takes nothing ({error.strerror})")
+    return _SQLITE.get(str(error), str(error))
+
+
+def hindrance(file: Path) -> str:
+    """Why `file`, which was there and could be written, cannot be now; "" where nothing is known of that.
+
+    Of a drive that hangs there is no answer until it does.
+    """
+    try:
+        os.close(os.open(file, os.O_WRONLY))
+    except OSError as error:
+        return told(error)
+    return ""
+
+
+def cause(file: Path, error: Exception) -> str:
+    """Why `file` could not be written, where that ended in `error`, which itself may say little."""
+    free = _free(file.parent)
+    full = free is not None and free < _PIECE_BYTES
+    return hindrance(file) or (_FULL if full else told(error))
+
+
+def outlook(file: Path, scarce_bytes: int = SCARCE_BYTES) -> str:
+    """As `hindrance`; also where there is little room left, and how little."""
+    hindered, free = hindrance(file), _free(file.parent)
+    if hindered or free is None or free >= scarce_bytes:
+        return hindered
+    return f"the disk is nearly full, {free / 1e6:.1f} MB left"
+
+
+def _free(folder: Path) -> int | None:
+    """Bytes that this user may still write; None where nobody tells, as not on every system."""
+    try:
+        found = os.statvfs(folder)
+    except (OSError, AttributeError):
+        return None
+    # Some file systems, of a network or made up by a program, have no blocks: they know no end.
+    return found.f_bavail * found.f_frsize if found.f_blocks else None
