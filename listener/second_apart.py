@@ -29,7 +29,7 @@ def second_apart(protocol: Protocol, first: Recogniser) -> SecondApart | None:
     """One for a protocol; None where there can be none."""
     if not is_possible(protocol, first):
         return None
-    return SecondApart(Understanding(protocol), partial(_made, protocol))
+    return SecondApart(Understanding(protocol), partial(_made, protocol), PATIENCE_S)
 
 
 def _made(protocol: Protocol) -> SecondListener:
