@@ -23,7 +23,7 @@ from typing import IO
 import soundfile
 
 from grammar.errors import UserError
-from grammar.facts import CaseStarted, Gap, Heard, Resumed
+from grammar.facts import CaseStarted, Doubted, Fact, Gap, Heard, HeardOut, Resumed
 from listener.recogniser import SAMPLE_RATE
 from listener.seals import verify
 from listener.stored import open_case
@@ -86,7 +86,7 @@ def crash(place: Path, seed: int) -> Crash:
     killed = time.monotonic()
     process.wait()
     shown.join()
-    lines = [(at, line) for at, line in shown.lines if line["kind"] == "utterance"]
+    lines = [(at, line) for at, line in shown.lines if line["kind"] != "summary"]
     return _found(cases, lines, killed)
 
 
@@ -99,13 +99,13 @@ def _found(cases: Path, lines: list[tuple[float, dict[str, object]]], killed: fl
         before = open_case(folders[0])
     except UserError as error:
         return Crash(len(lines), 0.0, False, (str(error),) if lines else ())
-    heard = [fact for fact in before.facts if isinstance(fact, Heard)]
+    stored = [told for told in map(_as_shown, before.facts) if told]
     if [fact.seq for fact in before.facts] != list(range(1, len(before.facts) + 1)):
         wrong.append("the facts are not numbered in a row")
-    if [(f.seq, f.text) for f in heard][: len(lines)] != [(x["seq"], x["text"]) for _, x in lines]:
+    if stored[: len(lines)] != [_line(line) for _, line in lines]:
         wrong.append("what was shown is not there in its order")
     length = max((sound.kept.frames / SAMPLE_RATE for sound in before.sounds), default=0.0)
-    came = max((float(str(x["until"])) + killed - at for at, x in lines), default=0.0)
+    came = max((float(str(x.get("until", 0))) + killed - at for at, x in lines), default=0.0)
     if came - length > 2.0:
         wrong.append(f"{came - length:.1f} s of sound are lost")
     began = any(isinstance(fact, CaseStarted) for fact in before.facts)
@@ -134,6 +134,24 @@ def _found(cases: Path, lines: list[tuple[float, dict[str, object]]], killed: fl
     return Crash(len(lines), max(came - length, 0.0), True, tuple(wrong))
 
 
+def _as_shown(fact: Fact) -> tuple[str, int, str] | None:
+    """What the line says that a fact becomes; None for a fact that becomes none."""
+    match fact:
+        case Heard():
+            return "heard", fact.seq, fact.text
+        case HeardOut():
+            return "heard out", fact.target, fact.text
+        case Doubted():
+            return "doubted", fact.target, fact.words
+    return None
+
+
+def _line(line: dict[str, object]) -> tuple[object, object, object]:
+    if line["kind"] == "doubted":
+        return "doubted", line["seq"], line["words"]
+    return "heard out" if line.get("heard_out") else "heard", line["seq"], line["text"]
+
+
 def crashes(kills: int, at_once: int, first_seed: int = 0) -> list[Crash]:
     """So many, several at a time."""
     with TemporaryDirectory() as place, ThreadPoolExecutor(at_once) as pool:
@@ -148,7 +166,7 @@ def main() -> int:
     wrong = [(seed, problem) for seed, one in enumerate(found) for problem in one.wrong]
     resumed = sum(one.resumed for one in found)
     print(f"{kills} kills, {resumed} of them after the case had begun")
-    print(f"{sum(one.shown for one in found)} utterances had been shown")
+    print(f"{sum(one.shown for one in found)} lines of utterances and doubts had been shown")
     print(f"at most {max(one.lost_s for one in found):.2f} s of sound were lost before a kill")
     for seed, problem in wrong:
         print(f"kill {seed}: {problem}")
