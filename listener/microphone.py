@@ -61,6 +61,8 @@ class Microphone:
         self.away = False
         """Whether the device is gone at the moment."""
         self._rate_off = 0.0
+        self._anew = False
+        """Whether it is away since we open it anew."""
         self._steady = Steady(clock)
         self._clock = clock
         self._sleep = sleep
@@ -77,7 +79,7 @@ class Microphone:
     @property
     def trouble(self) -> str:
         """What is wrong with the device at the moment, a sentence; "" while all is well."""
-        if self.away:
+        if self.away and not self._anew:
             return "the microphone is gone: nothing is heard until it is back"
         if self._rate_off:
             return (
@@ -121,11 +123,14 @@ class Microphone:
                             at, absent = at + len(silent), absent + len(silent)
                     lost_s = block.lost_s + absent / SAMPLE_RATE
                     self.away, absent, last_s = False, 0, self._clock()
+                    self._anew = False
                     yield Block(at / SAMPLE_RATE, block.samples, lost_s)
                     at += len(block.samples)
                     if self._other_rate():
+                        self._anew = True
                         break
             except (self._portaudio.PortAudioError, ValueError) as error:
+                self._anew = False
                 if not at:
                     message = f"The microphone cannot be used: {_one_line(error)}."
                     raise UserError(message) from None

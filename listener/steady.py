@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -64,8 +65,9 @@ class Steady:
         self._lost_s = 0.0
         self._since: deque[tuple[float, float]] = deque()
         """When blocks of the last seconds came, and how late."""
-        self._rate: deque[float] = deque(maxlen=WINDOW)
-        """How late each block was, had the rate been right and nothing been put in."""
+        self._rate: deque[tuple[float, float]] = deque(maxlen=WINDOW)
+        """How late each block was, had the rate been right and nothing been put in, and where in the sound
+        it ended, seconds: a device at another rate than ours brings blocks of unequal length."""
 
     @property
     def rate_off(self) -> float | None:
@@ -75,8 +77,10 @@ class Steady:
             return None
         rate = list(self._rate)
         parts = [min(rate[:_PART]), min(rate[2 * _PART : 3 * _PART]), min(rate[-_PART:])]
-        between_s = 2 * _PART * BLOCK / SAMPLE_RATE
-        early, late = (parts[1] - parts[0]) / between_s, (parts[2] - parts[1]) / between_s
+        early, late = (
+            (late - before) / (at - at_before)
+            for (before, at_before), (late, at) in pairwise(parts)
+        )
         off = 1.0 / (1.0 + (early + late) / 2) - 1.0
         return off if abs(off) > _RATE_OFF and abs(early - late) < _AGREE else 0.0
 
@@ -100,7 +104,8 @@ class Steady:
         """Take note that so many samples have come now. How many were lost before them."""
         now = self._clock()
         self._came += count
-        self._rate.append(now - self._came / SAMPLE_RATE)
+        came_s = self._came / SAMPLE_RATE
+        self._rate.append((now - came_s, came_s))
         late = now - (self._came + self._added) / SAMPLE_RATE - self._lost_s
         self._late.append(late)
         self._since.append((now, late))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -21,7 +22,7 @@ class Watch(Protocol):
 
 
 class Watching:
-    """Asks each watch; a trouble that begins becomes a warning, and stays until it is over."""
+    """Asks each watch; a trouble that begins becomes a warning, and so does one that takes its place."""
 
     def __init__(self, watches: Sequence[Watch]) -> None:
         self.troubles: tuple[str, ...] = ()
@@ -34,8 +35,13 @@ class Watching:
         warnings = []
         for index, watch in enumerate(self._watches):
             trouble = watch.look(block)
-            if trouble and not self._current[index]:
+            if trouble and _kind(trouble) != _kind(self._current[index]):
                 warnings.append(Warned(t=block.t, what=watch.what, text=trouble))
             self._current[index] = trouble
         self.troubles = tuple(trouble for trouble in self._current if trouble)
         return warnings
+
+
+def _kind(trouble: str) -> str:
+    """A trouble without its numbers, which may be measured anew with every block."""
+    return re.sub(r"[0-9.]+", "#", trouble)
