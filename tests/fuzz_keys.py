@@ -17,7 +17,7 @@ from screens import Desk, case, desk, heard, note, status
 from textual import events
 
 from tui.dashboard import Dashboard
-from tui.dialogs.dialog import Dialog
+from tui.dialogs.box import DialogBox
 from tui.keys import TABLE, textual_name
 
 NAMED = sorted({key.key for key in TABLE if len(key.key) > 1})
@@ -39,7 +39,7 @@ AT_ONCE = 40
 async def strike(seen: Desk, key: str) -> None:
     """A key as the terminal's driver gives it to the application, which is not waited for."""
     character = key if len(key) == 1 else {"space": " "}.get(key)
-    with patch.object(Dashboard, "look", _unseen), patch.object(Dialog, "draw", _unseen):
+    with patch.object(Dashboard, "look", _unseen), patch.object(DialogBox, "draw", _unseen):
         await seen.app.on_event(events.Key(textual_name(key) if len(key) == 1 else key, character))
 
 

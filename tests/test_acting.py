@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import pytest
 from screens import Desk, case, desk, heard, note, status
 from textual.events import Key
-from textual.widgets import Static
 
 from grammar.facts import (
     Amended,
@@ -59,19 +58,19 @@ def told(wanted: Fact) -> Callable[[Desk], bool]:
 
 
 def dialog_open(text: str) -> Callable[[Desk], bool]:
-    return lambda seen: len(seen.app.screen_stack) == 2 and text in shown(seen)
+    return lambda seen: seen.app.box.dialog is not None and text in shown(seen)
 
 
 def no_dialog(seen: Desk) -> bool:
-    return len(seen.app.screen_stack) == 1
+    return seen.app.box.dialog is None
 
 
 def shown(seen: Desk) -> str:
-    return str(seen.app.screen.query_one("#dialog-text", Static).content)
+    return str(seen.app.box.content)
 
 
 def log(seen: Desk) -> RunningLog:
-    return seen.app.desk.query_one(RunningLog)
+    return seen.app.query_one(RunningLog)
 
 
 @dataclass
@@ -102,7 +101,7 @@ EVERY: dict[str, Pressed] = {
     "note": Pressed(
         ("n", *"leak", "space", *"heard", "enter"), told(Noted(t=0, text="leak heard"))
     ),
-    "handover": Pressed(("o",), lambda seen: len(seen.app.screen_stack) == 2),
+    "handover": Pressed(("o",), lambda seen: seen.app.box.dialog is not None),
     "mark": Pressed(("m",), told(Noted(t=0, text="marked for the debrief", mark=True))),
     "timers": Pressed(("t",), dialog_open("TIMERS")),
     "tick": Pressed(("k", "s"), told(Ticked(t=0, checklist="before-induction", item="suction"))),
@@ -268,9 +267,9 @@ async def test_esc_leaves_every_dialog_and_the_log_keeps_its_place() -> None:
         for key in ("c", "v", "h", "a", "s", "n", "t", "k", "q"):
             await seen.pilot.press(key)
             await seen.text()
-            assert len(seen.app.screen_stack) == 2
+            assert seen.app.box.dialog is not None
             await seen.pilot.press("escape")
-            assert len(seen.app.screen_stack) == 1
+            assert seen.app.box.dialog is None
         await seen.text()
         assert log(seen).top_entry == top
         assert len(seen.case.facts) == facts

@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 from textual import events
 from textual.app import App
-from textual.screen import Screen
 from textual.timer import Timer
 
 from grammar.errors import UserError
@@ -15,13 +14,14 @@ from grammar.guesses import Guess, Guesses
 from grammar.protocol import Call, Protocol
 from grammar.view import Utterance, View
 from tui.dialogs.amend import Amend, Stage
+from tui.dialogs.box import DialogBox, Then
 from tui.dialogs.dialog import Dialog
 from tui.dialogs.enter import EnterCall
 from tui.dialogs.heard import Heard
 from tui.dialogs.leave import END, Leave
 from tui.dialogs.note import Note
 from tui.dialogs.ticks import Ticks
-from tui.dialogs.timers import Timers
+from tui.dialogs.timers import START, Timers
 from tui.hands import Hands
 from tui.keys import KeyMap
 from tui.palette import IN_WORDS, THEMES, dress
@@ -68,25 +68,22 @@ class Acting(App[None]):
         self._guessed: dict[tuple[int, str], tuple[Guess, ...]] = {}
         self._notice = ""
         self._notice_ends: Timer | None = None
+        self.box = DialogBox()
 
     async def on_event(self, event: events.Event) -> None:
         """Gives a dialog its keys as they come, so that quick fingers are followed."""
-        if isinstance(event, events.Key):
-            if not self.screen_stack:
-                return  # struck just after the one that ended the case
-            if isinstance(self.screen, Dialog):
-                self.screen.struck(event.key, event.character)
-                return
-        await super().on_event(event)
+        if isinstance(event, events.Key) and not self.screen_stack:
+            return  # struck just after the one that ended the case
+        if isinstance(event, events.Key) and self.box.dialog:
+            self.box.struck(event.key, event.character)
+        elif isinstance(event, events.Paste) and self.box.dialog:
+            self.box.paste(event.text)
+        else:
+            await super().on_event(event)
 
     def look(self) -> None:
         """Draws the case as it stands now."""
         raise NotImplementedError
-
-    @property
-    def desk(self) -> Screen[object]:
-        """The dashboard itself, whatever dialog stands over it."""
-        return self.screen_stack[0]
 
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
         """What else an utterance may have been. Worked out once for each."""
@@ -99,12 +96,13 @@ class Acting(App[None]):
         return self._guessed[key]
 
     def tell(self, sentence: str | None) -> None:
-        """Says what was just done, for a while, and draws what came of it."""
-        if sentence:
-            self._notice = sentence
-            if self._notice_ends is not None:
-                self._notice_ends.stop()
-            self._notice_ends = self.set_timer(NOTICE_S, self._forget)
+        """Says what was just done, for a while, and draws what came of it; None: nothing was."""
+        if sentence is None:
+            return
+        self._notice = sentence
+        if self._notice_ends is not None:
+            self._notice_ends.stop()
+        self._notice_ends = self.set_timer(NOTICE_S, self._forget)
         self.look()
 
     def _forget(self) -> None:
@@ -131,13 +129,13 @@ class Acting(App[None]):
         except (UserError, ValueError) as error:
             self.tell(str(error))
 
-    def open(self, make: Callable[[Hands], Dialog]) -> None:
-        """Opens a dialog; what it did is told when it is gone."""
-        if len(self.screen_stack) > 1:
+    def open(self, make: Callable[[Hands], Dialog], then: Then | None = None) -> None:
+        """Opens a dialog; what it did is told when it is gone, or given to `then`."""
+        if self.box.dialog:
             return
 
         def opened(hands: Hands) -> None:
-            self.push_screen(make(hands), self.tell)
+            self.box.open(make(hands), then or self.tell)
 
         self.act(opened)
 
@@ -186,7 +184,7 @@ class Acting(App[None]):
 
     def action_guess(self, item: int, which: int) -> None:
         """A guess of the strip is right."""
-        said = self.desk.query_one(UnsureStrip).at(item)
+        said = self.query_one(UnsureStrip).at(item)
 
         def chosen(hands: Hands) -> str:
             if said is None:
@@ -240,7 +238,14 @@ class Acting(App[None]):
 
     def action_timers(self) -> None:
         """The timers."""
-        self.open(lambda hands: Timers(self.keymap, hands, self.view_now, self.start_timer))
+
+        def left(result: str | None) -> None:
+            if result == START:
+                self.start_timer()
+            else:
+                self.tell(result)
+
+        self.open(lambda hands: Timers(self.keymap, hands, self.view_now), left)
 
     def start_timer(self) -> None:
         """Asks for the length of a timer of the recorder's own."""
@@ -317,13 +322,13 @@ class Acting(App[None]):
         """Ends the case; asks first while it is being heard."""
         if self._hands is None or not self.listening:
             self.exit()
-        elif len(self.screen_stack) == 1:
+        elif not self.box.dialog:
 
             def left(result: str | None) -> None:
                 if result == END:
                     self.exit()
 
-            self.push_screen(Leave(self.keymap, "END THE CASE? It is still being heard."), left)
+            self.box.open(Leave(self.keymap, "END THE CASE? It is still being heard."), left)
 
     # ------------------------------------------------------------------ mouse
 

@@ -98,6 +98,7 @@ class Dashboard(Acting):
                     yield Help(id="help", markup=False)
                 yield self._partial
             yield self._side
+            yield self.box
         yield self._bottom
 
     def on_mount(self) -> None:
@@ -164,7 +165,8 @@ class Dashboard(Acting):
     def _fit(self) -> None:
         if self._bottom.is_attached:
             self._foot()
-            self._help(self.desk.query_one("#help-area").display)
+            self._help(self.query_one("#help-area").display)
+            self.box.draw()
         self.look()
 
     def action_log(self, rows: int) -> None:
@@ -196,9 +198,9 @@ class Dashboard(Acting):
 
     def action_handover(self) -> None:
         """Shows what would be handed over now."""
-        if len(self.screen_stack) == 1:
+        if not self.box.dialog:
             page = handover_page(self._protocol, self.view_now())
-            self.push_screen(Reading(self.keymap, page))
+            self.box.open(Reading(self.keymap, page), self.tell)
 
     def action_close(self) -> None:
         """Takes the help away, and the notice."""
@@ -210,8 +212,7 @@ class Dashboard(Acting):
         self._help(False)
 
     def _help(self, shown: bool) -> None:
-        desk = self.desk
-        desk.query_one("#help-area").display = shown
+        self.query_one("#help-area").display = shown
         self._lines.display = self._log_title.display = not shown
         # One line a key, by the whole width where it is small; the most urgent call stays in sight.
         self._side.display = not (shown and self.size.width < ROOMY)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
-from textual import events
 from textual.content import Content
 
 from grammar.guesses import Guess
@@ -88,11 +87,10 @@ class Amend(Dialog):
         self._hands.amend(self._one.fact, words)
         self.dismiss(f"put right: {words}")
 
-    def on_paste(self, event: events.Paste) -> None:
+    def paste(self, text: str) -> None:
         """Pasted text is typed text."""
-        event.stop()
         if self._stage == "words":
-            self.act(lambda: self._typed.add(event.text))
+            self.act(lambda: self._typed.add(text))
 
     # ------------------------------------------------------------------ what is done
 
@@ -128,26 +126,6 @@ class Amend(Dialog):
         self._stage = stage
         self._typed = Typed(clean(self._one.text) if stage == "words" else "")
 
-    def action_take(self, at: int) -> None:
-        """A click on a guess."""
-        self.act(lambda: self.take(at))
-
-    def action_who(self, at: int) -> None:
-        """A click on a station."""
-        self.act(lambda: self.who(at))
-
-    def action_accept(self) -> None:
-        """A click on it."""
-        self.act(self.accept)
-
-    def action_withdraw(self) -> None:
-        """A click on it."""
-        self.act(self.withdraw)
-
-    def action_go(self, stage: Stage) -> None:
-        """A click on what is done with the keyboard."""
-        self.act(lambda: self.go(stage))
-
     # ------------------------------------------------------------------ picture
 
     def lines(self) -> Iterable[Line]:
@@ -166,7 +144,7 @@ class Amend(Dialog):
         elif self._stage == "speaker":
             yield Content.styled("who spoke?", "$ink")
             items = [
-                choice(letter, station(protocol, each), f"who({at})")
+                choice(letter, station(protocol, each), "who", at)
                 for at, (letter, each) in enumerate(zip(self._letters, self._stations, strict=True))
             ]
             yield from columns(items, self.room)
@@ -176,20 +154,17 @@ class Amend(Dialog):
     def _guesses(self) -> Iterable[Line]:
         protocol, shown = self._hands.protocol, self.keymap.shown
         one = self._one
-        yield choice("1", f"as heard: {utterance_in_words(protocol, one)}", "take(0)")
+        yield choice("1", f"as heard: {utterance_in_words(protocol, one)}", "take", 0)
         for at, guess in enumerate(self._guess(one), start=1):
             text = f"{clean(guess.words)}  = {meaning_in_words(protocol, guess.meaning)}"
-            yield from choice(str(at + 1), text, f"take({at})").wrap(self.room)
+            yield from choice(str(at + 1), text, "take", at).wrap(self.room)
         parts = (
-            (shown("words"), "other words", "go('words')"),
-            (shown("who"), "speaker", "go('speaker')"),
-            (shown("accept"), "accept", "accept"),
-            (shown("withdraw"), "withdraw", "withdraw"),
+            (shown("words"), "other words", ("go", "words")),
+            (shown("who"), "speaker", ("go", "speaker")),
+            (shown("accept"), "accept", ("accept",)),
+            (shown("withdraw"), "withdraw", ("withdraw",)),
         )
         yield Content("   ").join(
-            clickable(
-                Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")),
-                action if "(" in action else f"{action}()",
-            )
-            for key, words, action in parts
+            clickable(Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")), *does)
+            for key, words, does in parts
         )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Literal
 
-from textual import events
 from textual.content import Content
 
 from grammar.meaning import SlotValue
@@ -84,10 +83,6 @@ class EnterCall(Dialog):
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
-    def action_who(self, at: int) -> None:
-        """A click on a station."""
-        self.act(lambda: self.who(at))
-
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
         if self._asking:
@@ -106,15 +101,10 @@ class EnterCall(Dialog):
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
-    def on_paste(self, event: events.Paste) -> None:
+    def paste(self, text: str) -> None:
         """Pasted text is typed text."""
-        event.stop()
         if self._call and self._step.kind != "choice":
-            self.act(lambda: self._typed.add(event.text))
-
-    def action_choose(self, at: int) -> None:
-        """A click on one of the choices."""
-        self.act(lambda: self.choose(at))
+            self.act(lambda: self._typed.add(text))
 
     def choose(self, at: int) -> None:
         """Takes a call, or one of the values of a list."""
@@ -232,14 +222,14 @@ class EnterCall(Dialog):
         yield Content.styled(WHO[self._asking or "to"], "$ink")
         names = [station(self._hands.protocol, each) for each in self._stations]
         items = [
-            choice(letter, name, f"who({at})")
+            choice(letter, name, "who", at)
             for at, (letter, name) in enumerate(zip(self._station_letters(), names, strict=True))
         ]
         yield from columns(items, self.room)
 
     def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
         found = [
-            choice(letter, clean(title), f"choose({at})", chosen=at == self._at)
+            choice(letter, clean(title), "choose", at, chosen=at == self._at)
             for at, (letter, title) in enumerate(items)
         ]
         return columns(found, self.room)

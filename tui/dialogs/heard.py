@@ -39,10 +39,6 @@ class Heard(Dialog):
         elif character:
             raise ValueError(f"choose 1 to {len(self._waiting)}")
 
-    def action_choose(self, at: int) -> None:
-        """A click on a call."""
-        self.act(lambda: self.choose(at))
-
     def choose(self, at: int) -> None:
         """Takes one call for answered."""
         loop = self._waiting[at][0]
@@ -54,7 +50,7 @@ class Heard(Dialog):
         for at, (loop, state) in enumerate(self._waiting):
             age = clock(loop.age(self._view.now))
             text = f"{STATE_MARKS[state]} {STATE_WORDS[state]} {age}  {self._words(loop)}"
-            yield choice(str(at + 1), text, f"choose({at})", chosen=at == self._at)
+            yield choice(str(at + 1), text, "choose", at, chosen=at == self._at)
 
     def _words(self, loop: Loop) -> str:
         protocol = self._hands.protocol

@@ -22,16 +22,16 @@ class Leave(Dialog):
 
     def press(self, key: str, _character: str | None) -> None:
         if key in (self.keymap.of("quit"), "enter"):
-            self.action_end()
+            self.end()
         else:
             self.dismiss(None)
 
-    def action_end(self) -> None:
+    def end(self) -> None:
         """The case ends."""
         self.dismiss(END)
 
     def lines(self) -> Iterable[Line]:
         yield self.heading(self._question)
         text = Content.styled(f"{self.keymap.shown('quit')} again, or Enter, ends it", "bold $ink")
-        yield clickable(text, "end()")
+        yield clickable(text, "end")
         yield Content.styled("any other key goes on", "$ink")

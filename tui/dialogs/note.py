@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from textual import events
-
 from tui.dialogs.dialog import Dialog, Line
 from tui.dialogs.typed import Typed
 from tui.hands import Hands
@@ -30,10 +28,9 @@ class Note(Dialog):
         self._hands.note(text)
         self.dismiss("noted")
 
-    def on_paste(self, event: events.Paste) -> None:
+    def paste(self, text: str) -> None:
         """Pasted text is typed text."""
-        event.stop()
-        self.act(lambda: self._typed.add(event.text))
+        self.act(lambda: self._typed.add(text))
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("NOTE", "Enter keeps it")

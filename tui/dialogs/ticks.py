@@ -39,10 +39,6 @@ class Ticks(Dialog):
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
-    def action_tick(self, at: int) -> None:
-        """A click on an item."""
-        self.act(lambda: self.tick(at))
-
     def tick(self, at: int) -> None:
         """Ticks one item, unless it is answered already."""
         checklist, item, title = self._items[at]
@@ -63,5 +59,5 @@ class Ticks(Dialog):
                 answered = progress.answered.get(item)
                 state = f"[x] {clock(answered)} " if answered is not None else "[ ]       "
                 text = f"{state}{clean(title)}"
-                yield choice(self._letters[at], text, f"tick({at})", chosen=at == self._at)
+                yield choice(self._letters[at], text, "tick", at, chosen=at == self._at)
                 at += 1

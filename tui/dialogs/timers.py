@@ -17,19 +17,17 @@ from tui.wording import clock, duration, left
 MORE_S = 60.0
 """What one press of extend adds."""
 MOST = 9
+START = "start"
+"""The dialog's result where a new timer is wanted."""
 
 
 class Timers(Dialog):
     """The timers that are not over, the one due first chosen already."""
 
-    def __init__(
-        self, keys: KeyMap, hands: Hands, view_now: Callable[[], View], start: Callable[[], None]
-    ) -> None:
-        """`start` opens what asks for a new timer's length."""
+    def __init__(self, keys: KeyMap, hands: Hands, view_now: Callable[[], View]) -> None:
         super().__init__(keys)
         self._hands = hands
         self._view_now = view_now
-        self._start = start
         self._listed: list[Timer] = [timer for timer, _ in in_order(view_now())][:MOST]
         self._at = 0
 
@@ -53,8 +51,7 @@ class Timers(Dialog):
 
     def begin(self) -> None:
         """A new timer."""
-        self.dismiss(None)
-        self._start()
+        self.dismiss(START)
 
     def stop(self) -> None:
         """Ends the timer chosen."""
@@ -73,14 +70,9 @@ class Timers(Dialog):
             raise ValueError(f"no timer runs: {self.keymap.shown('timer-start')} starts one")
         return self._listed[self._at]
 
-    def action_choose(self, at: int) -> None:
-        """A click on a timer."""
+    def choose(self, at: int) -> None:
+        """The timer that is to be stopped or extended."""
         self._at = at
-        self.draw()
-
-    def action_do(self, what: str) -> None:
-        """A click on start, stop or extend."""
-        self.act({"begin": self.begin, "stop": self.stop, "extend": self.extend}[what])
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("TIMERS")
@@ -91,17 +83,15 @@ class Timers(Dialog):
             rest = timer.remaining(now)
             stands = f"{left(rest)} left" if rest > 0 else f"!! TIME UP +{clock(-rest)}"
             text = f"{_name(timer)}  {stands}"
-            yield choice(str(at + 1), text, f"choose({at})", chosen=at == self._at)
+            yield choice(str(at + 1), text, "choose", at, chosen=at == self._at)
         shown = self.keymap.shown
         parts = [(shown("timer-start"), "start a timer", "begin")]
         if self._listed:
             parts.append((shown("timer-stop"), "stop it", "stop"))
             parts.append((shown("timer-extend"), f"{duration(MORE_S)} more", "extend"))
         yield Content("   ").join(
-            clickable(
-                Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")), f"do('{what}')"
-            )
-            for key, words, what in parts
+            clickable(Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")), does)
+            for key, words, does in parts
         )
 
 
