@@ -194,18 +194,19 @@ async def test_a_long_source_cuts_neither_the_level_nor_the_weight() -> None:
         assert "70 kg" in second
 
 
-async def test_in_a_low_terminal_the_help_takes_the_width_and_the_most_urgent_call_stays() -> None:
+async def test_in_a_low_terminal_the_help_takes_the_width_and_the_most_urgent_stays() -> None:
     async with desk(case(*DRILL), 70, (80, 24)) as seen:
         await seen.text()
         await seen.pilot.press("question_mark")
         text = await seen.text()
         assert "≠ DIFFERS" in text
         assert "c  enter a call: its letter, its value, Enter" in text
-        assert "TIMERS" not in text
+        assert "TIMERS" in text
+        assert "CHECKLISTS" not in text
         await seen.pilot.press("pagedown", "pagedown", "pagedown", "pagedown")
         assert "mouse: click a call" in await seen.text()
         await seen.pilot.press("escape")
-        assert "TIMERS" in await seen.text()
+        assert "CHECKLISTS" in await seen.text()
 
 
 async def test_calls_that_do_not_fit_are_counted() -> None:

@@ -85,6 +85,11 @@ class Acting(App[None]):
         """Draws the case as it stands now."""
         raise NotImplementedError
 
+    @property
+    def helping(self) -> bool:
+        """Whether the help covers what stands beneath."""
+        raise NotImplementedError
+
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
         """What else an utterance may have been. Worked out once for each."""
         key = (said.fact, said.text)
@@ -187,7 +192,7 @@ class Acting(App[None]):
         said = self.query_one(UnsureStrip).at(item)
 
         def chosen(hands: Hands) -> str:
-            if said is None:
+            if said is None or self.helping:
                 raise ValueError("nothing unsure stands there")
             if which == 0:
                 hands.accept(said.fact)

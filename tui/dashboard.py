@@ -24,7 +24,7 @@ from tui.hands import Hands
 from tui.keys import IDS, LOOKING, KeyMap, Place
 from tui.settings import Settings
 from tui.status import Status
-from tui.widgets.calls import CallsPanel
+from tui.widgets.calls import FEW_ROWS, CallsPanel
 from tui.widgets.header import Bottom, Header, Partial
 from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
@@ -85,6 +85,7 @@ class Dashboard(Acting):
         self._partial = Partial(id="partial", markup=False)
         self._side = SideColumn(protocol)
         self._bottom = Bottom(id="bottom", markup=False)
+        self._help_area = VerticalScroll(id="help-area", can_focus=False)
 
     def compose(self) -> ComposeResult:
         yield self._header
@@ -94,18 +95,17 @@ class Dashboard(Acting):
                 yield self._unsure
                 yield self._log_title
                 yield self._lines
-                with VerticalScroll(id="help-area", can_focus=False):
-                    yield Help(id="help", markup=False)
-                yield self._partial
             yield self._side
+            with self._help_area:
+                yield Help(id="help", markup=False)
             yield self.box
+        yield self._partial
         yield self._bottom
 
     def on_mount(self) -> None:
         """Draws the first picture, then begins to listen."""
         self._foot()
         self.query_one(Help).show(self._help_sections())
-        self.query_one("#help-area").display = False
         self.set_interval(PERIOD_S, self.look)
         self.call_after_refresh(self._begin)
 
@@ -141,7 +141,9 @@ class Dashboard(Acting):
         calls = self._calls
         with self.batch_update():
             self._header.show(view, status, self._wall())
-            calls.show(view, self._unsure.show(view, 0 if calls.few else calls.spare(view)))
+            # What the help covers keeps its place: nothing is chosen unseen.
+            strip = self._unsure
+            calls.show(view, strip.rows if self.helping else strip.show(view, calls.spare(view)))
             self._side.show(view)
             self._partial.show(status, self._notice)
             self._lines.show(view, status.unstored_from)
@@ -165,7 +167,7 @@ class Dashboard(Acting):
     def _fit(self) -> None:
         if self._bottom.is_attached:
             self._foot()
-            self._help(self.query_one("#help-area").display)
+            self._help(self.helping)
             self.box.draw()
         self.look()
 
@@ -175,14 +177,12 @@ class Dashboard(Acting):
 
     def action_page(self, pages: int) -> None:
         """Scrolls the log, or the help, by pages, less one line that stays in sight."""
-        area = self.query_one("#help-area")
-        seen = area if area.display else self._lines
+        seen = self._help_area if self.helping else self._lines
         self._scroll(pages * max(seen.size.height - 1, 1))
 
     def _scroll(self, rows: int) -> None:
-        area = self.query_one("#help-area")
-        if area.display:
-            area.scroll_relative(y=rows, animate=False)
+        if self.helping:
+            self._help_area.scroll_relative(y=rows, animate=False)
             return
         self._lines.move(rows)
         self._title_log()
@@ -194,7 +194,7 @@ class Dashboard(Acting):
 
     def action_help(self) -> None:
         """Shows the help in the log's place, or takes it away."""
-        self._help(not self.query_one("#help-area").display)
+        self._help(not self.helping)
 
     def action_handover(self) -> None:
         """Shows what would be handed over now."""
@@ -211,10 +211,16 @@ class Dashboard(Acting):
         """Takes the help away."""
         self._help(False)
 
+    @property
+    def helping(self) -> bool:
+        """Whether the help is shown."""
+        return self._help_area.display
+
     def _help(self, shown: bool) -> None:
-        self.query_one("#help-area").display = shown
-        self._lines.display = self._log_title.display = not shown
-        # One line a key, by the whole width where it is small; the most urgent call stays in sight.
-        self._side.display = not (shown and self.size.width < ROOMY)
-        self._calls.few = shown
+        area, body = self._help_area, self.query_one("#body").size
+        # Over the log, so that this need not be drawn anew when it goes. The most urgent call stays in
+        # sight, and in a wide terminal the side column.
+        area.display = self._calls.few = shown
+        area.styles.height = max(body.height - FEW_ROWS, 1)
+        area.styles.width = self._calls.outer_size.width if body.width >= ROOMY else body.width
         self.look()

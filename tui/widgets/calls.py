@@ -33,12 +33,12 @@ LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3
 BAR = 12
 ROOMY = 52
 """Cells from which a card has room for large digits beside its words."""
-LOG_ROWS = 8
-"""Rows of the column that calls never take: six of the log, its title, the partial words."""
-LOW_COLUMN, LOW_LOG_ROWS = 24, 5
+LOG_ROWS = 7
+"""Rows of the column that calls never take: six of the log and its title."""
+LOW_COLUMN, LOW_LOG_ROWS = 23, 4
 """The same in a column of fewer rows: the log keeps three."""
 FEW_ROWS = 5
-"""Rows for all calls while the help needs the others: the count of them, and the most urgent."""
+"""Rows for all calls while the help covers the others: the count of them, and the most urgent."""
 STRIP_ROWS = 3
 """Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
 
@@ -227,7 +227,7 @@ class CallsPanel(Vertical):
         super().__init__(id="calls")
         self._protocol = protocol
         self.few = False
-        """Whether the calls keep to the fewest rows."""
+        """Whether the calls keep to the first rows, the others being covered."""
         self._title = Static(id="calls-title", classes="title", markup=False)
         self._cards = [CallCard() for _ in range(CARDS)]
         self._more = Static(id="calls-more", markup=False)
@@ -268,11 +268,9 @@ class CallsPanel(Vertical):
         column = self._column
         share = column * 9 // 20
         taken = max(min(max(share, wanted), column - self._log_rows - below), 4)
-        if self.few:
-            taken = FEW_ROWS
         if self.styles.height is None or self.styles.height.cells != taken:
             self.styles.height = taken
-        return taken
+        return min(taken, FEW_ROWS) if self.few else taken
 
     def _count(self, waiting: Sequence[tuple[Loop, LoopState]], shown: int) -> None:
         states = [state for _, state in waiting]

@@ -1,6 +1,7 @@
 """The lines of the side column, made from a View: one function a panel, most important first.
 
-An item is the rows it takes; it is shown whole or not at all.
+An item is the rows it takes; it is shown whole or not at all. Of more than `most` items, as many as
+the column has rows, the others are counted and not laid out.
 """
 
 from __future__ import annotations
@@ -13,9 +14,6 @@ from grammar.findings import Countdown
 from grammar.protocol import Protocol
 from grammar.view import View
 from tui.wording import amount, bar, call_in_words, clean, clock, drug, left, number
-
-MOST = 80
-"""Items of a panel that are laid out: more rows than a terminal has."""
 
 
 def wrapped(content: Content, width: int) -> list[Content]:
@@ -44,10 +42,10 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
     ]
 
 
-def dose_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
+def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
-    latest = [_dose(protocol, dose, width) for dose in reversed(view.doses[-MOST:])]
-    return [*latest, *_more(len(view.doses) - MOST)]
+    latest = [_dose(protocol, dose, width) for dose in reversed(view.doses[-most:])]
+    return [*latest, *_more(len(view.doses) - most)]
 
 
 def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
@@ -63,11 +61,12 @@ def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
     return [*wrapped(given, width), Content.styled(each, "$quiet")]
 
 
-def task_lines(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
+def task_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Orders not yet reported done, those overdue first."""
     found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
     found.sort(key=lambda pair: pair[0].due)
-    return [_task(protocol, task, state, view.now, width) for task, state in found]
+    items = [_task(protocol, task, state, view.now, width) for task, state in found[:most]]
+    return [*items, *_more(len(found) - most)]
 
 
 def _task(
@@ -82,19 +81,19 @@ def _task(
     return [beside] if beside.cell_length <= width else [badge, *wrapped(what, width)]
 
 
-def watch_lines(view: View, width: int) -> list[list[Content]]:
+def watch_lines(view: View, width: int, most: int) -> list[list[Content]]:
     """Countdowns first, the next due on top; then findings, the latest first.
 
     Either may take two lines: a sentence cut short is no finding.
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
-    items = [wrapped(_countdown(each, view.now), width) for each in counting]
-    for finding in reversed(view.findings[-MOST:]):
+    items = [wrapped(_countdown(each, view.now), width) for each in counting[:most]]
+    for finding in reversed(view.findings[-most:]):
         said = Content.assemble(
             (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
         )
         items.append(wrapped(said, width))
-    return [*items, *_more(len(view.findings) - MOST)]
+    return [*items, *_more(len(counting) - most), *_more(len(view.findings) - most)]
 
 
 def _more(count: int) -> list[list[Content]]:

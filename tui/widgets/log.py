@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from types import MappingProxyType
 
 from rich.segment import Segment
@@ -128,7 +129,10 @@ class RunningLog(ScrollView, can_focus=False):
         super().__init__(id="log")
         self._protocol = protocol
         self._entries: list[Entry] = []
+        self._pictures: list[list[Content]] = []
+        """The rows of each entry."""
         self._rows: list[Content] = []
+        """All of them, one after the other."""
         self._starts: list[int] = []
         """Index in `_rows` of each entry's first row."""
         self._log: Sequence[LogLine] = ()
@@ -191,11 +195,17 @@ class RunningLog(ScrollView, can_focus=False):
     def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
         top = self._top()
         cut = self._starts[same] if same < len(self._starts) else len(self._rows)
+        # Most lines after the first that changed are as they were, and to wrap them costs most.
+        known = list(zip(self._entries[same:], self._pictures[same:], strict=True))
+        known = known if width == self._width else []
         del self._rows[cut:]
         del self._starts[same:]
-        for entry in found[same:]:
+        del self._pictures[same:]
+        for entry, old in zip_longest(found[same:], known[: len(found) - same]):
+            rows = old[1] if old and old[0] == entry else picture(self._protocol, entry, width)
             self._starts.append(len(self._rows))
-            self._rows += picture(self._protocol, entry, width)
+            self._rows += rows
+            self._pictures.append(rows)
         self._entries, self._width = found, width
         self._laying_out = True
         try:

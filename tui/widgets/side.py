@@ -87,12 +87,12 @@ class SideColumn(Vertical):
         """Draws everything in the column at the view's moment."""
         timers = self._timers_panel
         timers.show(view)
-        width = max(self.size.width, 20)
+        width, most = max(self.size.width, 20), max(self.size.height, 5)
         titled = (
             ("VITAL SIGNS, age", vital_lines(view, width)),
-            ("DOSES GIVEN", dose_lines(self._protocol, view, width)),
-            ("TASKS, due in", task_lines(self._protocol, view, width)),
-            ("WATCHED", watch_lines(view, width)),
+            ("DOSES GIVEN", dose_lines(self._protocol, view, width, most)),
+            ("TASKS, due in", task_lines(self._protocol, view, width, most)),
+            ("WATCHED", watch_lines(view, width, most)),
             ("CHECKLISTS", checklist_lines(view, width)),
         )
         free = max(self.size.height - timers.rows, 5)

@@ -43,6 +43,8 @@ class UnsureStrip(Static):
         self._places: list[int | None] = [None] * UNSURE_ITEMS
         self._rest = [0] * UNSURE_ITEMS
         self._shown: dict[int, Utterance] = {}
+        self.rows = 0
+        """Rows that it took when it was last drawn."""
 
     def at(self, item: int) -> Utterance | None:
         """The utterance in a place, None where it is empty."""
@@ -58,7 +60,7 @@ class UnsureStrip(Static):
             said = self.at(item)
             if said is not None:
                 lines += self._item(item, said, rows - 1 - len(lines))
-        taken = len(lines) + 1 if view.unsure and rows else 0
+        self.rows = taken = len(lines) + 1 if view.unsure and rows else 0
         self.display = bool(taken)
         if taken:
             hidden = len(view.unsure) - sum(1 for each in self._places if each is not None)
