@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
 import subprocess
 import sys
+import termios
 from pathlib import Path
+
+from tui.own_terminal import lent_terminal
 
 SAID = """
 import os, sys
@@ -44,3 +48,33 @@ def test_where_errors_go_to_a_file_they_still_do(tmp_path: Path) -> None:
             check=True,
         )
     assert "complains" in file.read_text()
+
+
+KILLED = """
+import os, signal, sys, tty
+tty.setraw(0)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_terminal_that_was_lent_to_what_is_killed_takes_keys_as_before() -> None:
+    ours, theirs = pty.openpty()
+    before = termios.tcgetattr(theirs)
+    with lent_terminal(theirs):
+        done = subprocess.run([sys.executable, "-c", KILLED], stdin=theirs, check=False)
+        assert done.returncode == -signal.SIGKILL
+        assert termios.tcgetattr(theirs) != before
+    assert termios.tcgetattr(theirs) == before
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_ctrl_c_is_for_the_program_that_the_terminal_was_lent_to() -> None:
+    ours, theirs = pty.openpty()
+    with lent_terminal(theirs):
+        waits = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
+        os.kill(os.getpid(), signal.SIGINT)
+        waits.send_signal(signal.SIGINT)
+        assert waits.wait(30) != 0
+    os.close(ours)
+    os.close(theirs)

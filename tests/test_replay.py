@@ -184,6 +184,12 @@ async def test_replaying_changes_not_one_byte_of_the_case(folder: Path) -> None:
     assert contents(folder) == before
 
 
+async def test_q_quits(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        await seen.press("question_mark", "escape", "q")
+        assert seen.app._exit
+
+
 async def test_a_loudspeaker_that_is_gone_is_told_on_the_screen(folder: Path) -> None:
     async with replayed(folder) as seen:
         assert "with its sound" in await seen.text()
@@ -217,6 +223,7 @@ def test_where_sound_was_purged_there_is_silence_and_a_word_for_it(folder: Path)
     journal.close()
     stored = open_case(folder)
     assert what_is_heard(stored) == "sound was purged"
+    assert what_is_heard(stored, "no sound can be played") == "sound was purged"
     assert not stored.sound(0.0, 10.0).any()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import ClassVar
 
@@ -17,6 +18,7 @@ from textual.widgets import DataTable, Static
 from textual.worker import get_current_worker
 
 from listener.shelf import Shelved, shelf, shelved
+from tui.own_terminal import LEAVE, lent_terminal
 from tui.palette import dress
 from tui.settings import Theme, load_settings
 from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock
@@ -214,7 +216,7 @@ class Desk(App[None]):
         self._purging = None
         case = self._chosen()
         if case is None:
-            self._say("")
+            self._say("no case yet: n begins one", "$ink")
         elif case.standing == "damaged":
             self._say(f"{case.folder.name}: {case.trouble}")
         else:
@@ -227,9 +229,14 @@ class Desk(App[None]):
     def _suspended(self, arguments: Sequence[str], read: bool) -> None:
         command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
         with self.suspend():
-            done = subprocess.run([*command, *arguments], check=False)
+            terminal = sys.__stdin__.fileno() if sys.__stdin__ else 0
+            with lent_terminal(terminal):
+                done = subprocess.run([*command, *arguments], check=False)
+            if done.returncode < 0:
+                print(f"{LEAVE}{arguments[0]} was killed: what it had shown of the case is kept")
             if read or done.returncode:
-                input("\nEnter goes back to the desk ")
+                with suppress(KeyboardInterrupt, EOFError):
+                    input("\nEnter goes back to the desk ")
 
 
 def run_desk(place: Path, commands: Sequence[str]) -> None:

@@ -1,14 +1,23 @@
 """The terminal kept for the screen: what libraries written in C print does not land across it.
 
 PortAudio and ALSA write to standard error when a device goes away, whatever their caller wishes.
+And the terminal lent to another program, had back as it was.
 """
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import termios
 from collections.abc import Iterator
 from contextlib import contextmanager
+
+LEAVE = (
+    "\x1b[?1000;1002;1003;1006;1015;1004;2004;2026l"  # mouse, focus, pasting, drawing at one go
+    "\x1b[<u\x1b[?25h\x1b[0m\x1b[?1049l\r\n"  # keys as usual, cursor, colours, the usual screen
+)
+"""What a screen that was killed did not say: xterm's control sequences, DEC private modes reset."""
 
 
 @contextmanager
@@ -32,3 +41,17 @@ def own_terminal() -> Iterator[None]:
             os.dup2(terminal, 2)
             sys.stderr = sys.__stderr__ = usual  # type: ignore[misc]
             os.close(silent)
+
+
+@contextmanager
+def lent_terminal(terminal: int) -> Iterator[None]:
+    """The terminal, a file descriptor, lent to a program that is waited for: afterwards it takes keys
+    as before, however that one ended, and Ctrl-C meanwhile is that program's alone."""
+    before = termios.tcgetattr(terminal)
+    # Not ignored: what is ignored here would be ignored there as well.
+    patience = signal.signal(signal.SIGINT, lambda *_: None)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(terminal, termios.TCSAFLUSH, before)
+        signal.signal(signal.SIGINT, patience)

@@ -54,7 +54,7 @@ KEYS: tuple[Binding, ...] = (
     Binding("pagedown", "page(1)", "log: down one page", key_display="PgDn"),
     Binding("end", "follow", "log: follow the newest line", key_display="End"),
     Binding("question_mark", "help", "help", key_display="?"),
-    Binding("escape", "leave", "close the help or the field", key_display="Esc"),
+    Binding("escape", "back", "close the help or the field", key_display="Esc"),
     Binding("q", "quit", "quit", key_display="q"),
 )
 GROUPS: dict[str, tuple[Kind, ...]] = {
@@ -211,7 +211,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._moments = self._found()
         self._told = f"noted at {clock(note.t)}"
 
-    def action_leave(self) -> None:
+    def action_back(self) -> None:
         """Closes the field, or the help."""
         if self._asked is not None:
             self._ask(False)
@@ -274,13 +274,13 @@ def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
     playing, silent = player(stored.sound, stored.end, at, mute=mute)
     playing.go_at(speed)
     with own_terminal():
-        Replay(stored, playing, silent or what_is_heard(stored)).run()
+        Replay(stored, playing, what_is_heard(stored, silent)).run()
 
 
-def what_is_heard(stored: StoredCase) -> str:
-    """In words, for the screen."""
+def what_is_heard(stored: StoredCase, silent: str = "") -> str:
+    """What is heard, in words for the screen; `silent` says why what there is cannot be played."""
     if stored.sounds:
-        return "with its sound"
+        return silent or "with its sound"
     if any(isinstance(fact, Purged) for fact in stored.facts):
         return "sound was purged"
     return "no sound was kept"

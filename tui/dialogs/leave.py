@@ -31,7 +31,8 @@ class Leave(Dialog):
         self.dismiss(END)
 
     def lines(self) -> Iterable[Line]:
-        yield self.heading(self._question)
+        # Without the hint that Esc leaves: that might be taken for leaving the case.
+        yield Content.styled(self._question, "bold $heading")
         text = Content.styled(f"{self.keymap.shown('quit')} again, or Enter, ends it", "bold $ink")
         yield clickable(text, "end")
         yield Content.styled("any other key goes on", "$ink")

@@ -55,7 +55,7 @@ class Header(Static):
 
 def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     """Time, recording and level always; the time of day and the engine where there is room."""
-    kept = _recording(status.recording, view.recording, begun=bool(view.log))
+    kept = _recording(status, view.recording, begun=bool(view.log))
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
     heard = (("  in ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
@@ -78,7 +78,10 @@ def _joined(first: Content, others: Iterable[str], style: str, width: int) -> Co
     return line
 
 
-def _recording(kept: bool, on: bool, *, begun: bool) -> tuple[str, str]:
+def _recording(status: Status, on: bool, *, begun: bool) -> tuple[str, str]:
+    kept = status.recording
+    if kept and (status.ended or status.failure is not None):
+        return "■ recording is over", "bold $ink"
     if kept and not begun:
         return "○ recording begins", "bold $ink"
     if kept and not on:
