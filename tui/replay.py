@@ -54,7 +54,7 @@ KEYS: tuple[Binding, ...] = (
     Binding("pagedown", "page(1)", "log: down one page", key_display="PgDn"),
     Binding("end", "follow", "log: follow the newest line", key_display="End"),
     Binding("question_mark", "help", "help", key_display="?"),
-    Binding("escape", "back", "close the help or the field", key_display="Esc"),
+    Binding("escape", "away", "close the help or the field", key_display="Esc"),
     Binding("q", "quit", "quit", key_display="q"),
 )
 GROUPS: dict[str, tuple[Kind, ...]] = {
@@ -211,7 +211,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._moments = self._found()
         self._told = f"noted at {clock(note.t)}"
 
-    def action_back(self) -> None:
+    def action_away(self) -> None:
         """Closes the field, or the help."""
         if self._asked is not None:
             self._ask(False)
