@@ -49,9 +49,10 @@ class Told:
     def __init__(self) -> None:
         self.commands: list[tuple[str, ...]] = []
 
-    def __call__(self, arguments: Sequence[str], _read: bool) -> None:
+    def __call__(self, arguments: Sequence[str], read: bool) -> str:
         first, *rest = arguments
         self.commands.append((first, *(Path(each).name for each in rest)))
+        return f"THE {first.upper()}\n" * 50 if read else ""
 
 
 async def pressed(place: Path, *keys: str) -> tuple[str, list[tuple[str, ...]]]:
@@ -116,6 +117,18 @@ async def test_a_key_runs_its_command_on_the_chosen_case(
 ) -> None:
     _, run = await pressed(place, "down", "down", key)
     assert run == [(command, "2025-03-01_09-00-00_isolation-airway")]
+
+
+async def test_a_page_is_read_on_the_desk_from_its_beginning_and_the_same_case_stays_chosen(
+    place: Path,
+) -> None:
+    shown, _ = await pressed(place, "down", "down", "d")
+    assert "THE DEBRIEF" in shown
+    assert "CASES" not in shown
+    for back in ("escape", "enter", "q"):
+        shown, run = await pressed(place, "down", "down", "d", back)
+        assert "chosen: 2025-03-01_09-00-00_isolation-airway" in shown
+        assert len(run) == 1
 
 
 async def test_only_what_was_broken_off_goes_on(place: Path) -> None:

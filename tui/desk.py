@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
+from rich.cells import cell_len
 from rich.text import Text
 from textual import work
 from textual.app import App, ComposeResult
@@ -20,11 +22,12 @@ from textual.worker import get_current_worker
 from listener.shelf import Shelved, shelf, shelved
 from tui.own_terminal import LEAVE, lent_terminal
 from tui.palette import dress
+from tui.paper import MARGIN, Paper
 from tui.settings import Theme, load_settings
-from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock
+from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clean_lines, clock
 
-Run = Callable[[Sequence[str], bool], None]
-"""Runs `answerback` with arguments; True: wait for a key before the desk comes back."""
+Run = Callable[[Sequence[str], bool], str]
+"""Runs `answerback` with arguments; True: gives what it printed, to be read on the desk."""
 
 KEYS = (
     Binding("n", "begin", "new"),
@@ -47,9 +50,11 @@ MARKS = {
     "damaged": "!! DAMAGED",
 }
 COLUMNS = ("began", "state", "length", "said", "sound", "protocol", "folder")
+STEP = 20
+"""Cases between two words on how far the reading is."""
 SUITS = {"running": "view", "broken off": "resume", "ended": "replay", "locked": "replay"}
-PAGES = ("handover", "debrief", "purge")
-"""Commands that print and end: what they print is left to be read."""
+PAGES = ("handover", "debrief")
+"""Commands that print a page."""
 
 
 class Desk(App[None]):
@@ -98,39 +103,36 @@ class Desk(App[None]):
 
     def action_read(self) -> None:
         """Reads the folder again."""
-        table = self.query_one(DataTable)
-        # With the columns, so that they are as wide as what stands in them now.
-        table.clear(columns=True)
-        for name in COLUMNS:
-            table.add_column(name, key=name)
-        self._cases.clear()
         self._say("reading …")
         self._read_all()
 
     @work(thread=True, exclusive=True)
     def _read_all(self) -> None:
         worker = get_current_worker()
+        found: list[Shelved] = []
         for folder in shelf(self._place):
             if worker.is_cancelled:
                 return
-            self.call_from_thread(self._add, shelved(folder))
-        self.call_from_thread(self.on_data_table_row_highlighted)
+            found.append(shelved(folder))
+            if len(found) % STEP == 0:
+                self.call_from_thread(self._say, f"reading … {len(found)}")
+        self.call_from_thread(self._fill, found)
 
-    def _add(self, case: Shelved) -> None:
-        self._cases[str(case.folder)] = case
-        cells = (
-            case.began.replace("T", " ")[:16],
-            MARKS[case.standing],
-            clock(case.length_s) if case.said or case.length_s else "",
-            str(case.said or ""),
-            case.sound if case.standing in ("running", "ended", "broken off") else "",
-            case.protocol,
-            f"{case.folder.name}  {case.trouble}",
-        )
-        # Text, not strings: what stands in a file is no markup.
-        self.query_one(DataTable).add_row(
-            *(Text(clean(cell)) for cell in cells), key=str(case.folder)
-        )
+    def _fill(self, found: Sequence[Shelved]) -> None:
+        """Puts the cases into the table, with the same one chosen as before."""
+        chosen = self._chosen()
+        self._cases = {str(case.folder): case for case in found}
+        rows = [_cells(case) for case in found]
+        table = self.query_one(DataTable)
+        table.clear(columns=True)
+        for name, cells in zip(COLUMNS, zip(COLUMNS, *rows, strict=True), strict=True):
+            table.add_column(name, key=name, width=max(map(cell_len, cells)))
+        for folder, cells in zip(self._cases, rows, strict=True):
+            # Text, not strings: what stands in a file is no markup.
+            table.add_row(*map(Text, cells), key=folder)
+        if chosen and str(chosen.folder) in self._cases:
+            table.move_cursor(row=table.get_row_index(str(chosen.folder)))
+        self.on_data_table_row_highlighted()
 
     def _chosen(self) -> Shelved | None:
         table = self.query_one(DataTable)
@@ -223,20 +225,45 @@ class Desk(App[None]):
             self._say(f"chosen: {case.folder.name}, {MARKS[case.standing]}", "$ink")
 
     def _go(self, arguments: Sequence[str]) -> None:
-        self._run_command(arguments, arguments[0] in PAGES)
+        printed = self._run_command(arguments, arguments[0] in PAGES)
+        if printed:
+            self.push_screen(Paper(printed))
         self.action_read()
 
-    def _suspended(self, arguments: Sequence[str], read: bool) -> None:
+    def _suspended(self, arguments: Sequence[str], read: bool) -> str:
         command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
+        # What it says of the case besides belongs to the page; a passphrase is asked on the terminal.
+        aside: Any = {
+            "stdout": subprocess.PIPE,
+            "stderr": subprocess.STDOUT,
+            "env": {**os.environ, "COLUMNS": str(self.size.width - MARGIN)},
+        }
         with self.suspend():
-            terminal = sys.__stdin__.fileno() if sys.__stdin__ else 0
-            with lent_terminal(terminal):
-                done = subprocess.run([*command, *arguments], check=False)
+            with lent_terminal(sys.__stdin__.fileno() if sys.__stdin__ else 0):
+                done = subprocess.run(
+                    [*command, *arguments], check=False, text=True, **(aside if read else {})
+                )
+            if read and done.returncode:
+                print(clean_lines(done.stdout))
             if done.returncode < 0:
                 print(f"{LEAVE}{arguments[0]} was killed: what it had shown of the case is kept")
-            if read or done.returncode:
+            if done.returncode or arguments[0] == "purge":  # which says what it removed
                 with suppress(KeyboardInterrupt, EOFError):
                     input("\nEnter goes back to the desk ")
+        return "" if done.returncode else done.stdout or ""
+
+
+def _cells(case: Shelved) -> tuple[str, ...]:
+    cells = (
+        case.began.replace("T", " ")[:16],
+        MARKS[case.standing],
+        clock(case.length_s) if case.said or case.length_s else "",
+        str(case.said or ""),
+        case.sound if case.standing in ("running", "ended", "broken off") else "",
+        case.protocol,
+        f"{case.folder.name}  {case.trouble}",
+    )
+    return tuple(map(clean, cells))
 
 
 def run_desk(place: Path, commands: Sequence[str]) -> None:
