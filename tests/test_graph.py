@@ -24,7 +24,7 @@ from listener.kaldi_files import DecodingGraph, vector_fst, words_text
 from listener.lexicon import Lexicon, build_lexicon, without_pronunciation
 from listener.phones import POSITIONED, forward_id, positioned, word_boundary_text
 
-SAMPLES = 2000
+SAMPLES = 1000
 
 
 @pytest.fixture(scope="module")

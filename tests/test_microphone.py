@@ -181,10 +181,12 @@ def test_a_microphone_is_chosen_by_name_or_number_and_those_there_are_are_listed
     assert told.returncode == 0
     assert any("pulse" in name for name in names), names
     number = next(name for name in names if "pulse" in name).partition(":")[0]
-    for device in ("pulse", number):
-        cases = tmp_path / device
-        with listening(card, cases, "--device", device) as heard:
-            card.play(wav)
+    with (
+        listening(card, tmp_path / "by-name", "--device", "pulse") as by_name,
+        listening(card, tmp_path / "by-number", "--device", number) as by_number,
+    ):
+        card.play(wav)
+    for heard in (by_name, by_number):
         out, error = heard.communicate(timeout=30)
         assert len(calls(out)) == 8, error
     refused = card.run(*COMMAND, "listen", "--json", "--device", "no such thing")
