@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import stat
 import subprocess
@@ -70,3 +71,27 @@ def test_a_killed_case_loses_at_most_two_seconds_of_sound(tmp_path: Path) -> Non
     assert ended.returncode == -signal.SIGKILL
     heard = sum(len(block.samples) for block in AudioFile(path).blocks())
     assert 6.0 * SAMPLE_RATE <= heard <= 8.0 * SAMPLE_RATE
+
+
+@pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
+def test_the_kernel_is_asked_once_a_second_to_put_the_sound_on_the_disk(tmp_path: Path) -> None:
+    """What a power cut takes is what it was not asked for; a mere kill takes none of what is written."""
+    script = """
+        import sys
+        from pathlib import Path
+        import numpy as np
+        from listener.recording import Recording
+        recording = Recording(Path(sys.argv[1]), 1)
+        print("begun", flush=True)
+        for _ in range(52):
+            recording.write(np.zeros((1600, 1), np.int16))
+        print("written", flush=True)
+        recording.close()
+    """
+    run = [sys.executable, "-c", textwrap.dedent(script), tmp_path / "audio.flac"]
+    trace = ["strace", "-f", "-qq", "-e", "trace=fsync,fdatasync,write", "-o", tmp_path / "calls"]
+    subprocess.run(
+        [*trace, *run], check=True, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    )
+    between = (tmp_path / "calls").read_text().split('"begun')[1].split('"written')[0]
+    assert between.count("sync(") == 5
