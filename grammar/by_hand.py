@@ -86,11 +86,13 @@ def tick(state: State, fact: Ticked) -> State:
 
 
 def set_recording(state: State, fact: RecordingSet) -> State:
-    """The state after recording was paused or taken up again."""
+    """The state after recording was paused or taken up again, or went on by itself in a further file."""
     if fact.on == state.recording:
         return state
-    taken_up = f"recording goes on in {fact.audio}" if fact.audio else "recording taken up again"
-    text = taken_up if fact.on else "recording paused: silence from here on"
+    if fact.audio:
+        line = LogLine(fact.t, fact.seq, "case", f"recording goes on in {fact.audio}")
+        return replace(state, recording=fact.on, log=state.log.plus(line))
+    text = "recording taken up again" if fact.on else "recording paused: silence from here on"
     return _told(replace(state, recording=fact.on), fact, text)
 
 

@@ -19,6 +19,7 @@ from grammar.doses import DoseGiven, Task, not_as_ordered, overdue
 from grammar.effects import apply
 from grammar.entered import heard_of, meaning_of
 from grammar.facts import (
+    NOT_RECORDED,
     AnsweredByHand,
     CaseEnded,
     CaseStarted,
@@ -218,9 +219,9 @@ class Case:
             case Withdrawn():
                 return taken_back_line(self.protocol, state, fact, self._taken_back(fact))
             case Warned():
-                return replace(
-                    state, log=state.log.plus(LogLine(fact.t, fact.seq, "warn", fact.text))
-                )
+                line = LogLine(fact.t, fact.seq, "warn", fact.text)
+                recording = state.recording and fact.what != NOT_RECORDED
+                return replace(state, recording=recording, log=state.log.plus(line))
             case Resumed():
                 line = LogLine(fact.t, fact.seq, "case", "case taken up again")
                 recording = fact.recording

@@ -15,6 +15,9 @@ from pydantic.dataclasses import dataclass
 # Infinity and NaN have no JSON (RFC 8259): what is stored could not be read back.
 _FACT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
+NOT_RECORDED = "not-recorded"
+"""Of a Warned: the disk does not take the sound."""
+
 
 @dataclass(frozen=True, slots=True, config=_FACT)
 class Word:
@@ -259,7 +262,8 @@ class Warned:
     seq: int = 0
     t: float
     what: str
-    """A short id, such as `clipping`, `silence`, `clock`, `storage`, `engine`, `behind`."""
+    """A short id, such as `clipping`, `silence`, `clock`, `storage`, `engine`, `behind`. From one of
+    NOT_RECORDED on no sound is kept, until a RecordingSet says where it goes on."""
     text: str
     """One sentence for people."""
 

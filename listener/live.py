@@ -226,7 +226,7 @@ class Live:
         for news in self._recorder.news() if self._recorder else ():
             self._tell(news)
         if waited := self.keeper.mended():
-            text = f"what was told for a while had to wait, and is stored now: {waited}"
+            text = f"for a while nothing could be stored ({waited}): all of it is stored now"
             self.tell(Warned(t=t, what="storage", text=text))
         for text in self._engine_news():
             self.tell(Warned(t=t, what="engine", text=text))

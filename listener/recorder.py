@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from grammar.errors import UserError
-from grammar.facts import RecordingSet, Warned
+from grammar.facts import NOT_RECORDED, RecordingSet, Warned
 from listener.blocks import BLOCK
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.recording import NotWritten, Recording, next_name
@@ -110,7 +110,7 @@ class Recorder:
         self.trouble = ""
         if self._trying_s is not None and self._recording is not None:
             audio = self._recording.name
-            self._told.put(RecordingSet(t=self._trying_s, on=True, audio=audio))
+            self._told.put(RecordingSet(t=self._trying_s, on=not self.paused, audio=audio))
             self._trying_s = None
 
     def _broken(self, t: float, error: UserError) -> None:
@@ -121,8 +121,7 @@ class Recorder:
             return
         self._finish(broken)
         if self._trying_s is None:
-            self._told.put(Warned(t=t, what="storage", text=self.trouble))
-            self._told.put(RecordingSet(t=t, on=False))
+            self._told.put(Warned(t=t, what=NOT_RECORDED, text=self.trouble))
         else:
             self._trying_s = None
             with suppress(OSError):

@@ -11,7 +11,9 @@ import pytest
 from small_disk import failing_disk, small_disk
 from test_storage_trouble import PROTOCOL, keeper_in, long_note, texts, wait_until
 
-from grammar.facts import RecordingSet, Warned
+from grammar.case import Case
+from grammar.facts import CaseStarted, RecordingSet, Warned
+from grammar.loading import load
 from listener.journal import Journal
 from listener.keeper import Keeper
 from listener.recorder import Recorder
@@ -135,10 +137,16 @@ def test_a_recording_says_why_it_broke_off_and_leaves_nothing_behind_in_vain(
         getattr(disk, give)()
         put(recorder, range(120, 150))
         recorder.close()
-        told, off, on = recorder.news()
-        assert isinstance(told, Warned) and told.text.endswith(why)
-        assert isinstance(off, RecordingSet) and isinstance(on, RecordingSet)
-        assert (off.on, on.on, on.audio) == (False, True, "audio-2.flac")
+        off, on = recorder.news()
+        assert isinstance(off, Warned) and off.text.endswith(why)
+        assert isinstance(on, RecordingSet) and on.audio == "audio-2.flac"
+        shown = Case(load("isolation-airway"))
+        facts = (CaseStarted(seq=1, protocol="p", recording=True), off, on)
+        kept = [shown.add(fact) or shown.state.recording for fact in facts]
+        assert kept == [True, False, True], (
+            "the screen does not say that it records while it does not"
+        )
+        assert {line.kind for line in shown.state.log} == {"case", "warn"}, "no hand did that"
         sounds = sorted(path.name for path in folder.glob("audio*"))
         end = ".locked" if locked else ""
         assert sounds == [f"audio-2.flac{end}", f"audio.flac{end}"]
