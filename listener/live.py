@@ -135,6 +135,11 @@ class Live:
             found.append(f"hearing is {self.behind_s:.0f} s behind, nothing is left out")
         return (*(trouble for trouble in found if trouble), *self._watching.troubles)
 
+    @property
+    def unrecorded(self) -> bool:
+        """Whether the sound is to be recorded and is not, since the disk does not take it."""
+        return bool(self._recorder and self._recorder.trouble)
+
     def begin(self, opening: Opening) -> None:
         """Store that the case began."""
         self.tell(

@@ -254,5 +254,10 @@ async def test_the_screen_says_what_is_wrong_and_marks_what_is_not_on_disk_yet()
         assert "!! 1 not stored yet: the disk is full" in lines[1]
         assert ["NOT" in line for line in lines if "timer sixty" in line] == [True]
         assert ["NOT" in line for line in lines if "radio check" in line] == [False]
+        full = ("1 not stored yet: the disk is full", "the sound is not recorded: the disk is full")
+        seen.status = status(troubles=full, unrecorded=True)
+        lines = (await seen.text()).splitlines()
+        assert "!! SOUND NOT RECORDED" in lines[0]
+        assert "!! 1 not stored yet, the sound is not recorded: the disk is full" in lines[1]
         seen.status = status()
         assert "not stored" not in (await seen.text()).lower()

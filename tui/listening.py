@@ -37,11 +37,8 @@ from listener.seals import seal
 from listener.second_apart import second_apart
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
-from tui.hands import Hands
 from tui.last_try import last_try, put_elsewhere
-from tui.own_terminal import own_terminal
 from tui.prompts import Prompter, loudspeaker
-from tui.settings import load_settings
 from tui.status import Status
 from tui.wall import wall_now, wall_stamp
 from tui.wording import clean
@@ -291,6 +288,7 @@ class Listening:
             ended=self._ended,
             failure=self._failure,
             troubles=self.live.troubles,
+            unrecorded=self.live.unrecorded,
             unstored_from=self.live.keeper.stored + 1 if self.live.keeper.trouble else None,
         )
 
@@ -382,32 +380,3 @@ def _ending_on_interrupt(live: Live) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
-
-
-def run_dashboard(listening: Listening) -> None:
-    """The dashboard over a running case, until its user quits."""
-    from tui.dashboard import Dashboard  # noqa: PLC0415  (headless runs need no screen)
-
-    if not sys.stdout.isatty():
-        raise UserError("there is no terminal to draw on: use --json")
-    settings = load_settings()
-    hands = Hands(
-        listening.protocol,
-        listening.live.tell,
-        lambda: listening.case.facts,
-        lambda: listening.live.now,
-        listening.play if listening.status().recording else None,
-    )
-    screen = Dashboard(
-        listening.protocol,
-        listening.case.view,
-        lambda: listening.live.now,
-        listening.status,
-        listening.start,
-        listening.stop,
-        hands=hands,
-        settings=settings,
-    )
-    with own_terminal():
-        screen.run()
-    listening.close()

@@ -38,6 +38,8 @@ class Status:
     """One sentence where listening broke off; None while all is well."""
     troubles: tuple[str, ...] = ()
     """What is not as it should be with the sound, the disk or the engine, each a sentence."""
+    unrecorded: bool = False
+    """Whether the sound is to be kept and the disk does not take it; `troubles` say why."""
     unstored_from: int | None = None
     """The first fact that is not on disk yet, its `seq`; None while all are."""
     hears: bool = True

@@ -124,7 +124,6 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         Wishes,
         print_line,
         print_trouble,
-        run_dashboard,
         run_headless,
     )
     from tui.settings import Settings, load_settings  # noqa: PLC0415
@@ -155,6 +154,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         listening.tell_line, listening.tell_trouble = print_line, print_trouble
         run_headless(listening)
     else:
+        from tui.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
+
         run_dashboard(listening)
 
 

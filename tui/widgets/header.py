@@ -47,10 +47,23 @@ class Header(Static):
         else:
             how = ("▶ listening", "bold $good")
         wrong = [
-            (f"!! {clean(trouble)} ", "bold $on-urgent on $urgent") for trouble in status.troubles
+            (f"!! {clean(trouble)} ", "bold $on-urgent on $urgent")
+            for trouble in together(status.troubles)
         ]
         first = Content.assemble(*wrong, how, (f"  {weight}", "$quiet"))
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
+
+
+def together(troubles: Sequence[str]) -> list[str]:
+    """Troubles of one cause in one sentence, so that it is named once: "1 waits: full", "2 lost: full"
+    become "1 waits, 2 lost: full"."""
+    causes: dict[str, list[str]] = {}
+    for trouble in troubles:
+        what, named, cause = trouble.partition(": ")
+        causes.setdefault(cause if named else trouble, []).append(what if named else "")
+    return [
+        f"{', '.join(whats)}: {cause}" if any(whats) else cause for cause, whats in causes.items()
+    ]
 
 
 def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
@@ -82,6 +95,8 @@ def _recording(status: Status, on: bool, *, begun: bool) -> tuple[str, str]:
     kept = status.recording
     if kept and (status.ended or status.failure is not None):
         return "■ recording is over", "bold $ink"
+    if status.unrecorded:
+        return "!! SOUND NOT RECORDED", "bold $on-urgent on $urgent"
     if kept and not begun:
         return "○ recording begins", "bold $ink"
     if kept and not on:
