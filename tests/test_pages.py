@@ -203,6 +203,16 @@ def test_a_cell_too_long_for_its_column_goes_on_in_the_next_line() -> None:
     assert sum("two" in line for line in lines) > 1
 
 
+def test_a_row_that_would_be_torn_into_columns_of_pieces_is_told_in_a_sentence() -> None:
+    signs = ("sign", "first", "lowest", "highest", "last")
+    row = ("Pressure", *(f"{each} at 12:34" for each in ("105/62", "96/55", "105/62", "96/55")))
+    page = Page("t", (), (Table("x", signs, (row,)),), "c")
+    assert "Pressure  105/62 at 12:34  96/55 at 12:34" in as_text(page, 100)
+    told = as_text(page, 50)
+    assert "Pressure: first 105/62 at 12:34;" in told
+    assert all(f"{name} {cell}" in told for name, cell in zip(signs[1:], row[1:], strict=True))
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium")
 @pytest.mark.parametrize("name", shipped())

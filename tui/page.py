@@ -55,6 +55,8 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 """Between what no line end may part, such as a number and its unit."""
 ABREAST = 96
 """Columns from which a terminal holds two tables beside each other."""
+TORN = 4
+"""Cells of one row that stand on several lines each: from so many on, the table is told in sentences."""
 SHARES = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65)
 """Of the width, that the left one may get."""
 
@@ -131,14 +133,17 @@ def _table(table: Table, width: int) -> Iterator[str]:
 
 
 def _one_by_one(table: Table, width: int) -> Iterator[str]:
-    """Each row as a paragraph, where columns would tear words, and a dose with them."""
+    """Each row as a paragraph, its first cell in front; a value keeps to one line where it can."""
     for row in table.rows:
         cells = [
             f"{name} {clean(cell)}".strip()
-            for name, cell in zip(table.head, row, strict=True)
+            for name, cell in zip(table.head[1:], row[1:], strict=True)
             if cell
         ]
-        yield from textwrap.wrap("; ".join(cells), width, subsequent_indent="  ")
+        whole = [cell.replace(" ", NO_BREAK) if len(cell) < width // 2 else cell for cell in cells]
+        mark = ": " if any(table.head[1:]) else "  "
+        words = f"{clean(row[0])}{mark if row[0] and cells else ''}{'; '.join(whole)}"
+        yield from textwrap.wrap(words, width, subsequent_indent="  ")
 
 
 def _columns(table: Table, width: int) -> Iterator[str]:
@@ -146,9 +151,16 @@ def _columns(table: Table, width: int) -> Iterator[str]:
     if any(table.head):
         rows.insert(0, table.head)
     widths = _widths(rows, width)
-    for row in rows:
-        cells = [textwrap.wrap(cell, wide) or [""] for cell, wide in zip(row, widths, strict=True)]
-        for parts in zip_longest(*cells, fillvalue=""):
+    cells = [
+        [textwrap.wrap(cell, wide) or [""] for cell, wide in zip(row, widths, strict=True)]
+        for row in rows
+    ]
+    # Where most of a row stands in pieces one beside the other nobody finds what belongs together.
+    if any(sum(len(pieces) > 1 for pieces in row) >= TORN for row in cells):
+        yield from _one_by_one(table, width)
+        return
+    for row in cells:
+        for parts in zip_longest(*row, fillvalue=""):
             line = "  ".join(p.ljust(w) for p, w in zip(parts, widths, strict=True))
             yield line.rstrip()
 
