@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from small_disk import failing_disk, small_disk
-from test_storage_trouble import PROTOCOL, keeper_in, long_note, texts, wait_until
+from test_storage_trouble import BEGAN, PROTOCOL, keeper_in, long_note, texts, wait_until
 
+import listener.vault
 from grammar.case import Case
 from grammar.facts import CaseStarted, RecordingSet, Warned
 from grammar.loading import load
@@ -97,9 +97,7 @@ def test_a_disk_that_fails_and_is_made_read_only_by_the_system_is_named(tmp_path
 )
 def test_trouble_is_named_before_anything_is_told(tmp_path: Path, what: str, said: str) -> None:
     with small_disk(tmp_path / "disk") as disk:
-        journal = Journal.create(
-            disk.path / "cases", "p", PROTOCOL, datetime(2025, 1, 1, tzinfo=UTC)
-        )
+        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, BEGAN)
         keeper = Keeper(journal, retry_s=0.1, scarce_bytes=500_000)
         time.sleep(0.3)
         assert not keeper.trouble
@@ -152,9 +150,14 @@ def test_a_recording_says_why_it_broke_off_and_leaves_nothing_behind_in_vain(
         assert sounds == [f"audio-2.flac{end}", f"audio.flac{end}"]
 
 
-def test_facts_that_had_to_wait_are_said_in_the_log_with_the_reason(tmp_path: Path) -> None:
+@pytest.mark.parametrize("words", [None, "a passphrase"])  # invented
+def test_facts_that_had_to_wait_are_said_in_the_log_with_the_reason(
+    tmp_path: Path, words: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listener.vault, "COST", 2**10)
     with small_disk(tmp_path / "disk", kilobytes=4096) as disk:
-        keeper, folder = keeper_in(disk.path / "cases")
+        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, BEGAN, words)
+        keeper = Keeper(journal, patience_s=20.0, retry_s=0.1, scarce_bytes=0)
         disk.fill()
         keeper.keep(long_note(1))
         assert keeper.trouble == "1 not stored yet: the disk is full"
@@ -162,4 +165,4 @@ def test_facts_that_had_to_wait_are_said_in_the_log_with_the_reason(tmp_path: Pa
         wait_until(lambda: keeper.stored == 1)
         assert keeper.mended() == "the disk is full"
         assert keeper.finish() == 0
-        assert len(open_case(folder).facts) == 1
+        assert len(open_case(journal.folder, words).facts) == 1
