@@ -1,15 +1,18 @@
 """Hears hours of looped drills with noise: `python tests/soak.py [HOURS]`, 8 unless given.
 
 The sound comes as fast as it is heard, through everything that `listen` uses. After each hour it prints
-the memory of the listener and its two engines, open handles, what a second of sound costs, and how long a
-fact took from told to stored and shown. Linux only: it reads /proc.
+the memory of the listener and its two engines, Python's objects, open handles, what a second of sound
+costs, and how long a fact took from told to stored and shown; at the end, how much of the memory is the
+facts themselves. Linux only: it reads /proc.
 """
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import time
+import tracemalloc
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -19,10 +22,12 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import soundfile
 
+from grammar.case import Case
 from grammar.facts import Fact
 from grammar.view import Utterance
 from listener.blocks import BLOCK, Block
 from listener.recogniser import SAMPLE_RATE
+from listener.stored import open_case
 from tui.listening import Listening, Wishes
 
 DRILLS = ("well-run-drill", "faulty-drill")
@@ -46,6 +51,8 @@ class Reading:
     listener_mb: float
     engine_mb: float
     """Of the recogniser and the second listener."""
+    objects: int
+    """Blocks of memory that Python has given out."""
     handles: int
     cpu_ms: float
     """Of all processes, for each second of sound since the last reading."""
@@ -55,8 +62,8 @@ class Reading:
     def __str__(self) -> str:
         return (
             f"after {self.hours:.1f} h: {self.facts} facts, memory {self.listener_mb:.1f} MB and engines "
-            f"{self.engine_mb:.1f} MB, {self.handles} open handles, {self.cpu_ms:.1f} ms of computing a "
-            f"second of sound, a fact told in {self.stored_ms:.1f} ms"
+            f"{self.engine_mb:.1f} MB, {self.objects} objects, {self.handles} open handles, "
+            f"{self.cpu_ms:.1f} ms of computing a second of sound, a fact told in {self.stored_ms:.1f} ms"
         )
 
 
@@ -124,11 +131,13 @@ class Soaked(Listening):
 
     def _read(self, t: float) -> None:
         cpu_s = self._cpu()
+        gc.collect()
         reading = Reading(
             hours=t / 3600,
             facts=len(self.case.facts),
             listener_mb=_memory_mb(os.getpid()),
             engine_mb=sum(map(_memory_mb, self._engine_pids)),
+            objects=sys.getallocatedblocks(),
             handles=sum(map(_handles, (os.getpid(), *self._engine_pids))),
             cpu_ms=1000 * (cpu_s - self._cpu_s) / self._every_s,
             stored_ms=1000 * float(np.quantile(self._took or [0.0], 0.95)),
@@ -168,7 +177,21 @@ def soak(hours: float, every_hours: float) -> list[Reading]:
         case = Soaked(hours, every_hours, Path(cases))
         case.run()
         case.close()
+        print(
+            f"the facts and what follows from them are {facts_mb(case.journal.folder):.1f} MB of that"
+        )
     return case.readings
+
+
+def facts_mb(folder: Path) -> float:
+    """Memory of a case's facts and all that is derived from them."""
+    case = Case(open_case(folder).protocol)
+    tracemalloc.start()
+    for fact in open_case(folder).facts:
+        case.add(fact)
+    taken = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    return taken / 1e6
 
 
 def main() -> None:
