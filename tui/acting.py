@@ -27,7 +27,7 @@ from tui.keys import KeyMap
 from tui.palette import IN_WORDS, THEMES, dress
 from tui.settings import Settings, Theme
 from tui.status import Status
-from tui.widgets.calls import CallCard
+from tui.widgets.calls import CallsPanel
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
 from tui.widgets.unsure import UnsureStrip
@@ -337,7 +337,7 @@ class Acting(App[None]):
 
     # ------------------------------------------------------------------ mouse
 
-    def on_call_card_clicked(self, message: CallCard.Clicked) -> None:
+    def on_calls_panel_clicked(self, message: CallsPanel.Clicked) -> None:
         """That call was heard: asks, with the call chosen."""
 
         def waiting(hands: Hands) -> Dialog:

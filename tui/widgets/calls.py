@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from types import MappingProxyType
 
-from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
+from rich.segment import Segment
+from rich.style import Style as RichStyle
+from textual import events
+from textual.containers import Vertical
 from textual.content import Content
 from textual.message import Message
-from textual.widgets import Digits, Static
+from textual.renderables.digits import Digits
+from textual.style import Style
+from textual.widgets import Static
 
 from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
@@ -26,8 +31,17 @@ from tui.wording import (
 )
 
 URGENT: frozenset[LoopState] = frozenset({"unanswered", "differs"})
-CARDS = 16
-"""Cards made at the start, so that a new call costs no new widget; more than any screen can hold."""
+STYLES: Mapping[LoopState, tuple[str, str]] = MappingProxyType(
+    {
+        "open": ("$ink", "$ink"),
+        "answered": ("$good", "$ink"),
+        "unanswered": ("bold $on-urgent on $urgent", "bold $urgent"),
+        "differs": ("bold $on-urgent on $conflict", "bold $conflict"),
+    }
+)
+"""Of a card's head with its age, and of what stands below."""
+LOOP = "loop"
+"""In a style's meta: the call that a cell belongs to."""
 LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3})
 """The fewest rows for a call; one that differs always has room for both values."""
 BAR = 12
@@ -82,53 +96,41 @@ def _first(wanted: Sequence[int], rows: int) -> list[int]:
     return given
 
 
-class CallCard(Horizontal):
-    """One waiting call. Three rows with large digits, two rows, or one."""
+def card(
+    protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int, width: int
+) -> list[Content]:
+    """One waiting call as it stands at `now`, in this many rows of `width` cells: three with large
+    digits where there is room for them, two, or one."""
+    age = large(clock(loop.age(now))) if rows >= 3 and width >= ROOMY else []
+    beside = max(map(len, age), default=-2) + 2
+    room = width - 2 - beside
+    head, body = card_words(protocol, loop, state, now, rows, room, bool(age))
+    on_head, on_body = STYLES[state]
+    lines = [_across(head.truncate(room, ellipsis=True), width - beside).stylize_before(on_head)]
+    lines += [
+        _across(line, width - beside).stylize_before(on_body)
+        for line in body.wrap(room)[: rows - 1]
+        if body.plain
+    ]
+    blank = Content(" " * (width - beside))
+    lines += [blank] * (rows - len(lines))
+    if age:
+        digits = [Content.styled(f" {row} ", f"bold {on_head}") for row in age]
+        lines = [Content.assemble(*pair) for pair in zip(lines, digits, strict=False)]
+    return [line.stylize(Style.from_meta({LOOP: loop.id})) for line in lines]
 
-    class Clicked(Message):
-        """A call was clicked."""
 
-        def __init__(self, loop: int) -> None:
-            super().__init__()
-            self.loop = loop
+def _across(line: Content, width: int) -> Content:
+    """A line one cell from the edge, as wide as its card."""
+    return line.rstrip().pad_left(1).pad_right(max(width - 1 - line.rstrip().cell_length, 0))
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.loop: int | None = None
-        """The call that was drawn last."""
-        # Kept, since to ask for them several times a second costs more than to draw them.
-        self._head = Static(classes="head", markup=False)
-        self._body = Static(classes="body", markup=False)
-        self._age = Digits(classes="age")
 
-    def on_click(self) -> None:
-        """Tells which call it is."""
-        if self.loop is not None:
-            self.post_message(self.Clicked(self.loop))
-
-    def compose(self) -> ComposeResult:
-        with Vertical(classes="words"):
-            yield self._head
-            yield self._body
-        yield self._age
-
-    def show(self, protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int) -> None:
-        """Draws the call as it stands at `now` in this many rows."""
-        self.loop = loop.id
-        for each in ("open", "answered", "differs", "unanswered"):
-            self.set_class(state == each, f"-{each}")
-        self.styles.height = rows
-        age = self._age
-        age.display = rows >= 3 and self.size.width >= ROOMY
-        if age.display and age.value != clock(loop.age(now)):
-            age.update(clock(loop.age(now)))
-        # The digits of an age take 15 cells and a blank on either side.
-        width = self.size.width - 2 - (17 if age.display else 0)
-        head, body = card_words(protocol, loop, state, now, rows, width, age.display)
-        for words, content in zip((self._head, self._body), (head, body), strict=True):
-            words.display = bool(content.plain)
-            if content != words.content:
-                words.update(content, layout=False)
+@lru_cache(64)
+def large(text: str) -> list[str]:
+    """The three rows of a time in large digits."""
+    drawn = Digits(text).render(RichStyle(bold=True))
+    rows = Segment.split_lines(piece for piece in drawn if isinstance(piece, Segment))
+    return ["".join(segment.text for segment in row) for row in rows]
 
 
 def card_words(
@@ -220,22 +222,32 @@ def _origin(protocol: Protocol, loop: Loop) -> str:
     return f"called at {clock(loop.opened)}{f' by {sender}' if sender else ''}{asked}"
 
 
-class CallsPanel(Vertical):
-    """All waiting calls, never hiding one without saying so."""
+class CallsPanel(Static):
+    """All waiting calls, never hiding one without saying so.
+
+    One widget draws them all: a widget for each part of each card would cost more at every change of the
+    layout and the colours than to draw the cards.
+    """
+
+    class Clicked(Message):
+        """A call was clicked."""
+
+        def __init__(self, loop: int) -> None:
+            super().__init__()
+            self.loop = loop
 
     def __init__(self, protocol: Protocol) -> None:
-        super().__init__(id="calls")
+        super().__init__(id="calls", markup=False)
+        self.auto_links = False
         self._protocol = protocol
         self.few = False
         """Whether the calls keep to the first rows, the others being covered."""
-        self._title = Static(id="calls-title", classes="title", markup=False)
-        self._cards = [CallCard() for _ in range(CARDS)]
-        self._more = Static(id="calls-more", markup=False)
 
-    def compose(self) -> ComposeResult:
-        yield self._title
-        yield from self._cards
-        yield self._more
+    def on_click(self, event: events.Click) -> None:
+        """Tells which call it is."""
+        loop = event.style.meta.get(LOOP)
+        if loop is not None:
+            self.post_message(self.Clicked(loop))
 
     def spare(self, view: View) -> int:
         """Rows of the column that the calls at the view's moment can do without."""
@@ -246,14 +258,19 @@ class CallsPanel(Vertical):
         """Draws the calls waiting at the view's moment; `below` rows are another's."""
         waiting = view.waiting
         states = [state for _, state in waiting]
-        rows = heights(states, self._take(1 + sum(least(states)), below) - 1)[:CARDS]
-        for card, height, (loop, state) in zip(self._cards, rows, waiting, strict=False):
-            card.display = height > 0
+        rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
+        width = max(self.scrollable_content_region.width, 20)
+        lines = [_count(states)]
+        for height, (loop, state) in zip(rows, waiting, strict=False):
             if height:
-                card.show(self._protocol, loop, state, view.now, height)
-        for card in self._cards[len(rows) :]:
-            card.display = False
-        self._count(waiting, sum(1 for height in rows if height))
+                lines += card(self._protocol, loop, state, view.now, height, width)
+        hidden = len(states) - sum(1 for height in rows if height)
+        if hidden or not states:
+            more = f"+ {hidden} more waiting" if states else "Every call is answered."
+            lines.append(Content.styled(more, "bold $ink"))
+        content = Content("\n").join(lines)
+        if content != self.content:
+            self.update(content, layout=False)
 
     @property
     def _column(self) -> int:
@@ -272,22 +289,16 @@ class CallsPanel(Vertical):
             self.styles.height = taken
         return min(taken, FEW_ROWS) if self.few else taken
 
-    def _count(self, waiting: Sequence[tuple[Loop, LoopState]], shown: int) -> None:
-        states = [state for _, state in waiting]
-        parts: list[tuple[str, str]] = [
-            ("WAITING ", "bold $heading"),
-            (str(len(states)), "bold"),
-        ]
-        for state in ("unanswered", "differs"):
-            if state in states:
-                mark = f"{STATE_MARKS[state]} {states.count(state)} {STATE_WORDS[state]}"
-                style = "$urgent" if state == "unanswered" else "$conflict"
-                parts += [("  ", ""), (f" {mark} ", f"bold $on-urgent on {style}")]
-        title = Content.assemble(*parts)
-        if title != self._title.content:
-            self._title.update(title, layout=False)
-        more = self._more
-        more.display = not states or shown < len(states)
-        line = f"+ {len(states) - shown} more waiting" if states else "Every call is answered."
-        if more.display and more.content != line:
-            more.update(line, layout=False)
+
+def _count(states: Sequence[LoopState]) -> Content:
+    """The title: how many calls wait, and how many of them are urgent."""
+    parts: list[tuple[str, str]] = [
+        ("WAITING ", "bold $heading"),
+        (str(len(states)), "bold $heading"),
+    ]
+    for state in ("unanswered", "differs"):
+        if state in states:
+            mark = f"{STATE_MARKS[state]} {states.count(state)} {STATE_WORDS[state]}"
+            style = "$urgent" if state == "unanswered" else "$conflict"
+            parts += [("  ", ""), (f" {mark} ", f"bold $on-urgent on {style}")]
+    return Content.assemble(*parts)
