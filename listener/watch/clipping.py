@@ -39,7 +39,7 @@ def clipped(samples: Samples) -> bool:
     """Whether a peak is cut flat in samples of shape (n, channels)."""
     for rail in (samples >= _RAIL, samples <= -_RAIL):
         if rail.any():
-            flat = np.lib.stride_tricks.sliding_window_view(rail, _RUN, axis=0).all(axis=-1)
-            if flat.any():
+            runs = [rail[start : len(rail) - _RUN + 1 + start] for start in range(_RUN)]
+            if np.logical_and.reduce(runs).any():
                 return True
     return False
