@@ -274,6 +274,18 @@ async def test_the_help_names_every_key_and_leaves_the_calls_in_sight() -> None:
         assert "LOG" in await seen.text()
 
 
+@pytest.mark.parametrize("size", SIZES)
+async def test_every_key_stands_in_the_foot_and_gives_way_to_what_is_being_said(
+    size: tuple[int, int],
+) -> None:
+    async with desk(case(), 5, size) as seen:
+        quiet = await seen.text()
+        for key, what in KeyMap().foot():
+            assert " ".join(f"{key} {what}".split()) in " ".join(quiet.split())
+        seen.status = status(partial="sats ninety")
+        assert "hearing sats ninety" in await seen.text()
+
+
 async def test_what_did_not_change_is_not_drawn_again(monkeypatch: pytest.MonkeyPatch) -> None:
     drawn: list[str | None] = []
     update = Static.update

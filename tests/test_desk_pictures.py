@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,15 @@ from screens import Desk as Dashboarded
 from screens import case, protocol
 from test_dashboard import DRILL
 from test_desk import COMMANDS, Told, place  # noqa: F401  (a fixture)
+from test_replay import Seen, folder  # noqa: F401  (a fixture)
 from textual.app import App
 
 from listener.level_check import LevelCheck
 from tui.before import Before
 from tui.desk import Desk
+from tui.handing_over import handover_page
+from tui.page import as_text
+from tui.paper import MARGIN, Paper
 
 FONT = re.compile(r"@font-face \{.*?\}", re.DOTALL)
 SIZES = {"small": (80, 24), "middle": (100, 30), "large": (160, 48)}
@@ -69,6 +74,24 @@ def test_the_desk(
         pilot.app.on_data_table_row_highlighted()
 
     assert snap_compare(app, terminal_size=SIZES[size], run_before=settled)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_page_read_on_the_desk(snap_compare: Any, size: str) -> None:
+    class Reading(Desk):
+        def on_mount(self) -> None:
+            page = handover_page(protocol(), case(*DRILL).view(70))
+            self.push_screen(Paper(as_text(page, SIZES[size][0] - MARGIN)))
+
+    assert snap_compare(Reading(Path("none"), COMMANDS, Told()), terminal_size=SIZES[size])
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_case_replayed(snap_compare: Any, folder: Path, size: str) -> None:  # noqa: F811
+    at = Seen(folder, 57.0)
+    at.app._wall = lambda: datetime(2025, 1, 1, 14, 5, 33)
+    keys = ["question_mark"] if size == "middle" else ["f"]
+    assert snap_compare(at.app, terminal_size=SIZES[size], press=[*keys, "wait:400"])
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -25,7 +25,7 @@ from tui.keys import IDS, LOOKING, KeyMap, Place
 from tui.settings import Settings
 from tui.status import Status
 from tui.widgets.calls import FEW_ROWS, CallsPanel
-from tui.widgets.header import Bottom, Header, Partial
+from tui.widgets.header import NOTHING, Bottom, Header, Partial
 from tui.widgets.help import Help
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
@@ -85,6 +85,8 @@ class Dashboard(Acting):
         self._partial = Partial(id="partial", markup=False)
         self._side = SideColumn(protocol)
         self._bottom = Bottom(id="bottom", markup=False)
+        self._more_keys = NOTHING
+        """Those for which the foot of a low terminal has no room."""
         self._help_area = VerticalScroll(id="help-area", can_focus=False)
 
     def compose(self) -> ComposeResult:
@@ -120,7 +122,7 @@ class Dashboard(Acting):
         return IDS if self._hands else LOOKING
 
     def _foot(self) -> None:
-        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
+        self._more_keys = self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
 
     def _begin(self) -> None:
         self.look()
@@ -145,7 +147,7 @@ class Dashboard(Acting):
             strip = self._unsure
             calls.show(view, strip.rows if self.helping else strip.show(view, calls.spare(view)))
             self._side.show(view)
-            self._partial.show(status, self._notice)
+            self._partial.show(status, self._notice, self._more_keys)
             self._lines.show(view, status.unstored_from)
             self._title_log()
 

@@ -18,6 +18,7 @@ LOW = 30
 """Rows below which the foot keeps to two, so that calls get the others."""
 
 
+NOTHING = Content("")
 CUT = 12
 """Characters of a word too long for its place that still say something."""
 
@@ -114,39 +115,50 @@ def _replaying(replay: Replaying) -> tuple[str, str]:
 class Bottom(Static):
     """The caution, always on screen, and the keys."""
 
-    def show(self, keys: Sequence[tuple[str, str]]) -> None:
-        """Shows the caution and these (key, what it does) pairs; in a low terminal in two rows, with
-        the keys that fit: the help has all."""
+    def show(self, keys: Sequence[tuple[str, str]]) -> Content:
+        """Shows the caution and these (key, what it does) pairs; in a low terminal in two rows. Gives
+        the keys that did not fit, for a row that is free."""
         width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
         caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
-        parts: list[tuple[str, str]] = [(caution, "$quiet"), ("\n" if low else " ", "")]
-        used = 0
-        for key, what in keys:
-            # One piece, so that no line ends between a key and its word.
-            pieces = [piece.replace(" ", NO_BREAK) for piece in (key, f" {what}")]
-            used += sum(map(len, pieces)) + 1
-            if low and used > width:
-                break
-            parts += [(pieces[0], "bold $heading"), (pieces[1], "$quiet"), (" ", "")]
-        self.update(Content.assemble(*parts[:-1]))
+        shown, rest = _fitting(keys, width) if low else (_in_a_row(keys), Content(""))
+        self.update(Content.assemble((caution, "$quiet"), "\n" if low else " ", shown))
+        return rest
+
+
+def _fitting(keys: Sequence[tuple[str, str]], width: int) -> tuple[Content, Content]:
+    """The keys that fit into a row, and the others."""
+    for count in range(len(keys), 0, -1):
+        row = _in_a_row(keys[:count])
+        if row.cell_length <= width:
+            return row, _in_a_row(keys[count:])
+    return Content(""), _in_a_row(keys)
+
+
+def _in_a_row(keys: Sequence[tuple[str, str]]) -> Content:
+    # Each in one piece, so that no line ends between a key and its word.
+    pairs = [(key.replace(" ", NO_BREAK), f" {what}".replace(" ", NO_BREAK)) for key, what in keys]
+    return Content(" ").join(
+        Content.assemble((key, "bold $heading"), (what, "$quiet")) for key, what in pairs
+    )
 
 
 class Partial(Static):
     """The words heard so far of the utterance being spoken."""
 
-    def show(self, status: Status, notice: str = "") -> None:
-        """Shows the partial words, the end of them where they are long; or a notice instead."""
+    def show(self, status: Status, notice: str = "", idle: Content = NOTHING) -> None:
+        """Shows the partial words, the end of them where they are long; or a notice instead; or
+        `idle`, where there is neither."""
         words = clean(status.partial).strip()
-        room = max(self.size.width - 12, 20)
+        width = max(self.size.width - 2, 20)
+        room = width - 10
         words = words if len(words) <= room else f"…{words[-room + 1 :]}"
-        content = (
-            Content.assemble(("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink"))
-            if words
-            else Content("")
-        )
-        if notice:
-            content = Content.styled(f"» {clean(notice)}", "bold $ink").truncate(
-                max(self.size.width - 2, 20), ellipsis=True
+        content = idle
+        if words:
+            content = Content.assemble(
+                ("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink")
             )
+        if notice:
+            content = Content.styled(f"» {clean(notice)}", "bold $ink")
+        content = content.truncate(width, ellipsis=True)
         if content != self.content:
             self.update(content, layout=False)
