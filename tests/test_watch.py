@@ -16,7 +16,7 @@ from listener.recogniser import SAMPLE_RATE, Samples
 from listener.sources import AudioFile
 from listener.watch import Watching, watching
 from listener.watch.channels import Swapped
-from listener.watch.clipping import Clipping
+from listener.watch.clipping import Clipping, clipped
 from listener.watch.clock import ClockSet
 from listener.watch.silence import Silence
 
@@ -70,6 +70,13 @@ def test_speech_four_times_too_loud_is_clipped_until_it_is_turned_down() -> None
     assert watches.troubles
     assert warnings(watches, blocks(speech(30, 0.5))) == []
     assert watches.troubles == ()
+
+
+@pytest.mark.parametrize(("length", "flat"), [(0, False), (1, False), (2, False), (3, True)])
+def test_the_last_samples_of_a_stream_are_looked_at_however_few_they_are(
+    length: int, flat: bool
+) -> None:
+    assert clipped(np.full((length, 2), 32767, dtype=np.int16)) is flat
 
 
 def test_one_bang_is_no_clipping() -> None:
