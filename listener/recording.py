@@ -6,6 +6,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
+import numpy as np
 import soundfile
 
 from grammar.errors import UserError
@@ -65,7 +66,12 @@ class Recording:
         """Add samples, shape (n, channels). Raises NotWritten where the disk takes no more."""
         why = ""
         try:
-            self._file.write(samples)
+            if isinstance(self._file, LockedFile):
+                self._file.write(samples)
+            else:
+                # As bytes: to be given an array, soundfile asks numpy for names that are made anew each
+                # time, and Python's table of all names is built again and again (see `noise_floor.py`).
+                self._file.buffer_write(samples.astype(np.int16, copy=False).tobytes(), "int16")
             self._unflushed += len(samples)
             if self._unflushed >= SAMPLE_RATE:
                 self._file.flush()
