@@ -177,6 +177,16 @@ async def test_in_the_smallest_terminal_nine_waiting_calls_are_all_seen_and_the_
         assert "? Esc" in text.splitlines()[-1].replace("\N{NO-BREAK SPACE}", " ")
 
 
+async def test_in_a_narrow_terminal_the_count_of_calls_keeps_to_its_row_and_both_values_are_seen() -> (
+    None
+):
+    async with desk(case(*DRILL), 70, (60, 20)) as seen:
+        rows = (await seen.text()).splitlines()
+    assert "WAITING 5   !! 4    ≠ 1" in rows[2]
+    assert "≠ DIFFERS" in rows[3]
+    assert "called 50 mg  ≠  read back 15 mg" in rows[5]
+
+
 async def test_the_foot_grows_and_shrinks_with_the_terminal() -> None:
     def last_row(text: str) -> str:
         return text.splitlines()[-1]

@@ -260,7 +260,7 @@ class CallsPanel(Static):
         states = [state for _, state in waiting]
         rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
         width = max(self.scrollable_content_region.width, 20)
-        lines = [_count(states)]
+        lines = [_count(states, width)]
         for height, (loop, state) in zip(rows, waiting, strict=False):
             if height:
                 lines += card(self._protocol, loop, state, view.now, height, width)
@@ -290,15 +290,20 @@ class CallsPanel(Static):
         return min(taken, FEW_ROWS) if self.few else taken
 
 
-def _count(states: Sequence[LoopState]) -> Content:
-    """The title: how many calls wait, and how many of them are urgent."""
-    parts: list[tuple[str, str]] = [
-        ("WAITING ", "bold $heading"),
-        (str(len(states)), "bold $heading"),
-    ]
-    for state in ("unanswered", "differs"):
-        if state in states:
-            mark = f"{STATE_MARKS[state]} {states.count(state)} {STATE_WORDS[state]}"
-            style = "$urgent" if state == "unanswered" else "$conflict"
-            parts += [("  ", ""), (f" {mark} ", f"bold $on-urgent on {style}")]
-    return Content.assemble(*parts)
+def _count(states: Sequence[LoopState], width: int) -> Content:
+    """The title: how many calls wait, and how many of them are urgent, in words where there is room."""
+    for words in (STATE_WORDS, {}):
+        parts: list[tuple[str, str]] = [
+            ("WAITING ", "bold $heading"),
+            (str(len(states)), "bold $heading"),
+        ]
+        for state in ("unanswered", "differs"):
+            if state in states:
+                told = (STATE_MARKS[state], str(states.count(state)), words.get(state, ""))
+                style = "$urgent" if state == "unanswered" else "$conflict"
+                badge = f" {' '.join(filter(None, told))} "
+                parts += [("  ", ""), (badge, f"bold $on-urgent on {style}")]
+        title = Content.assemble(*parts)
+        if title.cell_length <= width:
+            break
+    return title.truncate(width)

@@ -70,7 +70,8 @@ class UnsureStrip(Static):
                 ("  choose what was said", "$quiet"),
                 (f"  +{hidden} more" if hidden else "", "bold $urgent"),
             )
-            content = Content("\n").join([heading, *lines])
+            width = max(self.scrollable_content_region.width, 20)
+            content = Content("\n").join([_cut(heading, width), *lines])
             if self.styles.height is None or self.styles.height.cells != taken:
                 self.styles.height = taken
             if content != self.content:
