@@ -183,9 +183,17 @@ async def test_every_key_stands_in_the_footer_and_what_is_missing_is_not_offered
         assert "debrief" not in picture(app.export_screenshot())
 
 
+def test_every_key_of_the_desk_stands_in_the_readme() -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    (row,) = (line for line in readme.splitlines() if line.startswith("| `answerback desk`"))
+    for key in KEYS:
+        assert f"`{key.key_display or key.key}`" in row
+
+
 async def test_an_empty_or_missing_folder_is_an_empty_list(tmp_path: Path) -> None:
     shown, run = await pressed(tmp_path / "none", "enter", "p", "r")
     assert "0 cases" in shown
+    assert "no case yet: n begins one" in shown
     assert run == []
 
 
