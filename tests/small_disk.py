@@ -81,7 +81,10 @@ def failing_disk(folder: Path) -> Iterator[tuple[Path, Path]]:
         _run("mkfs.ext4", "-q", str(image))
         _run("mount", "-o", "loop,errors=remount-ro", str(image), str(path))
     try:
-        yield path, next(iter(_ext4() - known)) / "trigger_fs_error"
+        new = _ext4() - known
+        if not new:
+            pytest.skip("this system lets nobody make a file system fail")
+        yield path, new.pop() / "trigger_fs_error"
     finally:
         _unmount(path)
 
