@@ -127,6 +127,12 @@ def test_nothing_has_been_said_yet(snap_compare: Any) -> None:
     assert snap_compare(Desk(case(), 3).app, terminal_size=SIZES["middle"])
 
 
+def test_the_disk_takes_nothing(snap_compare: Any) -> None:
+    full = ("3 not stored yet: the disk is full", "the sound is not recorded: the disk is full")
+    told = status(troubles=full, unrecorded=True, unstored_from=9)
+    assert snap_compare(Desk(case(*DRILL), 70, told).app, terminal_size=SIZES["small"])
+
+
 def test_the_case_has_ended_with_calls_open(snap_compare: Any) -> None:
     ended = case(heard(10, "room ready", "anteroom"), CaseEnded(t=60))
     app = Desk(ended, 60, status(ended=True)).app
