@@ -1,6 +1,8 @@
 """What keeps a case's folder from being written, in words that somebody beside the laptop can act on.
 
-Nothing is written to find out: a file is opened to be written and closed, and free room is asked for.
+Nothing is written to find out. Each second it is only asked whether a file may be written, and how much
+room there is; a program that watches the folder for changes sees none. Where a write has failed, a file is
+opened as though to be written, since a disk that the system gave up may say yes and refuse.
 """
 
 from __future__ import annotations
@@ -55,6 +57,10 @@ def hindrance(file: Path) -> str:
 
     Of a drive that hangs there is no answer until it does.
     """
+    return "" if os.access(file, os.W_OK) else _refusal(file)
+
+
+def _refusal(file: Path) -> str:
     try:
         os.close(os.open(file, os.O_WRONLY))
     except OSError as error:
@@ -66,7 +72,7 @@ def cause(file: Path, error: Exception) -> str:
     """Why `file` could not be written, where that ended in `error`, which itself may say little."""
     free = _free(file.parent)
     full = free is not None and free < _PIECE_BYTES
-    return hindrance(file) or (_FULL if full else told(error))
+    return _refusal(file) or (_FULL if full else told(error))
 
 
 def outlook(file: Path, scarce_bytes: int = SCARCE_BYTES) -> str:
