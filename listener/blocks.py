@@ -13,8 +13,8 @@ import numpy as np
 
 from listener.recogniser import SAMPLE_RATE, Samples
 
-BLOCK: Final = SAMPLE_RATE // 10
-"""Samples a block: 100 ms, little enough that the screen follows speech."""
+BLOCK: Final = SAMPLE_RATE // 20
+"""Samples a block: 50 ms, little enough that a pause is noticed soon after it began."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,7 +21,7 @@ from listener.blocks import BLOCK
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.recording import NotWritten, Recording, next_name
 
-WAITING_BLOCKS: Final = 600
+WAITING_BLOCKS: Final = 1200
 """One minute of sound waits for a disk that does not answer; what comes then is left out."""
 
 RETRY_S: Final = 1.0

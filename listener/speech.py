@@ -34,6 +34,9 @@ _AHEAD_S: Final = 0.3
 """So far ahead the network looks. What a pause lacks of it, the pause's own sound stands for, there and
 back: it is heard as though it had lasted."""
 
+_FED_S: Final = 0.1
+"""The recogniser is given sound by so much: each time costs it the words so far."""
+
 LONGEST_S: Final = 8.0
 """In speech longer than this pauses are passed over: nobody calls so long, and each costs hearing all
 again."""
@@ -81,6 +84,8 @@ class Speech:
     at_once: bool
     """Whether to tell at a pause; else the same is told when the segment ends."""
     _pieces: list[Samples] = field(default_factory=list)
+    _unfed: list[Samples] = field(default_factory=list)
+    """The last of them, which the recogniser has not been given."""
     _hearing: Hearing | None = None
     """None between a pause and the voice that goes on."""
     _told: list[_Said] = field(default_factory=list)
@@ -93,8 +98,14 @@ class Speech:
     def accept(self, samples: Samples) -> None:
         """The next samples, shape (n,)."""
         self._pieces.append(samples)
-        if self._hearing:
-            self._hearing.accept(samples)
+        self._unfed.append(samples)
+        if sum(map(len, self._unfed)) >= _FED_S * SAMPLE_RATE:
+            self._feed()
+
+    def _feed(self) -> None:
+        if self._hearing and self._unfed:
+            self._hearing.accept(np.concatenate(self._unfed))
+        self._unfed.clear()
 
     def partial(self) -> str:
         """The words so far that have not been told, as they may still change."""
@@ -105,15 +116,16 @@ class Speech:
         if self._hearing is None:
             if pause_s < PAUSE_S:
                 self._hearing = self.recogniser.open()
-                for piece in self._pieces:
-                    self._hearing.accept(piece)
+                self._unfed = list(self._pieces)
+                self._feed()
             elif pause_s >= LATER_S and self._held:
                 self._settle(self._held, DOUBTFUL)
         elif pause_s >= PAUSE_S and sum(map(len, self._pieces)) <= LONGEST_S * SAMPLE_RATE:
             sound = np.concatenate(self._pieces)
             quiet = sound[-round(_AHEAD_S / 2 * SAMPLE_RATE) :]
             ahead = np.concatenate([quiet[::-1], quiet])
-            self._hearing.accept(ahead)
+            self._unfed.append(ahead)
+            self._feed()
             found = self._heard_out(self._hearing, np.append(sound, ahead))
             self._settle(found, DOUBTFUL if pause_s >= LATER_S else SURE)
 
@@ -121,6 +133,7 @@ class Speech:
         """The segment is over: what is left is told. Raises Unheard."""
         found = self._held
         if self._hearing:
+            self._feed()
             found = self._heard_out(self._hearing, np.concatenate(self._pieces))
         self._settle(found)
         if not self.at_once:

@@ -19,10 +19,10 @@ import numpy as np
 from listener.blocks import BLOCK, Block
 from listener.recogniser import SAMPLE_RATE, Samples
 
-WINDOW: Final = 100
+WINDOW: Final = 200
 """Blocks, ten seconds. Blocks come late, by all that is busy, never early: the least late tells."""
 
-_PER_BLOCK: Final = 2
+_PER_BLOCK: Final = 1
 """Samples put in or taken out of a block at most: 0.1 %, more than any crystal is off."""
 
 _GAP_WINDOW_S: Final = 3.0

@@ -76,7 +76,7 @@ class Looped:
     live = False
 
     def __init__(self, hours: float) -> None:
-        self._blocks = round(hours * 36000)
+        self._blocks = round(hours * 3600 * SAMPLE_RATE / BLOCK)
         # Once: arrays of many megabytes made again and again would be measured with the listener.
         self._drills = [_samples(name) for name in DRILLS]
 
@@ -85,14 +85,14 @@ class Looped:
         for at, clean in zip(range(self._blocks), self._clean(), strict=False):
             noisy = clean + rng.normal(0.0, NOISE, BLOCK)
             samples = np.clip(np.rint(noisy), -32768, 32767).astype(np.int16)
-            yield Block(at / 10, samples[:, np.newaxis])
+            yield Block(at * BLOCK / SAMPLE_RATE, samples[:, np.newaxis])
 
     def _clean(self) -> Iterator[np.ndarray]:
         while True:
             for drill in self._drills:
                 for start in range(0, len(drill) - BLOCK, BLOCK):
                     yield drill[start : start + BLOCK]
-                for _ in range(PAUSE_S * 10):
+                for _ in range(PAUSE_S * SAMPLE_RATE // BLOCK):
                     yield np.zeros(BLOCK, dtype=np.int16)
 
 

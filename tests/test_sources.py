@@ -146,9 +146,9 @@ def test_a_pipe_without_a_sample_is_said() -> None:
         list(RawPcm(io.BytesIO(b"x")).blocks())
 
 
-def test_blocks_are_a_tenth_of_a_second_whatever_came_in() -> None:
-    pieces = [np.zeros((n, 2), np.int16) for n in (1, 3000, 700)]
-    assert [len(block.samples) for block in reblocked(iter(pieces))] == [1600, 1600, 501]
+def test_blocks_are_a_twentieth_of_a_second_whatever_came_in() -> None:
+    pieces = [np.zeros((n, 2), np.int16) for n in (1, 1500, 350)]
+    assert [len(block.samples) for block in reblocked(iter(pieces))] == [800, 800, 251]
 
 
 def test_paced_blocks_come_when_they_would_have_been_spoken() -> None:
@@ -159,14 +159,14 @@ def test_paced_blocks_come_when_they_would_have_been_spoken() -> None:
         slept.append(seconds)
         now[0] += seconds
 
-    blocks = reblocked(iter([np.zeros((4000, 1), np.int16)]))
+    blocks = reblocked(iter([np.zeros((2000, 1), np.int16)]))
     arrivals = []
     for block in paced(blocks, sleep, lambda: now[0]):
         arrivals.append(now[0] - 50.0)
         if block.t == 0.0:
-            now[0] += 0.13  # a busy moment, caught up by the next block
-    assert arrivals == pytest.approx([0.1, 0.23, 0.25])
-    assert slept == pytest.approx([0.1, 0.02])
+            now[0] += 0.08  # a busy moment, caught up by the next block
+    assert arrivals == pytest.approx([0.05, 0.13, 0.13])
+    assert slept == pytest.approx([0.05])
 
 
 def test_a_missing_portaudio_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

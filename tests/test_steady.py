@@ -11,6 +11,8 @@ from listener.blocks import BLOCK, Block
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.steady import Steady, one_less, one_more
 
+BLOCK_S = BLOCK / SAMPLE_RATE
+
 
 class Card:
     """A sound card on a simulated clock, whose blocks come late by chance."""
@@ -27,10 +29,10 @@ class Card:
     def blocks(self, seconds: float) -> Iterator[Block]:
         """Blocks of a level sound, for so long by the card's own count."""
         sound = np.full((BLOCK, 1), 100, dtype=np.int16)
-        for number in range(round(seconds * 10)):
-            self._true += 0.1 / (1.0 + self._ppm * 1e-6)
+        for number in range(round(seconds / BLOCK_S)):
+            self._true += BLOCK_S / (1.0 + self._ppm * 1e-6)
             self.now = max(self.now, self._true + self._rng.exponential(0.02))
-            yield Block(number / 10, sound)
+            yield Block(number * BLOCK_S, sound)
 
     def sleep(self, seconds: float) -> None:
         self._true += seconds
@@ -45,7 +47,7 @@ def run(card: Card, steady: Steady, seconds: float) -> tuple[float, float, list[
         end = block.t + len(block.samples) / SAMPLE_RATE
         if block.lost_s:
             lost.append(block)
-        if number > 300:
+        if number > 30 / BLOCK_S:
             worst = max(worst, abs(end - (card._true - began)))
     return worst, end, lost
 

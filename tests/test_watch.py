@@ -117,10 +117,11 @@ def test_channels_that_sound_alike_are_never_said_to_have_changed_places() -> No
 def test_a_clock_that_is_set_is_said_once(step: float, word: str) -> None:
     now = [0.0, 1.7e9]
     watches = Watching([ClockSet(lambda: now[0], lambda: now[1])])
-    said = []
+    said, block_s = [], BLOCK / SAMPLE_RATE
     for number, block in enumerate(blocks(noise(120, 20.0))):
-        now[0] += 0.1
-        now[1] += 0.1 + (step if number == 300 else 0.0) + 1e-5  # kept right by 100 ppm meanwhile
+        now[0] += block_s
+        now[1] += block_s * (1 + 1e-4)  # kept right by 100 ppm meanwhile
+        now[1] += step if number == 30 / block_s else 0.0
         said += watches.look(block)
     (warned,) = said
     assert word in warned.text
