@@ -18,6 +18,8 @@ ALIKE = 0.5
 """Least similarity of two words' phones, 0 to 1, for one to be mistaken for the other."""
 NEIGHBOURS = 2
 """So many words that sound alike are tried in each place."""
+BEYOND = 6.0
+"""The lead over a rival that the decoder held too unlikely to name, nats: its lattice beam."""
 _EDGE_S = 0.1
 
 Read = Callable[[Sequence[str]], Meaning]
@@ -57,6 +59,19 @@ def competing(
         if other:
             found.setdefault(stakes(read(other)), other)
     return [other for meaning, other in found.items() if meaning != mine and meaning]
+
+
+def lead(heard: Sequence[Word], alternatives: Sequence[Alternative], read: Read) -> float:
+    """How much better the decoder found what it heard than the best sentence with another drug, number or
+    unit that it held possible in its place, nats, 0 to `BEYOND`."""
+    mine = stakes(read([word.text for word in heard if word.text != UNKNOWN]))
+    best = max((each.score for each in alternatives), default=0.0)
+    leads = [
+        best - each.score
+        for words, each in zip(_held_possible(heard, alternatives), alternatives, strict=True)
+        if words and stakes(read(words)) != mine
+    ]
+    return min([*leads, BEYOND])
 
 
 def _held_possible(

@@ -16,6 +16,7 @@ from importlib.resources import files
 from grammar.facts import Word
 from grammar.phrases import UNKNOWN
 from listener.alternatives import Alternative
+from listener.competing import Read, lead
 from listener.second import Opinion
 
 _SUREST = 0.995
@@ -29,11 +30,13 @@ def evidence(
     alternatives: Sequence[Alternative],
     segment_s: float,
     opinion: Opinion | None,
+    read: Read,
 ) -> Evidence:
     """What speaks for and against an utterance of a segment `segment_s` long. Names and values:
 
     `weakest`, `mean`: log-odds of the least sure word, and of the words' mean confidence;
     `words`: the logarithm of their count; `fit`: the sentence's score, nats a frame of 30 ms;
+    `lead`: over the best rival with another drug, number or unit, nats;
     `noise`: share of the segment's time that was heard as filler; `second`: how the second listener
     sees it, from -1 to 1, 0 where it was not asked or cannot tell; `against`: 1 where it disagrees.
     """
@@ -46,6 +49,7 @@ def evidence(
         "mean": _log_odds(sum(sure) / len(sure)),
         "words": math.log(len(sure)),
         "fit": fit,
+        "lead": lead(words, alternatives, read),
         "noise": filler / max(segment_s, 0.1),
         "second": math.tanh(opinion.margin / 0.05) if opinion else 0.0,
         "against": float(opinion is not None and not opinion.agrees),

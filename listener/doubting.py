@@ -14,6 +14,7 @@ from dataclasses import replace
 
 from grammar.case import confidence_of
 from grammar.facts import Doubted, Heard, HeardOut, Word, heard_out
+from grammar.parse import Understanding
 from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.confidence import Evidence, evidence, shipped
@@ -29,6 +30,7 @@ class Doubting:
     def __init__(
         self,
         recogniser: Recogniser,
+        understanding: Understanding,
         second: Second | None,
         store: Callable[[Heard | HeardOut | Doubted], Utterance | None],
         *,
@@ -36,6 +38,7 @@ class Doubting:
     ) -> None:
         """`live`: the sound happens now, and nobody may be kept waiting."""
         self._calibration = shipped() if recogniser.calibrated else None
+        self._read = understanding.read
         self._second = second
         self._store = store
         self._background = _Background() if live and second else None
@@ -125,7 +128,8 @@ class Doubting:
     ) -> Heard:
         if self._calibration is None:
             return heard
-        found: Evidence = evidence(cut, alternatives, len(sound) / SAMPLE_RATE, opinion)
+        segment_s = len(sound) / SAMPLE_RATE
+        found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
         confidence = round(self._calibration.confidence(found), 4)
         return replace(heard, confidence=confidence, evidence=tuple(found.items()))
 

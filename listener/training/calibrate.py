@@ -1,7 +1,8 @@
 """Fits `listener/confidence.toml`: how sure an utterance is, from the evidence for it.
 
-Logistic regression, by Newton's method with a slight ridge, on utterances of the calibrating voices
-under every condition: voices that neither train the acoustic model nor score it.
+Logistic regression with a slight ridge, on utterances of the calibrating voices under every condition:
+voices that neither train the acoustic model nor score it. What speaks for an utterance may not count
+against it, whatever some hundreds of clips make of two pieces of evidence that say nearly the same.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit
 
 from listener.bench.clips import read_folder
 from listener.bench.figures import Tally
@@ -20,6 +23,8 @@ from listener.bench.run import Progress, Wanted, bench
 from listener.confidence import Calibration
 from listener.training.conditions import CONDITIONS
 
+AGAINST = ("words", "noise", "against")
+"""The evidence that speaks against an utterance; the other speaks for it."""
 RIDGE = 1.0
 """Strength of the prior that draws the weights of standardised evidence to 0."""
 
@@ -40,7 +45,10 @@ def fit(claims: Sequence[Claim]) -> Calibration:
     raw = np.clip(raw, lows, highs)
     right = np.array([claim.right for claim in claims], float)
     mean, spread = raw.mean(axis=0), np.maximum(raw.std(axis=0), 1e-6)
-    weights = _logistic(np.hstack([np.ones((len(raw), 1)), (raw - mean) / spread]), right)
+    inputs = np.hstack([np.ones((len(raw), 1)), (raw - mean) / spread])
+    weights = _logistic(
+        inputs, right, np.array([0.0, *(-1.0 if n in AGAINST else 1.0 for n in names)])
+    )
     own = weights[1:] / spread
     return Calibration(
         float(weights[0] - own @ mean),
@@ -52,18 +60,23 @@ def fit(claims: Sequence[Claim]) -> Calibration:
     )
 
 
-def _logistic(inputs: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
-    weights = np.zeros(inputs.shape[1])
-    ridge = np.diag([0.0] + [RIDGE] * (inputs.shape[1] - 1))
-    for _ in range(50):
-        share = 1 / (1 + np.exp(-inputs @ weights))
-        slope = inputs.T @ (right - share) - ridge @ weights
-        curve = (inputs * (share * (1 - share))[:, None]).T @ inputs + ridge
-        step = np.linalg.solve(curve, slope)
-        weights = weights + step
-        if np.abs(step).max() < 1e-8:
-            break
-    return weights
+def _logistic(
+    inputs: NDArray[np.float64], right: NDArray[np.float64], signs: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The weights; none has another sign than its own in `signs`, 0 for either."""
+
+    def unlikely(weights: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        odds = inputs @ weights
+        drawn = RIDGE * np.concatenate([[0.0], weights[1:]])
+        slope = inputs.T @ (expit(odds) - right) + drawn
+        return float(np.logaddexp(0, odds).sum() - right @ odds + drawn @ weights / 2), slope
+
+    bounds = [(0 if sign > 0 else None, 0 if sign < 0 else None) for sign in signs]
+    found = minimize(
+        unlikely, np.zeros(inputs.shape[1]), jac=True, bounds=bounds, method="L-BFGS-B",
+        options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 1000},
+    )  # fmt: skip
+    return np.asarray(found.x, np.float64)
 
 
 def write(path: Path, claims: Sequence[Claim], made_from: str) -> None:
