@@ -76,9 +76,9 @@ class GraphPrices:
     """Each item after the first. Keeps one call with a pause in it from becoming two."""
     empty: float = 0.0
     """A segment in which nothing was said."""
-    nasal: float = 1.0
+    nasal: float = 1.6
     """A word that begins with "m" or "n" after a teen: an "m" after "seventy" sounds like the end of
-    "seventeen". Below 0.8 the sample drills' seventies are heard so; above, more teens as their twins."""
+    "seventeen". With less the sample drills' seventies are heard so; with more, more teens as tens."""
     words: Mapping[str, float] = field(default_factory=lambda: SELDOM)
     """What single words cost beside their phones, for words that are seldom said."""
 
