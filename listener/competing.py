@@ -65,13 +65,14 @@ def lead(heard: Sequence[Word], alternatives: Sequence[Alternative], read: Read)
     """How much better the decoder found what it heard than the best sentence with another drug, number or
     unit that it held possible in its place, nats, 0 to `BEYOND`."""
     mine = stakes(read([word.text for word in heard if word.text != UNKNOWN]))
-    best = max((each.score for each in alternatives), default=0.0)
-    leads = [
-        best - each.score
-        for words, each in zip(_held_possible(heard, alternatives), alternatives, strict=True)
+    ranked = sorted(alternatives, key=lambda each: -each.score)
+    # No further than the first rival: an utterance waits for this, and to read a sentence takes a while.
+    leads = (
+        ranked[0].score - each.score
+        for words, each in zip(_held_possible(heard, ranked), ranked, strict=True)
         if words and stakes(read(words)) != mine
-    ]
-    return min([*leads, BEYOND])
+    )
+    return min(next(leads, BEYOND), BEYOND)
 
 
 def _held_possible(

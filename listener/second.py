@@ -48,8 +48,8 @@ class Opinion:
     """On drug, number and unit."""
     words: str
     margin: float
-    """How much better it fits than the best competitor that means another drug, number or unit, or,
-    where it disagrees, how much worse (below 0): in pocketsphinx's own scale."""
+    """How much better it fits than the best competitor that means another drug, number or unit, or how
+    much worse (below 0): in pocketsphinx's own scale."""
 
 
 class Second(Interface):
