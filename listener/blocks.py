@@ -13,8 +13,10 @@ import numpy as np
 
 from listener.recogniser import SAMPLE_RATE, Samples
 
-BLOCK: Final = SAMPLE_RATE // 20
-"""Samples a block: 50 ms, little enough that a pause is noticed soon after it began."""
+BLOCKS_A_SECOND: Final = 20
+"""So many that a pause is noticed soon after it began."""
+BLOCK: Final = SAMPLE_RATE // BLOCKS_A_SECOND
+"""Samples a block."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

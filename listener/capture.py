@@ -22,7 +22,7 @@ _AHEAD: Final = 20
 """Blocks that a file is read ahead."""
 
 _STALLED_S: Final = 3.0
-"""A live stream that brings nothing for so long has stalled: blocks come every 50 ms."""
+"""A live stream that brings nothing for so long has stalled."""
 
 _LOOK_S: Final = 0.5
 """Between two looks whether someone wants to end, while no sound comes."""

@@ -35,7 +35,7 @@ def frame_energies(samples: Samples) -> Energies:
     count = (len(samples) - WINDOW) // FRAME + 1
     if count <= 0:
         return np.zeros((0, BANDS))
-    # Not by numpy's sliding windows: each makes names anew, ten times a second, and Python's table of all
+    # Not by numpy's sliding windows: each makes names anew, with every block, and Python's table of all
     # names, two megabytes, is then built again and again, where it leaves holes.
     frames = samples[FRAME * np.arange(count)[:, np.newaxis] + np.arange(WINDOW)]
     window = np.hanning(WINDOW)

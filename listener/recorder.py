@@ -17,11 +17,11 @@ import numpy as np
 
 from grammar.errors import UserError
 from grammar.facts import NOT_RECORDED, RecordingSet, Warned
-from listener.blocks import BLOCK
+from listener.blocks import BLOCK, BLOCKS_A_SECOND
 from listener.recogniser import SAMPLE_RATE, Samples
 from listener.recording import NotWritten, Recording, next_name
 
-WAITING_BLOCKS: Final = 1200
+WAITING_BLOCKS: Final = 60 * BLOCKS_A_SECOND
 """One minute of sound waits for a disk that does not answer; what comes then is left out."""
 
 RETRY_S: Final = 1.0

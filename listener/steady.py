@@ -16,13 +16,13 @@ from typing import Final
 
 import numpy as np
 
-from listener.blocks import BLOCK, Block
+from listener.blocks import BLOCK, BLOCKS_A_SECOND, Block
 from listener.recogniser import SAMPLE_RATE, Samples
 
-WINDOW: Final = 200
+WINDOW: Final = 10 * BLOCKS_A_SECOND
 """Blocks, ten seconds. Blocks come late, by all that is busy, never early: the least late tells."""
 
-_PER_BLOCK: Final = 1
+_PER_BLOCK: Final = BLOCK // 800
 """Samples put in or taken out of a block at most: 0.1 %, more than any crystal is off."""
 
 _GAP_WINDOW_S: Final = 3.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import signal
 import sys
 import threading
@@ -37,6 +36,7 @@ from listener.seals import seal
 from listener.second_apart import second_apart
 from listener.signing import SigningKey
 from listener.stored import StoredCase, open_case, sounds_of
+from listener.watch.watching import kind_of
 from tui.last_try import last_try, put_elsewhere
 from tui.prompts import Prompter, loudspeaker
 from tui.status import Status
@@ -330,7 +330,7 @@ class Listening:
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
         self._level = max(levels_dbfs)
-        troubles = {re.sub(r"[0-9.]+", "#", trouble): trouble for trouble in self.live.troubles}
+        troubles = {kind_of(trouble): trouble for trouble in self.live.troubles}
         for kind in troubles.keys() - self._told:
             self.tell_trouble(troubles[kind])
         self._told = frozenset(troubles)

@@ -35,13 +35,13 @@ class Watching:
         warnings = []
         for index, watch in enumerate(self._watches):
             trouble = watch.look(block)
-            if trouble and _kind(trouble) != _kind(self._current[index]):
+            if trouble and kind_of(trouble) != kind_of(self._current[index]):
                 warnings.append(Warned(t=block.t, what=watch.what, text=trouble))
             self._current[index] = trouble
         self.troubles = tuple(trouble for trouble in self._current if trouble)
         return warnings
 
 
-def _kind(trouble: str) -> str:
+def kind_of(trouble: str) -> str:
     """A trouble without its numbers, which may be measured anew with every block."""
     return re.sub(r"[0-9.]+", "#", trouble)

@@ -16,8 +16,6 @@ from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, level, number
 NO_BREAK = "\N{NO-BREAK SPACE}"
 LOW = 30
 """Rows below which the foot keeps to two, so that calls get the others."""
-
-
 NOTHING = Content("")
 CUT = 12
 """Characters of a word too long for its place that still say something."""
@@ -120,7 +118,7 @@ class Bottom(Static):
         the keys that did not fit, for a row that is free."""
         width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
         caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
-        shown, rest = _fitting(keys, width) if low else (_in_a_row(keys), Content(""))
+        shown, rest = _fitting(keys, width) if low else (_in_a_row(keys), NOTHING)
         self.update(Content.assemble((caution, "$quiet"), "\n" if low else " ", shown))
         return rest
 
@@ -131,7 +129,7 @@ def _fitting(keys: Sequence[tuple[str, str]], width: int) -> tuple[Content, Cont
         row = _in_a_row(keys[:count])
         if row.cell_length <= width:
             return row, _in_a_row(keys[count:])
-    return Content(""), _in_a_row(keys)
+    return NOTHING, _in_a_row(keys)
 
 
 def _in_a_row(keys: Sequence[tuple[str, str]]) -> Content:
