@@ -204,6 +204,20 @@ async def test_before_the_case_has_begun_its_recording_is_not_called_paused() ->
         assert "recording begins" in await seen.text()
 
 
+@pytest.mark.parametrize("width", [80, 110])
+async def test_of_two_troubles_none_hides_the_other(width: int) -> None:
+    told = status(
+        troubles=(
+            "7 not stored yet: the disk is full, free some space and they will be stored",
+            "hearing is 15 s behind, nothing is left out",
+        )
+    )
+    async with desk(case(KETAMINE), 15, (width, 30), told) as seen:
+        second = (await seen.text()).splitlines()[1]
+    assert "!! 7 not stored yet: the disk" in second
+    assert "!! hearing is 15 s behind" in second
+
+
 async def test_a_long_source_cuts_neither_the_level_nor_the_weight() -> None:
     told = status(engine="an engine of a long name " * 3, source="a/long/path/" * 8)
     async with desk(case(), 5, (80, 24), told) as seen:

@@ -45,12 +45,17 @@ class Header(Static):
             how = (f"■ ENDED{when} (q quits)", "bold $urgent")
         else:
             how = ("▶ listening", "bold $good")
-        wrong = [
-            (f"!! {clean(trouble)} ", "bold $on-urgent on $urgent")
-            for trouble in together(status.troubles)
-        ]
+        wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
         first = Content.assemble(*wrong, how, (f"  {weight}", "$quiet"))
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
+
+
+def _side_by_side(troubles: Sequence[str], width: int) -> list[Content]:
+    """All of them; where they do not fit beside each other each is cut, so that none is hidden."""
+    drawn = [Content.styled(each, "bold $on-urgent on $urgent") for each in troubles]
+    if sum(each.cell_length for each in drawn) <= width:
+        return drawn
+    return [each.truncate(width // len(drawn), ellipsis=True) for each in drawn]
 
 
 def together(troubles: Sequence[str]) -> list[str]:
