@@ -211,8 +211,8 @@ def test_where_the_loudspeaker_goes_away_replay_goes_on_in_silence_and_says_so(
     lost = next(index for index, line in enumerate(later) if line[2])
     heard_last, one, other = later[lost - 1], later[lost], later[-1]
     assert other[1] - one[1] == pytest.approx(2.0 * (other[0] - one[0]), abs=0.05)
-    # The two seconds until it was known to be gone count; and nothing is gained by its going. A busy machine
-    # may have been silent before, where the place stays: no more can be asked.
+    # The two seconds until it was known to be gone count, and nothing is gained by its going. More cannot
+    # be asked: a busy machine may have been silent before, and then the place stays.
     assert one[1] - heard_last[1] >= 2.0 * 2.0
     started = next(line for line in later if line[1] > 0)
     assert one[1] - started[1] <= 2.0 * (one[0] - started[0]) + 0.05
