@@ -20,6 +20,7 @@ from grammar.phrases import UNKNOWN, bodies, rules
 from grammar.protocol import Protocol
 from grammar.prowords import BARE
 from grammar.templates import expansions
+from grammar.written import spoken
 
 FAR = 0.45
 """Least similarity (mean of word and letter similarity, 0 to 1) of a phrase offered as a guess."""
@@ -67,6 +68,11 @@ class Guesses:
             taken.add(_key(read))
             found.append(Guess(candidate, read))
         return found
+
+    def typed(self, text: str) -> Guess:
+        """What a person typed, its figures and signs as words, and what that means."""
+        words = spoken(self._spoken, text)
+        return Guess(words, self._understanding.read(words.split()))
 
     def _candidates(self, words: Sequence[str], heard_else: str) -> Iterator[str]:
         if heard_else:

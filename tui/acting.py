@@ -31,6 +31,7 @@ from tui.widgets.calls import CallsPanel
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
 from tui.widgets.unsure import UnsureStrip
+from tui.wording import put_right
 
 NOTICE_S = 6.0
 """How long a sentence about what was just done stays in sight."""
@@ -201,7 +202,7 @@ class Acting(App[None]):
             if not found:
                 raise ValueError(f"no second guess: {self.keymap.shown('amend')} for other words")
             hands.amend(said.fact, found[0].words)
-            return f"put right: {found[0].words}"
+            return put_right(hands.protocol, self.view_now(), said.fact)
 
         self.act(chosen)
 
@@ -226,7 +227,8 @@ class Acting(App[None]):
             if not said:
                 raise ValueError("nothing was heard yet")
             at = next((i for i, one in enumerate(said) if one.fact == fact), len(said) - 1)
-            return Amend(self.keymap, hands, said, at, self.guess, stage)
+            read, view_now = self._guesses.typed, self.view_now
+            return Amend(self.keymap, hands, said, at, self.guess, read, view_now, stage)
 
         self.open(opened)
 

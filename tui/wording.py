@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
+from types import MappingProxyType
 
 from grammar.loops import LoopState
 from grammar.meaning import Meaning, Slots, SlotValue
 from grammar.protocol import Call, Protocol
-from grammar.view import Role, Utterance
+from grammar.view import Role, Utterance, View
 
 CAUTION = (
     "training and documentation aid, not a medical device, no alarm system: follow local policy"
@@ -44,6 +45,18 @@ ROLE_WORDS: dict[Role, str] = {
     "proword": "word",
     "unrecognised": "  ??",
 }
+
+FLAG_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "sounds-like": "check the number",
+        "number-conflict": "digits disagree",
+        "second-listener": "heard two ways",
+        "out-of-bounds": "out of bounds",
+        "nearest": "nearest phrase",
+        "heard-late": "heard late",
+    }
+)
+"""What a flag of an utterance is called."""
 
 _SLOT_UNITS = {"mm": "mm", "cm": "cm", "percent": "%", "per_minute": "/min", "joules": "J"}
 _WORDED = ("drug", "amount", "unit")
@@ -153,6 +166,30 @@ def utterance_in_words(protocol: Protocol, said: Utterance) -> str:
         back = "read back " if said.role == "read-back" else ""
         return back + call_in_words(protocol, said.call, said.slots)
     return meaning_in_words(protocol, said.meaning)
+
+
+NO_CALL = "no call of the protocol: it will count for nothing"
+
+
+def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
+    """What typed words would come to, to be seen before they are taken."""
+    if meaning.kind == "unrecognised":
+        return NO_CALL
+    words = meaning_in_words(protocol, meaning)
+    to = f" → {station(protocol, meaning.to)}" if meaning.to else ""
+    doubts = "".join(f", {FLAG_WORDS.get(doubt, doubt)}" for doubt in meaning.doubts)
+    return f"{words}{to}{doubts and f'{doubts}: it will stay unsure'}"
+
+
+def put_right(protocol: Protocol, view: View, fact: int) -> str:
+    """What has become of an utterance that a person has put right, in a sentence."""
+    said = next((x.utterance for x in reversed(view.log) if x.fact == fact and x.utterance), None)
+    if said is None or said.role == "unrecognised":
+        return f"no call of the protocol now, it counts for nothing: {clean(said.text if said else '')}"
+    words = utterance_in_words(protocol, said)
+    if "no call" in said.flags:
+        return f"answers no call now: {words}"
+    return f"{'still unsure' if said.unsure else 'put right'}: {words}"
 
 
 def slots_in_words(

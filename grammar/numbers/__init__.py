@@ -39,6 +39,8 @@ class NumberLanguage(Protocol):
     """Rule name -> expansion. The entry rule is `number`; a rule is used as <name>."""
     UNITS: Mapping[str, str]
     """Spoken unit, one word -> canonical unit of `grammar.units`."""
+    SIGNS: Mapping[str, str]
+    """What is typed after a number, in lower case -> the word that is spoken for it."""
     DURATION_RULES: Mapping[str, str]
     """Likewise for durations. The entry rule is `duration`; needs RULES beside it."""
 

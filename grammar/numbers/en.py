@@ -228,6 +228,27 @@ UNITS: Mapping[str, str] = MappingProxyType(
 )
 """Spoken unit -> canonical unit of `grammar.units`."""
 
+SIGNS: Mapping[str, str] = MappingProxyType(
+    {
+        "mg": "milligrams",
+        "mcg": "micrograms",
+        "ug": "micrograms",
+        "\N{MICRO SIGN}g": "micrograms",
+        "\N{GREEK SMALL LETTER MU}g": "micrograms",
+        "g": "grams",
+        "ml": "millilitres",
+        "j": "joules",
+        "%": "percent",
+        "/": "over",
+        "cm": "centimetres",
+        "m": "minutes",
+        "min": "minutes",
+        "s": "seconds",
+        "sec": "seconds",
+    }
+)
+"""What is typed after a number -> the word spoken for it. Nobody calls a metre here."""
+
 DURATION_RULES: Mapping[str, str] = MappingProxyType(
     {
         "duration-seconds": "<number> (second|seconds)",

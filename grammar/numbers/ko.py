@@ -142,6 +142,23 @@ UNITS: Mapping[str, str] = MappingProxyType(
 밀리 alone is left out: it is said for milligrams and for millilitres (common practice, no source).
 """
 
+SIGNS: Mapping[str, str] = MappingProxyType(
+    {
+        "mg": "밀리그램",
+        "mcg": "마이크로그램",
+        "\N{MICRO SIGN}g": "마이크로그램",
+        "\N{GREEK SMALL LETTER MU}g": "마이크로그램",
+        "g": "그램",
+        "ml": "밀리리터",
+        "j": "줄",
+        "%": "퍼센트",
+        "cm": "센티미터",
+        "min": "분",
+        "s": "초",
+    }
+)
+"""What is typed after a number -> the word spoken for it."""
+
 DURATION_RULES: Mapping[str, str] = MappingProxyType(
     {
         "duration-seconds": "<number> 초",

@@ -8,13 +8,21 @@ from typing import Literal
 from textual.content import Content
 
 from grammar.guesses import Guess
-from grammar.view import Utterance
+from grammar.view import Utterance, View
 from tui import entry
 from tui.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dialogs.typed import Typed
 from tui.hands import Hands
 from tui.keys import KeyMap
-from tui.wording import clean, clock, meaning_in_words, station, utterance_in_words
+from tui.wording import (
+    clean,
+    clock,
+    meaning_in_words,
+    put_right,
+    station,
+    typed_in_words,
+    utterance_in_words,
+)
 
 Stage = Literal["guesses", "words", "speaker"]
 
@@ -29,15 +37,24 @@ class Amend(Dialog):
         said: Sequence[Utterance],
         at: int,
         guess: Callable[[Utterance], Sequence[Guess]],
+        read: Callable[[str], Guess],
+        view_now: Callable[[], View],
         stage: Stage = "guesses",
     ) -> None:
-        """`said` are the utterances as they stood when it was opened, oldest first; `at` is one."""
+        """`said` are the utterances as they stood when it was opened, oldest first; `at` is one.
+
+        `guess` gives what else one may have been, `read` what typed text means.
+        """
         super().__init__(keys)
         self._hands = hands
         self._said = said
         self._at = at
         self._guess = guess
+        self._read = read
+        self._view_now = view_now
         self._stage: Stage = stage
+        self._warned = False
+        """Whether it was said that the text is no call, so that Enter again takes it."""
         self._typed = Typed()
         self._stations = [each.id for each in hands.protocol.station]
         self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
@@ -79,17 +96,25 @@ class Amend(Dialog):
 
     def _press_words(self, key: str, character: str | None) -> None:
         if key != "enter":
+            self._warned = False
             self._typed.press(key, character)
             return
-        words = " ".join(self._typed.text.lower().split())
-        if not words:
+        if not self._typed.text.strip():
             raise ValueError("write what was said, or leave and withdraw it")
+        found = self._read(self._typed.text)
+        if found.meaning.kind == "unrecognised" and not self._warned:
+            self._warned = True
+            raise ValueError("nothing is stored yet: Enter again if that is meant")
+        self._amend(found.words)
+
+    def _amend(self, words: str) -> None:
         self._hands.amend(self._one.fact, words)
-        self.dismiss(f"put right: {words}")
+        self.dismiss(put_right(self._hands.protocol, self._view_now(), self._one.fact))
 
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
         if self._stage == "words":
+            self._warned = False
             self.act(lambda: self._typed.add(text))
 
     # ------------------------------------------------------------------ what is done
@@ -100,9 +125,7 @@ class Amend(Dialog):
         if at == 0:
             self.accept()
         elif 0 < at <= len(found):
-            words = found[at - 1].words
-            self._hands.amend(self._one.fact, words)
-            self.dismiss(f"put right: {words}")
+            self._amend(found[at - 1].words)
         else:
             raise ValueError(f"choose 1 to {len(found) + 1}")
 
@@ -141,6 +164,9 @@ class Amend(Dialog):
         if self._stage == "words":
             yield Content.styled("what was said? Enter", "$ink")
             yield self._typed.picture()
+            if self._typed.text.strip():
+                means = typed_in_words(protocol, self._read(self._typed.text).meaning)
+                yield Content.styled(f"= {means}", "$quiet")
         elif self._stage == "speaker":
             yield Content.styled("who spoke?", "$ink")
             items = [

@@ -6,7 +6,6 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
-from types import MappingProxyType
 
 from rich.segment import Segment
 from textual import events
@@ -22,20 +21,18 @@ from grammar.loops import Loop, LoopState
 from grammar.phrases import UNKNOWN
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
-from tui.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS, call_in_words, clean, clock, station
+from tui.wording import (
+    FLAG_WORDS,
+    ROLE_WORDS,
+    STATE_MARKS,
+    STATE_WORDS,
+    call_in_words,
+    clean,
+    clock,
+    station,
+)
 
 Loops = Mapping[int, tuple[Loop, LoopState]]
-
-FLAG_WORDS: Mapping[str, str] = MappingProxyType(
-    {
-        "sounds-like": "check the number",
-        "number-conflict": "digits disagree",
-        "second-listener": "heard two ways",
-        "out-of-bounds": "out of bounds",
-        "nearest": "nearest phrase",
-        "heard-late": "heard late",
-    }
-)
 
 
 @dataclass(frozen=True, slots=True)
