@@ -50,9 +50,10 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
     if loops == state.loops:
         return state
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
-    title = next(protocol.calls[loop.call].title for loop in loops if loop.id == fact.loop)
+    was = next(loop for loop in state.loops if loop.id == fact.loop)
+    though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=(*state.findings, *held))
-    return _told(state, fact, f"answer heard: {title} #{fact.loop}")
+    return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:

@@ -71,6 +71,7 @@ STATES = {
     "scrolled-back": ["home"],
     "paused": ["r"],
     "no-such-letter": ["c", "7"],
+    "read-back-otherwise": ["h", "1"],
 }
 
 

@@ -179,10 +179,9 @@ class Acting(App[None]):
         """An open call was answered."""
 
         def waiting(hands: Hands) -> Dialog:
-            view = self.view_now()
-            if not view.waiting:
+            if not self.view_now().waiting:
                 raise ValueError("no call waits for an answer")
-            return Heard(self.keymap, hands, view)
+            return Heard(self.keymap, hands, self.view_now)
 
         self.open(waiting)
 
@@ -343,7 +342,7 @@ class Acting(App[None]):
         """That call was heard: asks, with the call chosen."""
 
         def waiting(hands: Hands) -> Dialog:
-            return Heard(self.keymap, hands, self.view_now(), message.loop)
+            return Heard(self.keymap, hands, self.view_now, message.loop)
 
         self.open(waiting)
 

@@ -1,0 +1,87 @@
+"""A person heard the answer to a call: one that was read back otherwise is not closed by a slip."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from screens import Desk, case, desk, heard
+
+from grammar.facts import AnsweredByHand, heard_out
+
+ORDER = heard(10, "drugs nurse give seventeen milligrams of ketamine", "team-leader")
+OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
+"""A read-back that differs, of an invented case."""
+
+
+def shown(seen: Desk) -> str:
+    return str(seen.app.box.content)
+
+
+def answered(seen: Desk) -> int:
+    return sum(isinstance(fact, AnsweredByHand) for fact in seen.case.facts)
+
+
+async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> None:
+    async with desk(case(ORDER, OTHERWISE), 25) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        assert "read back 70 mg" in shown(seen)
+        await seen.pilot.press("1")
+        told = " ".join(shown(seen).split())
+        assert "70 mg was read back, against 17 mg" in told
+        assert "only if 17 mg was read back after all" in told
+        assert answered(seen) == 0
+        await seen.pilot.press("1")
+        assert answered(seen) == 1
+        assert "though 70 mg was read back before" in await seen.text()
+        assert seen.case.view(25).log[-1].text.endswith("though it was read back otherwise")
+
+
+async def test_another_key_in_between_takes_the_first_press_back() -> None:
+    async with desk(case(ORDER, OTHERWISE), 25) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1", "up", "enter")
+        assert answered(seen) == 0
+        await seen.pilot.press("enter")
+        assert answered(seen) == 1
+
+
+async def test_a_call_that_comes_to_differ_while_the_list_is_open_is_asked_for_too() -> None:
+    async with desk(case(ORDER), 14) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        seen.case.add(replace(OTHERWISE, seq=3))
+        seen.now = 25
+        await seen.pilot.press("1")
+        assert answered(seen) == 0
+        assert "70 mg was read back" in shown(seen)
+
+
+async def test_a_call_that_was_answered_while_the_list_is_open_needs_nobody_more() -> None:
+    async with desk(case(ORDER), 14) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        right = heard(16, "seventeen milligrams of ketamine", "drugs-nurse")
+        seen.case.add(replace(right, seq=3))
+        seen.now = 25
+        await seen.pilot.press("1")
+        assert answered(seen) == 0
+        assert "closed already" in shown(seen)
+
+
+async def test_a_call_that_nobody_answered_needs_one_press() -> None:
+    async with desk(case(ORDER), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1")
+        assert answered(seen) == 1
+
+
+async def test_a_call_whose_speaker_made_another_of_it_is_gone_from_the_list() -> None:
+    async with desk(case(ORDER), 14) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        whole = heard(10, "disregard", "team-leader")
+        seen.case.add(replace(heard_out(whole, 2), seq=3))
+        await seen.pilot.press("1")
+        assert answered(seen) == 0
+        assert "withdrawn already" in shown(seen)
