@@ -22,6 +22,7 @@ from grammar.facts import (
 )
 from grammar.protocol import Protocol
 from grammar.standing_by import held_long
+from grammar.times import duration
 from grammar.view import LogLine
 
 if TYPE_CHECKING:
@@ -62,11 +63,11 @@ def timer_changed(state: State, fact: TimerChanged) -> State:
     if timer is None or (fact.change == "extend" and fact.seconds <= 0):
         return state
     if fact.change == "stop":
-        changed = replace(timer, completed=fact.t, stopped=True)
-        text = f"timer of {timer.duration_s:g} s stopped"
+        changed = replace(timer, completed=fact.t, stopped=True, ended_by=fact.seq)
+        text = f"timer stopped: {timer.name}"
     else:
         changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
-        text = f"timer of {timer.duration_s:g} s made {fact.seconds:g} s longer"
+        text = f"timer made {duration(fact.seconds)} longer: {timer.name}"
     timers = tuple(changed if x is timer else x for x in state.timers)
     return _told(replace(state, timers=timers), fact, text)
 

@@ -40,7 +40,7 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
         case "start-timer":
             state = _start_timer(state, said)
         case "timer-complete":
-            state = replace(state, timers=complete_oldest(state.timers, said.t))
+            state = replace(state, timers=complete_oldest(state.timers, said.t, said.fact))
         case "given":
             state = _given(protocol, state, said)
         case "order":
@@ -67,7 +67,8 @@ def _start_timer(state: State, said: Utterance) -> State:
     seconds = said.slots.get("duration_s")
     if not isinstance(seconds, Decimal):
         return state
-    timer = Timer(said.fact, float(seconds), said.until, said.fact)
+    by_hand = "entered" in said.flags
+    timer = Timer(said.fact, float(seconds), said.until, said.fact, by_hand=by_hand)
     return replace(state, timers=(*state.timers, timer))
 
 

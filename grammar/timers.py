@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from grammar.times import clock, duration
+
 TimerState = Literal["running", "done", "complete"]
 
 
@@ -21,10 +23,30 @@ class Timer:
     """Made longer by hand, in all."""
     stopped: bool = False
     """`completed` because a person stopped it."""
+    ended_by: int | None = None
+    """The fact that completed it."""
+    by_hand: bool = False
+    """Started at the keyboard, not called."""
 
     @property
     def due(self) -> float:
         return self.started + self.duration_s + self.extended_s
+
+    @property
+    def length(self) -> str:
+        """How long it runs, in words: "3 min", made longer "3 min + 60 s"."""
+        more = f" + {duration(round(self.extended_s, 1))}" if self.extended_s else ""
+        return f"{duration(round(self.duration_s, 1))}{more}"
+
+    @property
+    def origin(self) -> str:
+        """What tells it from another as long, in words: "from 00:27", "by hand 00:27"."""
+        return f"{'by hand' if self.by_hand else 'from'} {clock(self.started)}"
+
+    @property
+    def name(self) -> str:
+        """Both: "3 min from 00:27"."""
+        return f"{self.length} {self.origin}"
 
     def remaining(self, now: float) -> float:
         """Seconds left, negative once past."""
@@ -37,10 +59,10 @@ class Timer:
         return "done" if now >= self.due else "running"
 
 
-def complete_oldest(timers: tuple[Timer, ...], t: float) -> tuple[Timer, ...]:
+def complete_oldest(timers: tuple[Timer, ...], t: float, fact: int) -> tuple[Timer, ...]:
     """The timers after "timer complete" at `t`: it means the one that was due first."""
     waiting = [timer for timer in timers if timer.completed is None]
     if not waiting:
         return timers
     first = min(waiting, key=lambda timer: timer.due)
-    return tuple(replace(x, completed=t) if x is first else x for x in timers)
+    return tuple(replace(x, completed=t, ended_by=fact) if x is first else x for x in timers)

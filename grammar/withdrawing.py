@@ -43,9 +43,7 @@ def without(state: State, fact: int) -> State:
         state,
         withdrawn=state.withdrawn | {fact},
         timers=tuple(
-            replace(timer, completed=None)
-            if said and timer.completed == said.t and not timer.stopped
-            else timer
+            replace(timer, completed=None, ended_by=None) if timer.ended_by == fact else timer
             for timer in state.timers
             if timer.fact != fact
         ),

@@ -34,7 +34,7 @@ def test_a_timer_stopped_by_hand_is_over_and_says_who_ended_it() -> None:
     shown = case(TIMER, TimerChanged(t=30, timer=2, change="stop"))
     timer, state = shown.view(100).timers[0]
     assert (state, timer.completed, timer.stopped) == ("complete", 30, True)
-    assert lines(shown.view(100)) == ["timer of 60 s stopped"]
+    assert lines(shown.view(100)) == ["timer stopped: 60 s from 00:10"]
 
 
 def test_a_timer_made_longer_is_due_later_and_can_be_made_longer_again() -> None:

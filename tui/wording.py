@@ -11,6 +11,9 @@ from types import MappingProxyType
 from grammar.loops import LoopState
 from grammar.meaning import Meaning, Slots, SlotValue
 from grammar.protocol import Call, Protocol
+from grammar.times import clock as clock  # noqa: PLC0414 - told on to every screen
+from grammar.times import duration as duration  # noqa: PLC0414
+from grammar.times import number as number  # noqa: PLC0414
 from grammar.view import Role, Utterance, View
 
 CAUTION = (
@@ -78,36 +81,9 @@ def clean_lines(text: str) -> str:
     return "\n".join(clean(line) for line in text.split("\n"))
 
 
-def clock(seconds: float) -> str:
-    """Seconds on the case's clock as mm:ss, past one hour as h:mm:ss; a part of a second is cut."""
-    whole = math.floor(abs(seconds))
-    sign = "-" if seconds < 0 and whole else ""
-    minutes, rest = divmod(whole, 60)
-    if minutes < 60:
-        return f"{sign}{minutes:02d}:{rest:02d}"
-    return f"{sign}{minutes // 60}:{minutes % 60:02d}:{rest:02d}"
-
-
 def left(seconds: float) -> str:
     """Time left as mm:ss; a part of a second still counts, so that 00:00 means none is left."""
     return clock(math.ceil(seconds - 1e-9))
-
-
-def duration(seconds: float | Decimal) -> str:
-    """A duration as a team says it: 60 s, 90 s, 3 min, 3 min 30 s."""
-    value = Decimal(str(seconds))
-    minutes, rest = divmod(value, 60)
-    if value < 120 or not minutes:
-        return f"{number(value)} s"
-    return f"{number(minutes)} min" + (f" {number(rest)} s" if rest else "")
-
-
-def number(value: Decimal, significant: int | None = None) -> str:
-    """A number without exponent or idle zeros, on request rounded to `significant` digits."""
-    if significant is not None and value:
-        value = value.quantize(Decimal(1).scaleb(value.adjusted() - significant + 1))
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def station(protocol: Protocol, station_id: str | None) -> str:

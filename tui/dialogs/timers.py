@@ -57,13 +57,13 @@ class Timers(Dialog):
         """Ends the timer chosen."""
         timer = self._chosen()
         self._hands.stop_timer(timer.fact)
-        self.dismiss(f"timer stopped: {_name(timer)}")
+        self.dismiss(f"timer stopped: {timer.name}")
 
     def extend(self) -> None:
         """Gives the timer chosen a minute more."""
         timer = self._chosen()
         self._hands.extend_timer(timer.fact, MORE_S)
-        self.dismiss(f"{duration(MORE_S)} more: timer of {_name(timer)}")
+        self.dismiss(f"{duration(MORE_S)} more: {timer.name}")
 
     def _chosen(self) -> Timer:
         if not self._listed:
@@ -82,7 +82,7 @@ class Timers(Dialog):
         for at, timer in enumerate(self._listed):
             rest = timer.remaining(now)
             stands = f"{left(rest)} left" if rest > 0 else f"!! TIME UP +{clock(-rest)}"
-            text = f"{_name(timer)}  {stands}"
+            text = f"{timer.name}  {stands}"
             yield choice(str(at + 1), text, "choose", at, chosen=at == self._at)
         shown = self.keymap.shown
         parts = [(shown("timer-start"), "start a timer", "begin")]
@@ -93,7 +93,3 @@ class Timers(Dialog):
             clickable(Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")), does)
             for key, words, does in parts
         )
-
-
-def _name(timer: Timer) -> str:
-    return duration(round(timer.duration_s + timer.extended_s, 1))

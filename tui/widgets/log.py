@@ -55,9 +55,12 @@ def entries(
     Facts from `unstored_from` on are not on disk yet.
     """
     found = []
+    over = {timer.ended_by: timer for timer, _ in view.timers if timer.ended_by is not None}
     for at in range(first, len(view.log)):
         line = view.log[at]
         one = _entry(line, line.fact if line.fact in loops else None, loops)
+        if line.utterance and line.fact in over:
+            one = replace(one, flags=(*one.flags, f"timer {over[line.fact].name}"))
         if unstored_from is not None and line.fact >= unstored_from:
             one = replace(one, flags=(*one.flags, "NOT STORED YET"))
         found.append(one)
