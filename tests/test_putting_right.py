@@ -25,7 +25,7 @@ def amended(seen: Desk) -> list[str]:
 
 async def write(seen: Desk, text: str) -> None:
     await seen.text()
-    await seen.pilot.press("a", "e", "ctrl+u", *keys(text))
+    await seen.pilot.press("a", "e", *keys(text))
 
 
 async def test_an_order_typed_in_figures_is_the_order_that_was_spoken() -> None:
@@ -87,3 +87,38 @@ async def test_a_guess_that_is_chosen_is_told_by_what_it_now_is() -> None:
         await seen.text()
         await seen.pilot.press("a", "2")
         assert "put right: Give fentanyl 50 microgram" in await seen.text()
+
+
+@pytest.mark.parametrize(
+    ("pressed", "words"),
+    [
+        (["right", *keys(" over")], "drugs nurse give fifteen micrograms of fentanyl over"),
+        (["home", *keys("outside ")], "outside drugs nurse give fifteen micrograms of fentanyl"),
+        (["backspace", *keys("copy")], "copy"),
+        (["delete", *keys("copy")], "copy"),
+        (keys("copy"), "copy"),
+    ],
+)
+async def test_typing_replaces_what_was_heard_and_an_arrow_keeps_it(
+    pressed: list[str], words: str
+) -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "")
+        await seen.pilot.press(*pressed, "enter")
+        await seen.pilot.press("enter")
+        assert amended(seen) == [words]
+
+
+async def test_what_is_pasted_replaces_it_too() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "")
+        seen.app.box.paste("copy")
+        await seen.pilot.press("enter")
+        assert amended(seen) == ["copy"]
+
+
+async def test_what_was_not_understood_is_not_in_the_box() -> None:
+    async with desk(case(heard(10, "[unk] sats ninety four [unk]", None)), 20) as seen:
+        await write(seen, "")
+        assert "> sats ninety four\n" in shown(seen)
+        assert "[unk]" not in shown(seen)

@@ -31,7 +31,7 @@ from tui.widgets.calls import CallsPanel
 from tui.widgets.log import RunningLog
 from tui.widgets.side import SideColumn
 from tui.widgets.unsure import UnsureStrip
-from tui.wording import put_right
+from tui.wording import heard, put_right
 
 NOTICE_S = 6.0
 """How long a sentence about what was just done stays in sight."""
@@ -196,7 +196,7 @@ class Acting(App[None]):
                 raise ValueError("nothing unsure stands there")
             if which == 0:
                 hands.accept(said.fact)
-                return f"accepted: {said.text}"
+                return f"accepted: {heard(said.text)}"
             found = self.guess(said)
             if not found:
                 raise ValueError(f"no second guess: {self.keymap.shown('amend')} for other words")

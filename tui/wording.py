@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from grammar.loops import LoopState
 from grammar.meaning import Meaning, Slots, SlotValue
+from grammar.phrases import UNKNOWN
 from grammar.protocol import Call, Protocol
 from grammar.times import clock as clock  # noqa: PLC0414 - told on to every screen
 from grammar.times import duration as duration  # noqa: PLC0414
@@ -74,6 +75,11 @@ def clean(text: str) -> str:
     """
     flat = "".join(" " if char in "\t\n\r\v\f\x85\u2028\u2029" else char for char in text)
     return "".join(char for char in flat if not unicodedata.category(char).startswith("C"))
+
+
+def heard(text: str) -> str:
+    """What was heard, as `clean` has it; what was not understood says so."""
+    return clean(text.replace(UNKNOWN, "(not understood)"))
 
 
 def clean_lines(text: str) -> str:
@@ -161,7 +167,7 @@ def put_right(protocol: Protocol, view: View, fact: int) -> str:
     """What has become of an utterance that a person has put right, in a sentence."""
     said = next((x.utterance for x in reversed(view.log) if x.fact == fact and x.utterance), None)
     if said is None or said.role == "unrecognised":
-        return f"no call of the protocol now, it counts for nothing: {clean(said.text if said else '')}"
+        return f"no call of the protocol now, it counts for nothing: {heard(said.text if said else '')}"
     words = utterance_in_words(protocol, said)
     if "no call" in said.flags:
         return f"answers no call now: {words}"

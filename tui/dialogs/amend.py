@@ -8,6 +8,7 @@ from typing import Literal
 from textual.content import Content
 
 from grammar.guesses import Guess
+from grammar.phrases import UNKNOWN
 from grammar.view import Utterance, View
 from tui import entry
 from tui.dialogs.dialog import Dialog, Line, choice, clickable, columns
@@ -17,6 +18,7 @@ from tui.keys import KeyMap
 from tui.wording import (
     clean,
     clock,
+    heard,
     meaning_in_words,
     put_right,
     station,
@@ -132,12 +134,12 @@ class Amend(Dialog):
     def accept(self) -> None:
         """As it was heard."""
         self._hands.accept(self._one.fact)
-        self.dismiss(f"accepted: {clean(self._one.text)}")
+        self.dismiss(f"accepted: {heard(self._one.text)}")
 
     def withdraw(self) -> None:
         """It was not said."""
         self._hands.withdraw(self._one.fact)
-        self.dismiss(f"withdrawn: {clean(self._one.text)}")
+        self.dismiss(f"withdrawn: {heard(self._one.text)}")
 
     def who(self, at: int) -> None:
         """One station spoke it."""
@@ -147,7 +149,8 @@ class Amend(Dialog):
     def go(self, stage: Stage) -> None:
         """On to writing its words, or to choosing who spoke."""
         self._stage = stage
-        self._typed = Typed(clean(self._one.text) if stage == "words" else "")
+        known = [word for word in self._one.text.split() if word != UNKNOWN]
+        self._typed = Typed(clean(" ".join(known)) if stage == "words" else "")
 
     # ------------------------------------------------------------------ picture
 
@@ -158,11 +161,11 @@ class Amend(Dialog):
         yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
         speaker = station(protocol, one.sender) or "speaker not known"
         line = Content.assemble(
-            (f"{clock(one.t)} ", "$quiet"), (f"{speaker}: ", "bold $ink"), (clean(one.text), "$ink")
+            (f"{clock(one.t)} ", "$quiet"), (f"{speaker}: ", "bold $ink"), (heard(one.text), "$ink")
         )
         yield from line.wrap(self.room)
         if self._stage == "words":
-            yield Content.styled("what was said? Enter", "$ink")
+            yield Content.styled("what was said? type it, or ← → to change what stands; Enter", "$ink")
             yield self._typed.picture()
             if self._typed.text.strip():
                 means = typed_in_words(protocol, self._read(self._typed.text).meaning)

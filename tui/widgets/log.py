@@ -18,7 +18,6 @@ from textual.visual import Visual
 
 from grammar.growing import Growing
 from grammar.loops import Loop, LoopState
-from grammar.phrases import UNKNOWN
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
 from tui.wording import (
@@ -29,6 +28,7 @@ from tui.wording import (
     call_in_words,
     clean,
     clock,
+    heard,
     station,
 )
 
@@ -102,10 +102,10 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
         parts.append((speakers(protocol, said), "bold"))
         if said.unsure:
             parts.append(("(unsure) ", "bold $urgent"))
-    text = line.text.replace(UNKNOWN, "(not understood)")
+    text = heard(line.text)
     if said and said.call and "entered" in said.flags:
         text = call_in_words(protocol, said.call, said.slots)
-    parts.append((clean(text), "$ink"))
+    parts.append((text, "$ink"))
     parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
         style = "bold $urgent" if entry.urgent else "$quiet"

@@ -14,7 +14,7 @@ from grammar.guesses import Guess
 from grammar.protocol import Protocol
 from grammar.view import Utterance, View
 from tui.keys import UNSURE_ITEMS, KeyMap
-from tui.wording import clean, clock, meaning_in_words, station, utterance_in_words
+from tui.wording import clock, heard, meaning_in_words, station, utterance_in_words
 
 REST = 5
 """Looks for which a place stays empty after its utterance has gone: a key that was meant for that one
@@ -96,7 +96,7 @@ class UnsureStrip(Static):
         first = Content.assemble(
             (f"? {clock(said.t)} ", "bold $urgent"),
             (f"{speaker}: " if speaker else "", "bold $ink"),
-            (clean(said.text), "$ink"),
+            (heard(said.text), "$ink"),
         )
         found = list(self._guess(said))[:1]
         texts = [utterance_in_words(self._protocol, said)]
