@@ -32,6 +32,7 @@ class Guess:
 
     words: str
     meaning: Meaning
+    as_heard: bool = False
 
 
 class Guesses:
@@ -68,6 +69,10 @@ class Guesses:
             taken.add(_key(read))
             found.append(Guess(candidate, read))
         return found
+
+    def as_heard(self, text: str) -> Guess:
+        """An utterance as it was heard, before a person put it right."""
+        return Guess(text, self._understanding.read(text.split()), as_heard=True)
 
     def typed(self, text: str) -> Guess:
         """What a person typed, its figures and signs as words, and what that means."""

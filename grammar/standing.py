@@ -69,6 +69,16 @@ def effective(facts: Iterable[Fact]) -> dict[int, Standing]:
     return standing
 
 
+def as_heard(facts: Sequence[Fact], seq: int) -> str:
+    """What was heard as fact `seq`, to its end, before anybody put it right; "" where that is none."""
+    for fact in reversed(facts):
+        if isinstance(fact, HeardOut) and fact.target == seq:
+            return fact.text
+        if isinstance(fact, Heard) and fact.seq == seq:
+            return fact.text
+    return ""
+
+
 def taken_back(facts: Sequence[Fact]) -> set[int]:
     """The facts, by `seq`, that a person has taken back. What takes back may itself be taken back."""
     gone: set[int] = set()

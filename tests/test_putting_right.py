@@ -6,6 +6,7 @@ import pytest
 from screens import Desk, case, desk, heard
 
 from grammar.facts import Amended
+from tui.dialogs.dialog import CHOSEN
 
 FENTANYL = heard(10, "drugs nurse give fifteen micrograms of fentanyl", "team-leader")
 """An order, misheard, of an invented case."""
@@ -122,3 +123,32 @@ async def test_what_was_not_understood_is_not_in_the_box() -> None:
         await write(seen, "")
         assert "> sats ninety four\n" in shown(seen)
         assert "[unk]" not in shown(seen)
+
+
+async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await seen.text()
+        await seen.pilot.press("a")
+        assert "1 as heard: Give fentanyl 15 microgram" in shown(seen)
+        await seen.pilot.press("2", "a")
+        assert "1 as it stands: Give fentanyl 50 microgram" in shown(seen)
+        assert f"2 as heard: {FENTANYL.text}" in " ".join(shown(seen).split())
+        assert shown(seen).count("fifteen") == 1
+        await seen.pilot.press("2")
+        assert amended(seen)[-1] == FENTANYL.text
+        await seen.pilot.press("a")
+        assert shown(seen).count("as heard:") == 0
+
+
+async def test_the_utterance_that_is_put_right_is_marked_in_the_log_too() -> None:
+    async with desk(case(heard(5, "room ready", "anteroom"), FENTANYL), 20, (100, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("a")
+        assert f"{CHOSEN} 00:10 Team leader" in shown(seen)
+        assert f"00:10{CHOSEN}call" in await seen.text()
+        await seen.pilot.press("up")
+        text = await seen.text()
+        assert f"00:05{CHOSEN}call" in text
+        assert f"00:10{CHOSEN}" not in text
+        await seen.pilot.press("escape")
+        assert CHOSEN not in (await seen.text()).split("listening")[1]

@@ -12,6 +12,7 @@ from grammar.errors import UserError
 from grammar.facts import Doubted
 from grammar.guesses import Guess, Guesses
 from grammar.protocol import Call, Protocol
+from grammar.standing import as_heard
 from grammar.view import Utterance, View
 from tui.dialogs.amend import Amend, Stage
 from tui.dialogs.box import DialogBox, Then
@@ -100,6 +101,16 @@ class Acting(App[None]):
             heard_else = doubts[-1].words if doubts else ""
             self._guessed[key] = tuple(self._guesses.of(said.text, said.meaning, heard_else))
         return self._guessed[key]
+
+    def choices(self, said: Utterance) -> tuple[Guess, ...]:
+        """Likewise, with what was really heard where a person has put it right since."""
+        others = self.guess(said)
+        if self._hands is None or "amended" not in said.flags:
+            return others
+        was = as_heard(self._hands.facts(), said.fact)
+        if was == said.text:
+            return others
+        return (self._guesses.as_heard(was), *(each for each in others if each.words != was))
 
     def tell(self, sentence: str | None) -> None:
         """Says what was just done, for a while, and draws what came of it; None: nothing was."""
@@ -227,7 +238,7 @@ class Acting(App[None]):
                 raise ValueError("nothing was heard yet")
             at = next((i for i, one in enumerate(said) if one.fact == fact), len(said) - 1)
             read, view_now = self._guesses.typed, self.view_now
-            return Amend(self.keymap, hands, said, at, self.guess, read, view_now, stage)
+            return Amend(self.keymap, hands, said, at, self.choices, read, view_now, stage)
 
         self.open(opened)
 

@@ -18,6 +18,7 @@ from textual.widgets import Static
 from grammar.protocol import Protocol
 from grammar.view import View
 from tui.acting import Acting
+from tui.dialogs.amend import Amend
 from tui.dialogs.reading import Reading
 from tui.handing_over import handover_page
 from tui.hands import Hands
@@ -149,6 +150,8 @@ class Dashboard(Acting):
             self._side.show(view)
             self._partial.show(status, self._notice, self._more_keys)
             self._lines.show(view, status.unstored_from)
+            dialog = self.box.dialog
+            self._lines.choose(dialog.fact if isinstance(dialog, Amend) else None)
             self._title_log()
 
     def _title_log(self) -> None:

@@ -11,7 +11,7 @@ from grammar.guesses import Guess
 from grammar.phrases import UNKNOWN
 from grammar.view import Utterance, View
 from tui import entry
-from tui.dialogs.dialog import Dialog, Line, choice, clickable, columns
+from tui.dialogs.dialog import CHOSEN, Dialog, Line, choice, clickable, columns
 from tui.dialogs.typed import Typed
 from tui.hands import Hands
 from tui.keys import KeyMap
@@ -60,6 +60,11 @@ class Amend(Dialog):
         self._typed = Typed()
         self._stations = [each.id for each in hands.protocol.station]
         self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
+
+    @property
+    def fact(self) -> int:
+        """The fact of the utterance chosen."""
+        return self._one.fact
 
     @property
     def _one(self) -> Utterance:
@@ -161,11 +166,16 @@ class Amend(Dialog):
         yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
         speaker = station(protocol, one.sender) or "speaker not known"
         line = Content.assemble(
-            (f"{clock(one.t)} ", "$quiet"), (f"{speaker}: ", "bold $ink"), (heard(one.text), "$ink")
+            (f"{CHOSEN} ", "bold $heading"),
+            (f"{clock(one.t)} ", "$quiet"),
+            (f"{speaker}: ", "bold $ink"),
+            (heard(one.text), "$ink"),
         )
         yield from line.wrap(self.room)
         if self._stage == "words":
-            yield Content.styled("what was said? type it, or ← → to change what stands; Enter", "$ink")
+            yield Content.styled(
+                "what was said? type it, or ← → to change what stands; Enter", "$ink"
+            )
             yield self._typed.picture()
             if self._typed.text.strip():
                 means = typed_in_words(protocol, self._read(self._typed.text).meaning)
@@ -183,9 +193,11 @@ class Amend(Dialog):
     def _guesses(self) -> Iterable[Line]:
         protocol, shown = self._hands.protocol, self.keymap.shown
         one = self._one
-        yield choice("1", f"as heard: {utterance_in_words(protocol, one)}", "take", 0)
+        stands = "as it stands" if "amended" in one.flags else "as heard"
+        yield choice("1", f"{stands}: {utterance_in_words(protocol, one)}", "take", 0)
         for at, guess in enumerate(self._guess(one), start=1):
-            text = f"{clean(guess.words)}  = {meaning_in_words(protocol, guess.meaning)}"
+            was = "as heard: " if guess.as_heard else ""
+            text = f"{was}{heard(guess.words)}  = {meaning_in_words(protocol, guess.meaning)}"
             yield from choice(str(at + 1), text, "take", at).wrap(self.room)
         parts = (
             (shown("words"), "other words", ("go", "words")),

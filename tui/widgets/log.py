@@ -20,6 +20,7 @@ from grammar.growing import Growing
 from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
+from tui.dialogs.dialog import CHOSEN
 from tui.wording import (
     FLAG_WORDS,
     ROLE_WORDS,
@@ -31,6 +32,8 @@ from tui.wording import (
     heard,
     station,
 )
+
+_TIME = "0123456789:"
 
 Loops = Mapping[int, tuple[Loop, LoopState]]
 
@@ -142,6 +145,7 @@ class RunningLog(ScrollView, can_focus=False):
         self._following = True
         self._laying_out = False
         self._seen = 0
+        self._chosen: int | None = None
 
     @property
     def following(self) -> bool:
@@ -152,6 +156,12 @@ class RunningLog(ScrollView, can_focus=False):
     def unread(self) -> int:
         """Lines that came since the reader scrolled back."""
         return 0 if self._following else max(len(self._entries) - self._seen, 0)
+
+    def choose(self, fact: int | None) -> None:
+        """Marks the line of the fact that a dialog is about."""
+        if fact != self._chosen:
+            self._chosen = fact
+            self.refresh()
 
     def show(self, view: View, unstored_from: int | None = None) -> None:
         """Takes over the log of this view; draws anew only from the first line that changed."""
@@ -272,4 +282,15 @@ class RunningLog(ScrollView, can_focus=False):
         row, width = self.scroll_offset.y + y, self.scrollable_content_region.width
         if row >= len(self._rows):
             return Strip([Segment(" " * width, self.rich_style)], width)
-        return Visual.to_strips(self, self._rows[row], width, 1, self.visual_style)[0]
+        return Visual.to_strips(self, self._marked(row), width, 1, self.visual_style)[0]
+
+    def _marked(self, row: int) -> Content:
+        """A row, after its time the mark of what is chosen where it is that."""
+        drawn = self._rows[row]
+        if self._chosen is None:
+            return drawn
+        index = bisect_right(self._starts, row) - 1
+        if self._starts[index] != row or self._entries[index].line.fact != self._chosen:
+            return drawn
+        at = len(drawn) - len(drawn.plain[5:].lstrip(_TIME))
+        return Content.assemble(drawn[:at], (CHOSEN, "bold $heading"), drawn[at + 1 :])
