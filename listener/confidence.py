@@ -70,6 +70,8 @@ class Calibration:
     weights: Mapping[str, float]
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Between which values evidence was seen; what lies beyond counts as the nearest of them."""
+    least: float = 0.0
+    """What is less sure than this is most often no call at all: it counts as not understood."""
 
     def confidence(self, found: Evidence) -> float:
         """The probability that call and slots are right."""
@@ -89,4 +91,5 @@ def shipped() -> Calibration:
         table["intercept"],
         table["weights"],
         {name: (low, high) for name, (low, high) in table["bounds"].items()},
+        table["least"],
     )

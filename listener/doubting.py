@@ -15,6 +15,7 @@ from dataclasses import replace
 from grammar.case import confidence_of
 from grammar.facts import Doubted, Heard, HeardOut, Word, heard_out
 from grammar.parse import Understanding
+from grammar.phrases import UNKNOWN
 from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.confidence import Evidence, evidence, shipped
@@ -63,6 +64,8 @@ class Doubting:
         second = self._second if self._second and self._second.wanted(cut) else None
         if second is None or self._background:
             assessed = self._assessed(heard, cut, alternatives, sound, None)
+            if all(word.text == UNKNOWN for word in assessed.words):
+                second = None  # it has nothing to agree with
             seq = self._kept(assessed, instead_of)
             if self._background and seq is not None:
                 with self._asking:
@@ -131,7 +134,12 @@ class Doubting:
         segment_s = len(sound) / SAMPLE_RATE
         found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
         confidence = round(self._calibration.confidence(found), 4)
-        return replace(heard, confidence=confidence, evidence=tuple(found.items()))
+        assessed = replace(heard, confidence=confidence, evidence=tuple(found.items()))
+        if confidence >= self._calibration.least:
+            return assessed
+        # Speech it was; which words would be a guess.
+        unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
+        return replace(assessed, words=(unknown,))
 
 
 class _Background:

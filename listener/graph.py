@@ -30,7 +30,7 @@ from grammar.network import Network
 from grammar.phrases import UNKNOWN
 from listener.kaldi_files import DecodingGraph
 from listener.lexicon import Lexicon
-from listener.phones import PHONES, SILENCE, forward_id, positioned, self_loop_id
+from listener.phones import SILENCE, UNITS, forward_id, positioned, self_loop_id, units
 
 _TEENS = ("thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen")
 _NUMERALS = ("tree", "fower", "fife", "niner", "oh", "nought")
@@ -76,9 +76,6 @@ class GraphPrices:
     """Each item after the first. Keeps one call with a pause in it from becoming two."""
     empty: float = 0.0
     """A segment in which nothing was said."""
-    nasal: float = 1.6
-    """A word that begins with "m" or "n" after a teen: an "m" after "seventy" sounds like the end of
-    "seventeen". With less the sample drills' seventies are heard so; with more, more teens as tens."""
     words: Mapping[str, float] = field(default_factory=lambda: SELDOM)
     """What single words cost beside their phones, for words that are seldom said."""
 
@@ -90,30 +87,14 @@ def compile_graph(
 
     Raises KeyError for a word without pronunciation; `build_lexicon` reports those to the user.
     """
-    apart, after_teens = _with_teens_apart(network)
-    builder = _Builder(apart, lexicon, prices or GraphPrices(), after_teens)
+    builder = _Builder(network, lexicon, prices or GraphPrices())
     builder.add_start()
     builder.add_silences()
-    for state in range(len(apart.arcs)):
+    for state in range(len(network.arcs)):
         builder.add_words(state)
     builder.add_ends()
     builder.add_filler()
     return builder.graph()
-
-
-def _with_teens_apart(network: Network) -> tuple[Network, frozenset[int]]:
-    """The same sentences, with states of their own after teens, and which those are."""
-    copies: dict[int, int] = {}
-    rows = [
-        tuple(
-            (word, copies.setdefault(to, len(network.arcs) + len(copies)) if word in _TEENS else to)
-            for word, to in row
-        )
-        for row in network.arcs
-    ]
-    rows += [rows[state] for state in copies]
-    finals = network.finals | {copy for state, copy in copies.items() if state in network.finals}
-    return Network(tuple(rows), finals, network.start), frozenset(copies.values())
 
 
 @dataclass(slots=True)
@@ -123,7 +104,6 @@ class _Builder:
     network: Network
     lexicon: Lexicon
     prices: GraphPrices
-    after_teens: frozenset[int]
     states: int = 0
     rows: list[tuple[int, int, int, int]] = field(default_factory=list)
     costs: list[float] = field(default_factory=list)
@@ -140,7 +120,7 @@ class _Builder:
         self.words = [*sorted(self.network.words), UNKNOWN]
         self.labels = {word: number for number, word in enumerate(self.words, start=1)}
         self.ways = {
-            word: tuple(positioned(way) for way in self.lexicon[word])
+            word: tuple(positioned(units(word, way)) for way in self.lexicon[word])
             for word in self.network.words
         }
         self.start, self.filler = self._new(), self._new()
@@ -182,8 +162,6 @@ class _Builder:
                     here, due = following, 0.0
                 last = self._last_phone(way[-1], to)
                 own = self.prices.words.get(word, 0.0)
-                if state in self.after_teens and way[0][0] in "MN":
-                    own += self.prices.nasal
                 self._arc(here, forward_id(way[-1]), self.labels[word], last, due + own)
 
     def _last_phone(self, phone: str, to: int) -> int:
@@ -225,7 +203,7 @@ class _Builder:
         """Two or more phones of any kind as one word `[unk]`, first of all or after a gap."""
         middle, ended = self._new(), self._new()
         stay, price = self.prices.filler_stay, self.prices.filler_phone
-        for phone in PHONES:
+        for phone in UNITS:
             for source, place, label, to in (
                 (self.filler, "B", self.labels[UNKNOWN], middle),
                 (middle, "I", 0, middle),

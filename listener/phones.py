@@ -2,7 +2,9 @@
 
 One place for both sides: what trains and writes the model, and what compiles decoding graphs.
 
-The 39 phones are those of the CMU Pronouncing Dictionary without stress. The model is a CTC
+The phones are the 39 of the CMU Pronouncing Dictionary without stress, and one that our model tells
+apart from them: the unstressed "ee" that ends "fifty". Where "fifteen" and "fifty" share all but an
+N, which a radio swallows, the vowel decides between them too. The model is a CTC
 network (Graves et al., ICML 2006): one output ("pdf") for each phone and one for blank. Expressed
 as a Kaldi topology, each phone has one emitting state; entering it emits the phone's pdf (the
 "forward" transition), staying in it emits blank (the "self-loop"). Silence is a phone that emits
@@ -21,12 +23,18 @@ PHONES: tuple[str, ...] = (
     *("HH", "IH", "IY", "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH"),
     *("T", "TH", "UH", "UW", "V", "W", "Y", "Z", "ZH"),
 )
-"""The CMU dictionary's phones, in the order of the network's outputs 1 .. 39."""
+"""The CMU dictionary's phones: what pronunciations are written in."""
+
+HAPPY = "IY0"
+"""The vowel that ends "happy" and "fifty", as the dictionary's own editions with stress mark it."""
+
+UNITS: tuple[str, ...] = (*PHONES, HAPPY)
+"""What the network tells apart, in the order of its outputs 1 .. 40."""
 
 BLANK_PDF = 0
 """The network's output for "nothing new": CTC's blank."""
 
-PDFS = len(PHONES) + 1
+PDFS = len(UNITS) + 1
 """Outputs of the network."""
 
 SILENCE = "SIL"
@@ -35,12 +43,23 @@ POSITIONS = {"B": "begin", "E": "end", "I": "internal", "S": "singleton"}
 
 POSITIONED: tuple[str, ...] = (
     SILENCE,
-    *(f"{phone}_{position}" for phone in PHONES for position in POSITIONS),
+    *(f"{unit}_{position}" for unit in UNITS for position in POSITIONS),
 )
 """Every phone as Kaldi sees it, in the order of Kaldi's phone ids, which count from 1."""
 
 _IDS = {name: number for number, name in enumerate(POSITIONED, start=1)}
-_PDFS = {phone: number for number, phone in enumerate(PHONES, start=1)}
+_PDFS = {unit: number for number, unit in enumerate(UNITS, start=1)}
+
+
+def units(word: str, pronunciation: Sequence[str]) -> tuple[str, ...]:
+    """A word's phones as the network tells them apart: a last "IY" without stress is `HAPPY`.
+
+    That is one in a word of several vowels, unless its spelling says otherwise ("degree").
+    """
+    vowels = sum(phone[0] in "AEIOU" for phone in pronunciation)
+    if pronunciation[-1] == "IY" and vowels > 1 and not word.endswith("ee"):
+        return (*pronunciation[:-1], HAPPY)
+    return tuple(pronunciation)
 
 
 def phone_id(name: str) -> int:

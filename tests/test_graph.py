@@ -22,7 +22,7 @@ from grammar.protocol import Protocol
 from listener.graph import compile_graph
 from listener.kaldi_files import DecodingGraph, vector_fst, words_text
 from listener.lexicon import Lexicon, build_lexicon, without_pronunciation
-from listener.phones import POSITIONED, forward_id, positioned, word_boundary_text
+from listener.phones import POSITIONED, forward_id, positioned, units, word_boundary_text
 
 SAMPLES = 1000
 
@@ -159,7 +159,7 @@ def test_each_path_of_the_graph_sounds_as_the_lexicon_says(
         assert len(words) == len(sounds)
         for word, sound in zip(words, sounds, strict=True):
             if word != UNKNOWN:
-                assert sound in {positioned(way) for way in lexicon[word]}
+                assert sound in {positioned(units(word, way)) for way in lexicon[word]}
 
 
 def heard_path(graph: DecodingGraph, rng: random.Random) -> tuple[list[str], list[tuple[str, ...]]]:
@@ -218,7 +218,7 @@ def test_word_numbers_count_from_one_behind_the_empty_word() -> None:
 def test_each_phone_has_a_place_in_a_word() -> None:
     lines = word_boundary_text().splitlines()
     assert lines[0] == "1 nonword"
-    assert len(lines) == len(POSITIONED) == 1 + 39 * 4
+    assert len(lines) == len(POSITIONED) == 1 + 40 * 4
     assert lines[1:5] == ["2 begin", "3 end", "4 internal", "5 singleton"]
 
 

@@ -155,13 +155,14 @@ def step_clips(options: argparse.Namespace) -> None:
     from listener.training.scoring_clips import (  # noqa: PLC0415
         make_call_outs,
         make_chatter,
+        make_foreign,
         make_human,
     )
 
     protocols = english_protocols()
     says = pronunciations_of(protocols)
     folders: tuple[tuple[Use, str, float, int], ...] = (
-        ("calibrate", "calibrating", options.minutes / 3, 300),
+        ("calibrate", "calibrating", options.minutes, 300),
         ("score", "scoring", options.minutes, 400),
     )
     for use, name, minutes, seed in folders:
@@ -175,6 +176,8 @@ def step_clips(options: argparse.Namespace) -> None:
         make_chatter(minutes, use, protocols, folder)
         if use == "score":
             make_human(protocols, folder)
+        else:
+            make_foreign(options.minutes, protocols, folder)
 
 
 def step_calibrate(options: argparse.Namespace) -> None:

@@ -42,6 +42,9 @@ def fit(claims: Sequence[Claim]) -> Calibration:
     names = [name for name, _ in claims[0].evidence]
     raw = np.array([[value for _, value in claim.evidence] for claim in claims])
     lows, highs = np.percentile(raw, [1, 99], axis=0)
+    # What is seldom anything but 0 says most where it is.
+    rare = lows == highs
+    lows, highs = np.where(rare, raw.min(axis=0), lows), np.where(rare, raw.max(axis=0), highs)
     raw = np.clip(raw, lows, highs)
     right = np.array([claim.right for claim in claims], float)
     mean, spread = raw.mean(axis=0), np.maximum(raw.std(axis=0), 1e-6)

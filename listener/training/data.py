@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -12,18 +13,21 @@ import numpy.typing as npt
 import soundfile
 import torch
 
-from listener.phones import PHONES
+from listener.phones import UNITS
 from listener.training.clips import Job
 from listener.training.distort import Distortion
 from listener.training.features import Fbank, frames_in
 
 Tensor = torch.Tensor
 RATE = 16000
-_NUMBER = {phone: at for at, phone in enumerate(PHONES, start=1)}
+_NUMBER = {unit: at for at, unit in enumerate(UNITS, start=1)}
 _ROUND_UP = 4000  # lengths of batches are rounded up, so that the GPU reuses its plans
 
 SHARES = {"kokoro": 3.0, "piper": 3.0, "flite": 1.0, "festival": 1.0, "espeak": 0.6}
 """How often a clip is drawn, by kind of voice: natural voices most."""
+_TWINS = re.compile(r"\b(thir|four?|fif|six|seven|eigh|nine)(teen|ty)\b")
+TWINS_SHARE = 3.0
+"""So many times as often where a number has a twin: fifteen and fifty do harm when confused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,13 @@ class Batches:
     def __init__(self, store: Store, size: int, seed: int) -> None:
         self.store, self.size = store, size
         self.rng = np.random.default_rng(seed)
-        weights = np.array([SHARES[job.voice.partition("/")[0]] for job in store.jobs])
+        weights = np.array(
+            [
+                SHARES[job.voice.partition("/")[0]]
+                * (TWINS_SHARE if _TWINS.search(job.text) else 1.0)
+                for job in store.jobs
+            ]
+        )
         self.weights = weights / weights.sum()
         self.fbank = Fbank(store.device)
         self.distortion = Distortion(store.device)

@@ -29,11 +29,11 @@ class Ranges:
     coloured: float = 0.5  # a room and a microphone that raise some frequencies, lower others
     colouring_db: tuple[float, float] = (1.0, 5.0)  # of each of three waves over the octaves
     noisy: float = 0.8
-    noise_db: tuple[float, float] = (-3.0, 30.0)  # speech over noise
+    noise_db: tuple[float, float] = (-3.0, 25.0)  # speech over noise
     colour: tuple[float, float] = (0.0, 0.6)  # power falls as 1 / f ** (2 colour); pink is 0.5
     fluttering: float = 0.3  # noise whose level rises and falls
     humming: float = 0.2  # noise with tones in it
-    radio: float = 0.35
+    radio: float = 0.4
     radio_low_hz: tuple[float, float] = (150.0, 500.0)
     radio_high_hz: tuple[float, float] = (2400.0, 4000.0)
     drive: tuple[float, float] = (0.3, 3.8)  # of tanh, on speech of rms 1

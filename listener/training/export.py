@@ -152,7 +152,7 @@ def compressed_matrix(matrix: Array) -> Iterator[bytes]:
 
 
 def final_mdl(layers: Sequence[Affine], prior: npt.NDArray[np.float64]) -> bytes:
-    """The file's bytes; `prior` (40,) are the outputs' shares, already raised to their power."""
+    """The file's bytes; `prior` (41,) are the outputs' shares, already raised to their power."""
     out = _Writer()
     _write_transitions(out)
     out.token("<Nnet3>")

@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 
 from listener.lexicon import Lexicon, Pronunciation
-from listener.phones import PHONES
+from listener.phones import PHONES, units
 
 # espeak-ng's IPA for English to CMU phones; the longest sign that fits is taken first.
 _IPA: Mapping[str, str] = {
@@ -49,7 +49,7 @@ def phones_of_ipa(ipa: str) -> list[str]:
 def best_phones(
     words: Iterable[str], lexicon: Lexicon, heard: Sequence[str]
 ) -> tuple[list[str], float]:
-    """The text's phones in the variants nearest to `heard`, and how far they are, per phone.
+    """The text's units in the variants nearest to `heard`, and how far they are, per phone.
 
     The distance is 0 for the same phones and about 1 for unrelated ones. Raises KeyError for a
     word that the lexicon lacks.
@@ -57,11 +57,14 @@ def best_phones(
     row: list[tuple[float, tuple[Pronunciation, ...]]] = [
         (float(column), ()) for column in range(len(heard) + 1)
     ]
-    for word in words:
+    said = list(words)
+    for word in said:
         options = [_through(row, variant, heard) for variant in lexicon[word]]
         row = [min(column, key=lambda cell: cell[0]) for column in zip(*options, strict=True)]
     cost, chosen = row[-1]
-    phones = [phone for variant in chosen for phone in variant]
+    phones = [
+        unit for word, variant in zip(said, chosen, strict=True) for unit in units(word, variant)
+    ]
     return phones, cost / max(len(phones), 1)
 
 

@@ -70,7 +70,7 @@ class Block(nn.Module):
 
 
 class Network(nn.Module):
-    """Features (batch, frames, 40) to log-probabilities (batch, ceil(frames / 3), 40).
+    """Features (batch, frames, 40) to log-probabilities (batch, ceil(frames / 3), 41).
 
     Output j describes frame 3 j. Output 0 is blank, output i the i-th phone of `listener.phones`.
     """

@@ -1,7 +1,9 @@
 """Speech of people, from Debian's packages: to score with, never to train on.
 
 asterisk-core-sounds-en-g722: one professional speaker at 16 kHz, CC BY-SA 3.0, with transcripts in
-the package asterisk-core-sounds-en. pocketsphinx-testdata: readers of a novel. ffmpeg reads G.722.
+the package asterisk-core-sounds-en; -fr-, -it- and -ru-g722 likewise, other speakers, whom confidence is
+fitted on: they say no call in any language we know. pocketsphinx-testdata: readers of a novel. ffmpeg
+reads G.722.
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ from listener.training.voices import RATE, level
 
 PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 TRANSCRIPTS = Path("/usr/share/doc/asterisk-core-sounds-en/core-sounds-en.txt.gz")
+FOREIGN = ("fr", "it", "ru")
+"""Languages whose prompts others speak than the scoring ones, as the Spanish are not."""
 NOVEL = Path("/usr/share/pocketsphinx/test/data/librivox")
 NUMBERS = (*map(str, (*range(21), *range(30, 100, 10))), "hundred", "oh")
 _SHORTEST_S = 0.8
@@ -60,6 +64,25 @@ def _transcripts() -> Mapping[str, str]:
 
 def _prompt(name: str) -> Samples:
     path = PROMPTS / f"{name}.g722"
+    return _decoded(path)
+
+
+def foreign() -> Iterator[Samples]:
+    """Sentences in other languages, each language in turn."""
+    folders = [PROMPTS.parent / language for language in FOREIGN]
+    for folder in folders:
+        if not folder.is_dir():
+            raise UserError(
+                f"A Debian package asterisk-core-sounds-{folder.name}-g722 is not installed."
+            )
+    for paths in zip(*(sorted(folder.glob("*.g722")) for folder in folders), strict=False):
+        for path in paths:
+            sound = _decoded(path)
+            if len(sound) > _SHORTEST_S * RATE:
+                yield sound
+
+
+def _decoded(path: Path) -> Samples:
     command = ["ffmpeg", "-v", "error", "-f", "g722", "-i", str(path)]
     command += ["-ar", str(RATE), "-ac", "1", "-f", "f32le", "-"]
     try:

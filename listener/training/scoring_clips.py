@@ -11,6 +11,7 @@ sample drills. The role is "chatter" for speech that is no call, and "words" for
 from __future__ import annotations
 
 import json
+import math
 import random
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -26,7 +27,7 @@ from grammar.summary import slots_json
 from listener.training.clips import Job
 from listener.training.conditions import active_span
 from listener.training.engines import Samples
-from listener.training.prompts import lone_numbers, remarks
+from listener.training.prompts import foreign, lone_numbers, remarks
 from listener.training.texts import english
 from listener.training.voices import RATE, Use, speak, speak_tokens, voice, voices
 
@@ -78,14 +79,35 @@ def make_human(protocols: Sequence[Protocol], folder: Path) -> None:
         heads: dict[str, Any] = {"phrases": sorted({said for said, _ in numbers.values()})}
         spoken = [(sound, {"words": words, "role": "words"})]
         _write(folder / f"number-{name}", spoken, heads, "human/prompts")
+    said = ((sound, {"words": words, "role": "chatter"}) for words, sound in remarks())
+    _write_together("prompts", said, protocols, folder)
+
+
+def make_foreign(minutes: float, protocols: Sequence[Protocol], folder: Path) -> None:
+    """Sentences that people speak in other languages, from Debian's packages."""
+    said = ((sound, {"words": "in another language", "role": "chatter"}) for sound in foreign())
+    _write_together("foreign", said, protocols, folder, minutes)
+
+
+def _write_together(
+    name: str,
+    spoken: Iterable[tuple[Samples, dict[str, Any]]],
+    protocols: Sequence[Protocol],
+    folder: Path,
+    minutes: float = math.inf,
+) -> None:
+    """Unrelated sentences by people, several to a clip, up to so many minutes."""
     together: list[tuple[Samples, dict[str, Any]]] = []
-    number = 0
-    for words, sound in remarks():
-        together.append((sound, {"words": words, "role": "chatter"}))
+    number = length = 0
+    for sentence in spoken:
+        together.append(sentence)
+        length += len(sentence[0])
         if sum(len(one) for one, _ in together) > LONG_S * RATE:
             heads = {"protocol": protocols[number % len(protocols)].protocol.id}
-            _write(folder / f"prompts-{number:02}", together, heads, "human/prompts")
+            _write(folder / f"{name}-{number:02}", together, heads, "human/prompts")
             together, number = [], number + 1
+        if length > minutes * 60 * RATE:
+            return
 
 
 def meant(protocol: Protocol, words: str) -> dict[str, Any]:

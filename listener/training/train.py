@@ -130,7 +130,7 @@ def path_loss(guess: Tensor, batch: Batch) -> Tensor:
     As CTC (Graves et al., 2006) but for one thing: a phone is emitted in exactly one frame, all
     others are blank, as in the decoding graph. With CTC's own loss one phone frame in ten was a
     repetition, which the graph has to take for a blank, at a cost of 4 nats a clip.
-    `guess` (batch, outputs, 40) are log-probabilities. Clips of few labels count as of ten: else an
+    `guess` (batch, outputs, 41) are log-probabilities. Clips of few labels count as of ten: else an
     empty one, all noise, would outweigh its batch.
 
     The gradient is written down rather than left to autograd: that of minus a log-probability is
