@@ -23,6 +23,25 @@ PLACES = {
     "timers": "While the timers are open",
     "enter": "While a call is entered",
 }
+BRACKETS = {
+    "unsure": "heard with doubt: counts for nothing until it is settled",
+    "check the number": "another sounds like it, as fifteen and fifty do: look twice",
+    "digits disagree": "the number and its digits differ, as in fifteen, five zero",
+    "heard two ways": "a second listener heard something else",
+    "out of bounds": "a value that the protocol does not allow",
+    "nearest phrase": "no phrase fits, this is the nearest",
+    "not understood": "speech outside the protocol",
+    "heard late": "hearing was behind",
+    "differs": "is not what was called",
+    "no call": "answers no call",
+    "ambiguous": "may answer more than one call",
+    "repeat": "the same call once more",
+    "amended": "put right by hand",
+    "entered": "entered by hand",
+    "timer ...": "the timer that it ended",
+    "NOT STORED YET": "not on the disk yet",
+}
+"""What stands in brackets in the log, and what it says."""
 MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess, the checklists or an item"
 
 
@@ -57,6 +76,10 @@ class Help(Static):
         roles = "; ".join(f"{ROLE_WORDS[r].strip()} {_ROLES[r]}" for r in ROLE_WORDS)
         lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
         lines.append(Content(MOUSE))
+        lines.append(Content.styled("In brackets in the log", "bold $heading"))
+        for flag, what in BRACKETS.items():
+            first, *more = Content.assemble((f"({flag}) ", "bold"), what).wrap(width)
+            lines += [first, *(Content.assemble("  ", row) for row in more)]
         content = Content("\n").join(lines)
         if content != self.content:
             self.update(content)

@@ -47,7 +47,7 @@ class Entry:
     """The loop it belongs to, with its state where this line opened it."""
     urgent: bool
     flags: tuple[str, ...] = ()
-    """In words. A number that an agreeing read-back has confirmed needs no second look."""
+    """In words. A number that an agreeing read-back or a person confirmed needs no second look."""
 
 
 def entries(
@@ -74,11 +74,10 @@ def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
     said = line.utterance
     loop_id = opens if opens is not None else (said.loop if said else None)
     found = loops.get(loop_id) if loop_id is not None else None
-    settled = found is not None and found[1] in ("answered", "closed")
+    told = said.flags if said else ()
+    settled = "amended" in told or (found is not None and found[1] in ("answered", "closed"))
     flags = tuple(
-        FLAG_WORDS.get(flag, flag)
-        for flag in (said.flags if said else ())
-        if not (settled and flag == "sounds-like")
+        FLAG_WORDS.get(flag, flag) for flag in told if not (settled and flag == "sounds-like")
     )
     if opens is not None and found is not None:
         loop, state = found
