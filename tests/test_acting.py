@@ -379,3 +379,17 @@ async def test_a_click_on_a_guess_chooses_it() -> None:
         await seen.text()
         await seen.pilot.click("#unsure", offset=(30, 2))
         assert told(Amended(t=0, target=2, words="heart rate sixty"))(seen)
+
+
+async def test_an_item_that_is_ticked_says_by_what_and_how_it_is_taken_back() -> None:
+    async with desk(case(heard(24, "suction on", "airway-operator")), 31) as seen:
+        await seen.text()
+        await seen.pilot.press("k", "s")
+        told = " ".join(shown(seen).split())
+        assert (
+            "Suction on and in reach was ticked by voice at 00:24. Esc, then a: put right" in told
+        )
+        await seen.pilot.press("m", "m")
+        told = " ".join(shown(seen).split())
+        assert "was ticked by hand at 00:31. Esc, then u: takes back" in told
+        assert [type(fact) for fact in seen.case.facts].count(Ticked) == 1

@@ -40,11 +40,12 @@ def _unsure(item: int) -> Iterator[Key]:
     first, second = str(2 * item + 1), str(2 * item + 2)
     name = ("first", "second", "third")[item]
     foot = f"1-{2 * UNSURE_ITEMS}" if item == 0 else ""
+    where = " (the strip UNSURE, above the log)" if item == 0 else ""
     yield Key(
         f"unsure-{first}",
         first,
         "unsure" if foot else "",
-        f"{name} unsure: as it was heard",
+        f"{name} unsure{where}: as it was heard",
         f"guess({item}, 0)",
     )
     yield Key(
@@ -72,7 +73,7 @@ TABLE: tuple[Key, ...] = (
     Key("record", "r", "rec", "pause the recording, or take it up again", "record"),
     Key("undo", "u", "undo", "take back the last thing done by hand", "undo"),
     Key("handover", "o", "hand", "the handover so far, to read out", "handover"),
-    Key("theme", "d", "hue", "dark room, bright corridor, high contrast", "theme"),
+    Key("theme", "d", "light", "light: dark room, bright corridor, high contrast", "theme"),
     Key("quit", "q", "quit", "end the case (asks first)", "leave"),
     Key("log-up", "up", "log", "log: up one line", "log(-1)"),
     Key("log-down", "down", "", "log: down one line", "log(1)"),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 
 from textual.content import Content
 
+from grammar.facts import Ticked
 from grammar.view import View
 from tui import entry
 from tui.dialogs.dialog import Dialog, Line, choice
@@ -44,9 +45,24 @@ class Ticks(Dialog):
         checklist, item, title = self._items[at]
         self._at = at
         progress = next(each for each in self._view_now().checklists if each.id == checklist)
-        if item in progress.answered:
-            raise ValueError(f"{clean(title)} is answered already, undo takes a tick back")
+        answered = progress.answered.get(item)
+        if answered is not None:
+            raise ValueError(f"{clean(title)} {self._ticked(checklist, item, answered)}")
         self._hands.tick(checklist, item)
+
+    def _ticked(self, checklist: str, item: str, at: float) -> str:
+        """How an item was ticked, and what can be done about it."""
+        shown = self.keymap.shown
+        by_hand = any(
+            isinstance(fact, Ticked)
+            and (fact.checklist, fact.item, fact.t) == (checklist, item, at)
+            for fact in self._hands.facts()
+        )
+        if by_hand:
+            way, can = "hand", f"{shown('undo')}: takes back what was done by hand, the last first"
+        else:
+            way, can = "voice", f"{shown('amend')}: put right what was said, if it was not so"
+        return f"was ticked by {way} at {clock(at)}. {shown('close')}, then {can}"
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("TICK", "letter of the item")
