@@ -73,7 +73,7 @@ TABLE: tuple[Key, ...] = (
     Key("record", "r", "rec", "pause the recording, or take it up again", "record"),
     Key("undo", "u", "undo", "take back the last thing done by hand", "undo"),
     Key("handover", "o", "hand", "the handover so far, to read out", "handover"),
-    Key("theme", "d", "light", "light: dark room, bright corridor, high contrast", "theme"),
+    Key("theme", "d", "look", "look: dark room, bright corridor, high contrast", "theme"),
     Key("quit", "q", "quit", "end the case (asks first)", "leave"),
     Key("log-up", "up", "log", "log: up one line", "log(-1)"),
     Key("log-down", "down", "", "log: down one line", "log(1)"),
