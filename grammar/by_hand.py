@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from grammar.checklist import ChecklistProgress
@@ -22,7 +23,7 @@ from grammar.facts import (
 )
 from grammar.protocol import Protocol
 from grammar.standing_by import held_long
-from grammar.times import duration
+from grammar.times import duration, number
 from grammar.view import LogLine
 
 if TYPE_CHECKING:
@@ -52,6 +53,9 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         return state
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
     was = next(loop for loop in state.loops if loop.id == fact.loop)
+    if fact.t == was.opened and was.id in {x.fact for x in state.timers if x.by_hand}:
+        # A timer of the recorder's own, started in the same act: nobody has to answer it.
+        return replace(state, loops=loops)
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=(*state.findings, *held))
     return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")
@@ -101,10 +105,11 @@ def set_recording(state: State, fact: RecordingSet) -> State:
 def taken_back_line(
     protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None
 ) -> State:
-    """The state with a line of the log that says what a person took back."""
+    """The state with a line of the log that says what a person took back, or withdrew of what was heard."""
     if target is None or target.seq >= fact.seq:
         return state
-    return _told(state, fact, f"taken back: {in_words(protocol, target)}")
+    done = "withdrawn, not said" if isinstance(target, Heard) else "taken back"
+    return _told(state, fact, f"{done}: {in_words(protocol, target)}")
 
 
 def in_words(protocol: Protocol, fact: Fact) -> str:
@@ -114,7 +119,7 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
             return fact.text or "nothing heard"
         case Entered():
             call = protocol.calls.get(fact.call)
-            values = (str(value) for _, value in fact.slots)
+            values = (_value(name, value) for name, value in fact.slots)
             return " ".join(["entry", call.title if call else fact.call, *values])
         case Noted():
             words = "" if fact.mark and fact.text == MARK else f" {fact.text}"
@@ -132,9 +137,15 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
         case Ticked():
             return f"tick of {fact.item}"
         case Withdrawn():
-            return "a taking back"
+            return "a withdrawal"
         case _:
             return fact.kind
+
+
+def _value(name: str, value: str | float) -> str:
+    if isinstance(value, str):
+        return value
+    return duration(value) if name.endswith("_s") else number(Decimal(str(value)))
 
 
 def _told(state: State, fact: Fact, text: str) -> State:

@@ -100,7 +100,9 @@ def test_an_answer_heard_with_doubt_waits_as_long_as_its_call_does() -> None:
 def test_what_was_taken_back_comes_back_when_the_taking_back_is_taken_back() -> None:
     gone = case(ORDER, Withdrawn(t=12, target=2))
     assert gone.view(20).loops == ()
-    assert lines(gone.view(20)) == ["taken back: drugs nurse give ketamine ninety milligrams"]
+    assert lines(gone.view(20)) == [
+        "withdrawn, not said: drugs nurse give ketamine ninety milligrams"
+    ]
     back = case(ORDER, Withdrawn(t=12, target=2), Withdrawn(t=13, target=3))
     assert back.view(20).loops == case(ORDER).view(20).loops
 

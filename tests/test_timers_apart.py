@@ -53,6 +53,21 @@ async def test_the_log_says_which_timer_was_called_complete(
         assert f"timer complete ({over})" in await seen.text()
 
 
+async def test_a_timer_of_ones_own_and_its_undo_are_told_as_what_they_are() -> None:
+    async with desk(case(), 60, (120, 30)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"tn3m", "enter")
+        assert [line.text for line in seen.case.view(60).log if line.kind == "hand"] == []
+        seen.now = 70
+        await seen.pilot.press("u")
+        assert "taken back: entry Timer 3 min" in await seen.text()
+        told = [line.text for line in seen.case.view(70).log if line.kind == "hand"]
+        assert told == ["taken back: entry Timer 3 min"]
+        assert seen.case.view(70).timers == ()
+        await seen.pilot.press("u")
+        assert "nothing is left to take back" in await seen.text()
+
+
 def test_a_timer_that_was_not_complete_after_all_runs_on() -> None:
     again = case(CALLED, BACK, OWN, OVER, heard(303, "disregard", "outside"))
     assert [timer.completed for timer, _ in again.view(310).timers] == [None, None]

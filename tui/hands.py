@@ -116,7 +116,9 @@ class Hands:
         left = [
             fact
             for fact in acts.values()
-            if fact.seq not in gone and not (isinstance(fact, Withdrawn) and fact.target in acts)
+            if fact.seq not in gone
+            and not (isinstance(fact, Withdrawn) and fact.target in acts)
+            and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
         ]
         if not left:
             return None
@@ -125,6 +127,11 @@ class Hands:
             self.tell(Withdrawn(t=self.clock(), target=fact.seq))
         first = next(fact for fact in left if fact.t == last.t)
         return in_words(self.protocol, first)
+
+
+def _same_act(call: Fact | None, answered: AnsweredByHand) -> bool:
+    """Whether a call was entered and taken for answered at once: it alone has to be taken back."""
+    return isinstance(call, Entered) and call.t == answered.t
 
 
 def _plain(slots: Sequence[tuple[str, SlotValue]]) -> tuple[tuple[str, str | float], ...]:
