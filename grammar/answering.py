@@ -275,7 +275,7 @@ def _same_call(
     """The same call once more: its caller repeating it, or its read-back, or (None) a new call."""
     slots = reading.slots_after(loop.slots)
     wrong = differences(loop.slots, slots, names_of(protocol, loop))
-    if mine(loop, said) or said.meaning.said("i-say-again"):
+    if mine(loop, said) or said.entered or said.meaning.said("i-say-again"):
         return None if wrong else _repeated(loops, loop, said, slots)
     addressed_alike = said.sender is None and loop.to is not None and said.meaning.to == loop.to
     if not wrong:

@@ -268,7 +268,11 @@ class Case:
         sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
         takes_back = meaning.said("disregard", "correction")
         before = last_call(state, sender) if takes_back else None
-        said = Said(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure, before)
+        entered = isinstance(standing.fact, Entered)
+        said = Said(
+            *(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure, before),
+            entered=entered and fact.sender is None,
+        )
         outcome = hear(self.protocol, state.loops, said)
         flags = (
             *outcome.flags,
@@ -276,7 +280,7 @@ class Case:
             *(("sounds-like",) if meaning.sounds_like else ()),
             *(("amended",) if standing.amended else ()),
             *(("heard-late",) if fact.late_s else ()),
-            *(("entered",) if isinstance(standing.fact, Entered) else ()),
+            *(("entered",) if entered else ()),
         )
         text = fact.text
         utterance = Utterance(

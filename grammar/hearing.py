@@ -27,6 +27,8 @@ class Said:
     unsure: bool
     before: Utterance | None = None
     """What this voice called out last: what "disregard" and "correction" speak of."""
+    entered: bool = False
+    """A call entered by hand, with nobody named as its speaker: it reads nothing back."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from grammar.case import Case
 from grammar.facts import (
     AnsweredByHand,
     Confirmed,
+    Entered,
     Fact,
     RecordingSet,
     Ticked,
@@ -110,6 +111,19 @@ def test_what_was_taken_back_comes_back_when_the_taking_back_is_taken_back() -> 
 def test_a_fact_says_nothing_about_one_that_comes_after_it() -> None:
     early = case(Withdrawn(t=5, target=3), ORDER)
     assert [state for _, state in early.view(15).loops] == ["open"]
+
+
+def test_a_call_entered_by_hand_is_no_read_back_of_one_that_waits() -> None:
+    other = Entered(t=13, call="start-timer", slots=(("duration_s", 180.0),))
+    view = case(TIMER, other).view(15)
+    assert [state for _, state in view.loops] == ["open", "open"]
+    assert len(view.timers) == 2
+    same = replace(other, slots=(("duration_s", 60.0),))
+    again = case(TIMER, same).view(15)
+    assert [(loop.repeats, state) for loop, state in again.loops] == [(1, "open")]
+    # Who names its speaker may enter what was read back.
+    named = case(TIMER, replace(same, sender="outside")).view(15)
+    assert [state for _, state in named.loops] == ["closed"]
 
 
 @settings(max_examples=60, deadline=None)

@@ -68,6 +68,17 @@ async def test_a_timer_of_ones_own_and_its_undo_are_told_as_what_they_are() -> N
         assert "nothing is left to take back" in await seen.text()
 
 
+async def test_a_timer_of_ones_own_closes_no_call_that_waits() -> None:
+    async with desk(case(heard(55, "timer three minutes", "team-leader")), 60) as seen:
+        await seen.text()
+        await seen.pilot.press(*"tn3m", "enter")
+        assert "runs already" in shown(seen)
+        await seen.pilot.press(*"90", "enter")
+        view = seen.case.view(60)
+    assert [timer.duration_s for timer, _ in view.timers] == [180, 90]
+    assert [state for _, state in view.loops] == ["open", "closed"]
+
+
 def test_a_timer_that_was_not_complete_after_all_runs_on() -> None:
     again = case(CALLED, BACK, OWN, OVER, heard(303, "disregard", "outside"))
     assert [timer.completed for timer, _ in again.view(310).timers] == [None, None]

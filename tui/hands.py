@@ -64,9 +64,15 @@ class Hands:
         return self.tell(entered)
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
-        """A timer of the recorder's own: nobody called for it, so nobody has to read it back."""
+        """A timer of the recorder's own: nobody called for it, so nobody has to read it back.
+
+        Raises ValueError where one as long was just called and waits for its answer.
+        """
         now = self.clock()
         said = self.tell(Entered(t=now, call=call, slots=_plain(slots)))
+        if said and "repeat" in said.flags:
+            self.tell(Withdrawn(t=now, target=said.fact))
+            raise ValueError("that timer was called just now and runs already")
         if said and said.loop is not None:
             self.tell(AnsweredByHand(t=now, loop=said.loop))
 
