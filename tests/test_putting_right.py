@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from screens import Desk, case, desk, heard
+from screens import Desk, case, desk, heard, status
 
 from grammar.facts import Amended
 from tui.dialogs.dialog import CHOSEN
@@ -152,3 +152,8 @@ async def test_the_utterance_that_is_put_right_is_marked_in_the_log_too() -> Non
         assert f"00:10{CHOSEN}" not in text
         await seen.pilot.press("escape")
         assert CHOSEN not in (await seen.text()).split("listening")[1]
+
+
+async def test_what_is_not_understood_while_somebody_speaks_is_told_in_words() -> None:
+    async with desk(case(), 20, told=status(partial="[unk] sats")) as seen:
+        assert "hearing (not understood) sats" in await seen.text()

@@ -33,7 +33,7 @@ async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> 
         assert answered(seen) == 0
         await seen.pilot.press("1")
         assert answered(seen) == 1
-        assert "though 70 mg was read back before" in await seen.text()
+        assert "answer heard, after 70 mg was read back: Give ketamine 17 mg" in await seen.text()
         assert seen.case.view(25).log[-1].text.endswith("though it was read back otherwise")
 
 

@@ -71,8 +71,8 @@ class Heard(Dialog):
                 f" {called} was read back after all"
             )
         self._hands.heard(loop.id)
-        though = f", though {otherwise[1]} was read back before" if otherwise else ""
-        self.dismiss(f"answer heard: {self._words(loop)}{though}")
+        though = f", after {otherwise[1]} was read back" if otherwise else ""
+        self.dismiss(f"answer heard{though}: {self._words(loop)}")
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("THAT WAS HEARD", "number of the call that was answered")

@@ -11,7 +11,7 @@ from textual.widgets import Static
 from grammar.protocol import decimal
 from grammar.view import View
 from tui.status import Replaying, Status
-from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, level, number
+from tui.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, heard, level, number
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 LOW = 30
@@ -151,7 +151,7 @@ class Partial(Static):
     def show(self, status: Status, notice: str = "", idle: Content = NOTHING) -> None:
         """Shows the partial words, the end of them where they are long; or a notice instead; or
         `idle`, where there is neither."""
-        words = clean(status.partial).strip()
+        words = heard(status.partial).strip()
         width = max(self.size.width - 2, 20)
         room = width - 10
         words = words if len(words) <= room else f"…{words[-room + 1 :]}"
