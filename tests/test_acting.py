@@ -282,6 +282,7 @@ async def test_esc_leaves_every_dialog_and_the_log_keeps_its_place() -> None:
         (("v", "b", *"130", "enter"), "write 2 numbers"),
         (("c", "t", *"soon", "enter"), "no duration"),
         (("c", "g", "k", *"9", "x", "enter"), "no unit"),
+        (("c", "g", "k", *"1,000", "enter"), "a thousand or one"),
         (("c", "1"), 'no letter "1"'),
         (("n", "enter"), "nothing to note"),
         (("a", "9"), "choose 1 to"),

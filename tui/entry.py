@@ -151,6 +151,8 @@ def _numbers(call: Call, step: Step, text: str) -> list[tuple[str, SlotValue]]:
 
 
 def _number(text: str) -> Decimal:
+    if re.fullmatch(r"\d+,\d{3}", text):
+        raise ValueError(f'"{text}" may be a thousand or one: write a point, or no comma')
     try:
         value = Decimal(text.replace(",", "."))
     except InvalidOperation:
