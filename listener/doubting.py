@@ -64,7 +64,7 @@ class Doubting:
         second = self._second if self._second and self._second.wanted(cut) else None
         if second is None or self._background:
             assessed = self._assessed(heard, cut, alternatives, sound, None)
-            if all(word.text == UNKNOWN for word in assessed.words):
+            if assessed.text == UNKNOWN:
                 second = None  # it has nothing to agree with
             seq = self._kept(assessed, instead_of)
             if self._background and seq is not None:
@@ -79,7 +79,7 @@ class Doubting:
             return seq
         opinion = second.opinion(sound, cut, alternatives)
         assessed = self._assessed(heard, cut, alternatives, sound, opinion)
-        if opinion and not opinion.agrees:
+        if opinion and not opinion.agrees and assessed.text != UNKNOWN:
             assessed = replace(assessed, doubts=(*assessed.doubts, SECOND_LISTENER))
         return self._kept(assessed, instead_of)
 

@@ -41,8 +41,9 @@ LONGEST_S: Final = 8.0
 """In speech longer than this pauses are passed over: nobody calls so long, and each costs hearing all
 again."""
 
-DOUBTFUL: Final = 0.3
-"""What is less sure than this waits for the segment's end."""
+DOUBTFUL: Final = 0.4
+"""What is less sure than this waits for the segment's end. More than what is told as not understood
+(`least` in `confidence.toml`): the whole may yet be."""
 
 _BY_NAME: Final = 0.5
 """So much less sure at a pause is what names somebody and yet is no call."""

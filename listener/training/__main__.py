@@ -188,7 +188,8 @@ def step_calibrate(options: argparse.Namespace) -> None:
         folder = options.work / "calibrating"
         keep(known, gather(folder, options.every, lambda text: print(text, file=sys.stderr)))
     voices_used = ", ".join(voice.id for voice in voices("calibrate"))
-    write(options.work / "confidence.toml", kept(known), f"clips of {voices_used}")
+    made_from = f"clips of {voices_used}, and of people in other languages"
+    write(options.work / "confidence.toml", kept(known), made_from)
 
 
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {

@@ -25,6 +25,10 @@ from listener.training.conditions import CONDITIONS
 
 AGAINST = ("words", "noise", "against")
 """The evidence that speaks against an utterance; the other speaks for it."""
+LEAST = 0.35
+"""What is less sure than this is told as speech that was not understood. Chosen on the utterances that
+confidence is fitted on: of unrelated speech heard as calls most is less sure, of calls heard rightly very
+little."""
 RIDGE = 1.0
 """Strength of the prior that draws the weights of standardised evidence to 0."""
 
@@ -93,7 +97,7 @@ def write(path: Path, claims: Sequence[Claim], made_from: str) -> None:
     path.write_text(
         f"# Made by `python -m listener.training calibrate` from {made_from}:\n"
         f"# {len(claims)} utterances heard, {right} of them rightly.\n"
-        f"intercept = {found.intercept:.4f}\n\n[weights]\n{weights}\n[bounds]\n{bounds}",
+        f"least = {LEAST}\nintercept = {found.intercept:.4f}\n\n[weights]\n{weights}\n[bounds]\n{bounds}",
         encoding="utf-8",
     )
 

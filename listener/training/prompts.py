@@ -41,8 +41,10 @@ def lone_numbers() -> Mapping[str, tuple[str, Samples]]:
 def remarks() -> Iterator[tuple[str, Samples]]:
     """Sentences that are no call: (words, sound)."""
     for name, words in _transcripts().items():
-        # Numbers, letters and tones are left out; so are single words, which may be anything.
-        if "/" in name or words[:1] in "[<" or len(words.split()) < 2:
+        # Numbers, letters and tones are left out, and what says a number: heard as one it is heard
+        # rightly ("press 2 now"). So are single words, which may be anything.
+        numbered = any(sign.isdigit() for sign in words)
+        if numbered or "/" in name or words[:1] in "[<" or len(words.split()) < 2:
             continue
         if (PROMPTS / f"{name}.g722").is_file():
             sound = _prompt(name)
