@@ -11,7 +11,7 @@ from fuzz_keys import press, strike
 from screens import case, desk, heard
 
 from grammar.errors import UserError
-from tui.entry import in_order, letters, seconds
+from tui.entry import in_order, letters, seconds, steps, typed
 from tui.keys import TABLE, KeyMap, textual_name
 from tui.settings import Settings, load_settings
 
@@ -120,10 +120,30 @@ def test_letters_follow_the_titles_and_skip_what_all_of_them_share() -> None:
 
 @pytest.mark.parametrize(
     ("text", "found"),
-    [("90", 90), ("90s", 90), ("3m", 180), ("3 min", 180), ("1m30", 90), ("3:00", 180)],
+    [
+        ("90", 90),
+        ("90s", 90),
+        ("90 seconds", 90),
+        ("3m", 180),
+        ("3 min", 180),
+        ("3 minutes", 180),
+        ("1 minute 30 sec", 90),
+        ("1m30", 90),
+        ("3:00", 180),
+    ],
 )
 def test_durations_as_people_type_them(text: str, found: int) -> None:
     assert seconds(text) == found
+
+
+@pytest.mark.parametrize("text", ["94", "94%", "94 %"])
+def test_a_saturation_may_be_typed_with_its_sign(text: str) -> None:
+    from grammar.loading import load
+
+    protocol = load("isolation-airway")
+    call = protocol.calls["saturation"]
+    [step] = steps(protocol, call)
+    assert typed(protocol, call, step, text, {}) == [("percent", 94)]
 
 
 @pytest.mark.parametrize("text", ["", "m", "soon", "-5", "0", "3:99", "999999999"])

@@ -16,7 +16,9 @@ from tui.wording import drug, duration, number
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
-_DURATION = re.compile(r"(?:(\d+(?:\.\d+)?)\s*m(?:in)?)?\s*(?:(\d+)\s*s?)?")
+_DURATION = re.compile(
+    r"(?:(\d+(?:\.\d+)?)\s*m(?:in(?:utes?)?)?)?\s*(?:(\d+)\s*(?:s(?:ec(?:onds?)?)?)?)?"
+)
 _CLOCK = re.compile(r"(\d+):([0-5]\d)")
 
 
@@ -95,7 +97,7 @@ def typed(
 
 
 def seconds(text: str) -> Decimal:
-    """A typed duration in seconds: 90 or 90s, 3m, 1m30, 3:00. Raises ValueError for anything else."""
+    """A typed duration in seconds: 90 or 90s, 3m, 1m30, 3:00, 3 minutes. Raises ValueError for others."""
     plain = text.strip().lower()
     clock = _CLOCK.fullmatch(plain)
     if clock:
@@ -134,7 +136,7 @@ def _amount(protocol: Protocol, text: str) -> tuple[Decimal, str | None]:
 
 
 def _numbers(call: Call, step: Step, text: str) -> list[tuple[str, SlotValue]]:
-    parts = [part for part in re.split(r"[/\s]+", text.strip()) if part]
+    parts = [part for part in re.split(r"[/%\s]+", text.strip()) if part]
     if len(parts) != len(step.names):
         if len(step.names) == 1:
             raise ValueError("write one number")

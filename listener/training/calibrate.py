@@ -25,10 +25,10 @@ from listener.training.conditions import CONDITIONS
 
 AGAINST = ("words", "noise", "against")
 """The evidence that speaks against an utterance; the other speaks for it."""
-LEAST = 0.35
-"""What is less sure than this is told as speech that was not understood. Chosen on the utterances that
-confidence is fitted on: of unrelated speech heard as calls most is less sure, of calls heard rightly very
-little."""
+LEAST = 0.25
+"""What is less sure than this is told as speech that was not understood. Of the utterances that confidence
+is fitted on nearly all unrelated speech that was heard as a call in noise is less sure, and of the calls
+heard rightly one in a thousand."""
 RIDGE = 1.0
 """Strength of the prior that draws the weights of standardised evidence to 0."""
 
