@@ -44,10 +44,16 @@ class VoskRecogniser:
     """A loaded vosk model and what it may hear. Make one with `ours` or `published`."""
 
     def __init__(
-        self, name: str, model: vosk.Model, phrases: str | None, settings: VoskSettings
+        self,
+        name: str,
+        model: vosk.Model,
+        phrases: str | None,
+        settings: VoskSettings,
+        *,
+        calibrated: bool = False,
     ) -> None:
         self.name = name
-        self.calibrated = phrases is None
+        self.calibrated = calibrated
         self.settings = settings
         self._model = model
         self._phrases = phrases
@@ -76,7 +82,9 @@ class VoskRecogniser:
             model_folder(final_mdl or shipped_path, graph, search or SearchSettings()) as folder,
         ):
             model = _load(folder)
-        return cls("vosk, our English model", model, None, settings or VoskSettings())
+        own = settings or VoskSettings()
+        # Of another model's scores nobody knows what they are worth.
+        return cls("vosk, our English model", model, None, own, calibrated=True)
 
     @classmethod
     def published(

@@ -281,4 +281,5 @@ def test_what_korean_small_talk_becomes_is_counted(
             f" small talk, {one['false_sure']} not marked unsure"
         )
         assert one["chatter_s"] > 50
-        assert one["false_sure"] < one["false_calls"] <= len(KOREAN_CHATTER) * 2
+        # What our confidence was fitted on says nothing of this model: few are unsure, or none.
+        assert one["false_sure"] <= one["false_calls"] <= len(KOREAN_CHATTER) * 2
