@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,12 +12,11 @@ from speech import espeak, flite
 from test_case import heard, states, view
 
 from grammar.case import Case
-from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, HeardOut, Withdrawn, Word
+from grammar.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, Withdrawn, Word
 from grammar.loading import load
 from grammar.parse import Understanding
 from grammar.phrases import UNKNOWN, network
 from grammar.protocol import Protocol
-from grammar.view import Utterance
 from listener.alternatives import Alternative
 from listener.bench.hearing import Caught, Ear
 from listener.bench.judging import Claim
@@ -177,8 +176,7 @@ def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
     protocol: Protocol, live: bool
 ) -> None:
     case = Case(protocol)
-    engine = choose("vosk", network(protocol), protocol.pronunciations)
-    doubting = Doubting(engine, Understanding(protocol), Contrary(), into(case), live=live)
+    doubting = doubting_into(case, Contrary(), live=live)
     words = words_of("ketamine seventy milligrams in")
     fact = Heard(t=0.0, until=1.2, words=words)
     doubting.tell(fact, words, well_fitting(words), np.zeros(SAMPLE_RATE, np.int16))
@@ -197,9 +195,15 @@ def test_live_speech_is_stored_at_once_and_doubted_after_a_file_with_its_doubts(
     assert not case.view(5.0).doses
 
 
-def into(case: Case) -> Callable[[Heard | HeardOut | Doubted], Utterance | None]:
-    """Stores facts in a case and nowhere else."""
-    return lambda fact: case.add(replace(fact, seq=len(case.facts) + 1))
+def doubting_into(case: Case, second: Contrary, *, live: bool) -> Doubting:
+    """Asks our own engine's confidence and `second`, and stores facts in the case and nowhere else."""
+    return Doubting(
+        choose("vosk", network(case.protocol), case.protocol.pronunciations),
+        Understanding(case.protocol),
+        second,
+        lambda fact: case.add(replace(fact, seq=len(case.facts) + 1)),
+        live=live,
+    )
 
 
 def well_fitting(words: Sequence[Word]) -> tuple[Alternative, ...]:
@@ -211,10 +215,8 @@ def well_fitting(words: Sequence[Word]) -> tuple[Alternative, ...]:
 def test_what_is_hardly_heard_is_speech_not_understood_and_nobody_is_asked_about_it(
     protocol: Protocol, live: bool
 ) -> None:
-    case = Case(protocol)
-    engine = choose("vosk", network(protocol), protocol.pronunciations)
-    second = Slow()
-    doubting = Doubting(engine, Understanding(protocol), second, into(case), live=live)
+    case, second = Case(protocol), Slow()
+    doubting = doubting_into(case, second, live=live)
     words = words_of("timer seventy", 0.2)
     poor = (Alternative(words, 60.0), Alternative(words[:1], 59.9))
     fact = Heard(
@@ -256,10 +258,8 @@ class Slow(Contrary):
 def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_is_kept_of_it(
     protocol: Protocol, whole: str, doubted: bool
 ) -> None:
-    case = Case(protocol)
-    engine = choose("vosk", network(protocol), protocol.pronunciations)
-    second, sound = Slow(), np.zeros(SAMPLE_RATE, np.int16)
-    doubting = Doubting(engine, Understanding(protocol), second, into(case), live=True)
+    case, second, sound = Case(protocol), Slow(), np.zeros(SAMPLE_RATE, np.int16)
+    doubting = doubting_into(case, second, live=True)
 
     def tell(text: str, instead_of: int | None = None) -> int | None:
         words = words_of(text)

@@ -32,7 +32,8 @@ def clicks(start, end):
 speaker = Loudspeaker(clicks, end=60.0, at=float(sys.argv[2]))
 speaker.go_at(float(sys.argv[1]))
 speaker.play()
-until = time.monotonic() + 7
+# At half its pace a beep comes each two seconds; a busy machine begins late.
+until = time.monotonic() + (7 if float(sys.argv[1]) >= 1 else 11)
 while time.monotonic() < until:
     print(time.monotonic(), speaker.position, flush=True)
     time.sleep(0.005)
@@ -158,8 +159,7 @@ def test_the_clock_is_in_step_with_what_the_sound_card_plays(
     assert played.returncode == 0, played.stderr
     log = [tuple(map(float, line.split())) for line in played.stdout.splitlines()]
     heard = onsets(arrived)
-    # At half its pace a second's beep comes each two seconds, and a busy machine begins late.
-    assert len(heard) >= (5 if speed >= 1 else 2)
+    assert len(heard) >= (5 if speed >= 1 else 3)
     errors = []
     for at in heard:
         index = min(bisect_left(log, (at,)), len(log) - 1)
@@ -212,9 +212,9 @@ def test_where_the_loudspeaker_goes_away_replay_goes_on_in_silence_and_says_so(
     lost = next(index for index, line in enumerate(later) if line[2])
     heard_last, one, other = later[lost - 1], later[lost], later[-1]
     assert other[1] - one[1] == pytest.approx(2.0 * (other[0] - one[0]), abs=0.05)
-    # The two seconds until it was known to be gone count, and nothing is gained by its going. More cannot
-    # be asked: a busy machine may have been silent before, and then the place stays.
-    assert one[1] - heard_last[1] >= 2.0 * 2.0
+    # The two seconds until it was known to be gone count, from the piece of 20 ms that was heard last on;
+    # nothing is gained by its going. No more can be asked: a busy machine may have been silent before.
+    assert one[1] - heard_last[1] >= 2.0 * (2.0 - 0.02)
     started = next(line for line in later if line[1] > 0)
     assert one[1] - started[1] <= 2.0 * (one[0] - started[0]) + 0.05
     assert last[1] == pytest.approx(101.0, abs=0.3)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from screens import Desk, case, desk, heard
 
-from grammar.facts import AnsweredByHand, heard_out
+from grammar.facts import AnsweredByHand, Fact, heard_out
 
 ORDER = heard(10, "drugs nurse give seventeen milligrams of ketamine", "team-leader")
 OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
@@ -46,27 +47,26 @@ async def test_another_key_in_between_takes_the_first_press_back() -> None:
         assert answered(seen) == 1
 
 
-async def test_a_call_that_comes_to_differ_while_the_list_is_open_is_asked_for_too() -> None:
+@pytest.mark.parametrize(
+    ("fact", "says"),
+    [
+        (OTHERWISE, "70 mg was read back"),
+        (heard(16, "seventeen milligrams of ketamine", "drugs-nurse"), "closed already"),
+        (heard_out(heard(10, "disregard", "team-leader"), 2), "withdrawn already"),
+    ],
+    ids=["it comes to differ", "it was answered", "its speaker made another of it"],
+)
+async def test_what_becomes_of_a_call_while_the_list_is_open_is_told_and_nothing_is_stored(
+    fact: Fact, says: str
+) -> None:
     async with desk(case(ORDER), 14) as seen:
         await seen.text()
         await seen.pilot.press("h")
-        seen.case.add(replace(OTHERWISE, seq=3))
+        seen.case.add(replace(fact, seq=3))
         seen.now = 25
         await seen.pilot.press("1")
         assert answered(seen) == 0
-        assert "70 mg was read back" in shown(seen)
-
-
-async def test_a_call_that_was_answered_while_the_list_is_open_needs_nobody_more() -> None:
-    async with desk(case(ORDER), 14) as seen:
-        await seen.text()
-        await seen.pilot.press("h")
-        right = heard(16, "seventeen milligrams of ketamine", "drugs-nurse")
-        seen.case.add(replace(right, seq=3))
-        seen.now = 25
-        await seen.pilot.press("1")
-        assert answered(seen) == 0
-        assert "closed already" in shown(seen)
+        assert says in shown(seen)
 
 
 async def test_a_call_that_nobody_answered_needs_one_press() -> None:
@@ -74,14 +74,3 @@ async def test_a_call_that_nobody_answered_needs_one_press() -> None:
         await seen.text()
         await seen.pilot.press("h", "1")
         assert answered(seen) == 1
-
-
-async def test_a_call_whose_speaker_made_another_of_it_is_gone_from_the_list() -> None:
-    async with desk(case(ORDER), 14) as seen:
-        await seen.text()
-        await seen.pilot.press("h")
-        whole = heard(10, "disregard", "team-leader")
-        seen.case.add(replace(heard_out(whole, 2), seq=3))
-        await seen.pilot.press("1")
-        assert answered(seen) == 0
-        assert "withdrawn already" in shown(seen)

@@ -136,7 +136,7 @@ def _amount(protocol: Protocol, text: str) -> tuple[Decimal, str | None]:
 
 
 def _numbers(call: Call, step: Step, text: str) -> list[tuple[str, SlotValue]]:
-    parts = [part for part in re.split(r"[/%\s]+", text.strip()) if part]
+    parts = [part for part in re.split(r"[/\s]+", text.strip().removesuffix("%")) if part]
     if len(parts) != len(step.names):
         if len(step.names) == 1:
             raise ValueError("write one number")

@@ -50,6 +50,9 @@ ROLE_WORDS: dict[Role, str] = {
     "unrecognised": "  ??",
 }
 
+CHOSEN = "▶"
+"""Before what a dialog has chosen and Enter would take, there and in the log."""
+
 FLAG_WORDS: Mapping[str, str] = MappingProxyType(
     {
         "sounds-like": "check the number",

@@ -65,8 +65,7 @@ def _transcripts() -> Mapping[str, str]:
 
 
 def _prompt(name: str) -> Samples:
-    path = PROMPTS / f"{name}.g722"
-    return _decoded(path)
+    return _decoded(PROMPTS / f"{name}.g722")
 
 
 def foreign() -> Iterator[Samples]:

@@ -11,11 +11,12 @@ from grammar.guesses import Guess
 from grammar.phrases import UNKNOWN
 from grammar.view import Utterance, View
 from tui import entry
-from tui.dialogs.dialog import CHOSEN, Dialog, Line, choice, clickable, columns
+from tui.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dialogs.typed import Typed
 from tui.hands import Hands
 from tui.keys import KeyMap
 from tui.wording import (
+    CHOSEN,
     clean,
     clock,
     heard,

@@ -9,11 +9,10 @@ from textual.style import Style
 
 from grammar.errors import UserError
 from tui.keys import KeyMap
+from tui.wording import CHOSEN
 
 Line = Content
 
-CHOSEN = "▶"
-"""Before what Enter would take."""
 CLICK = "does"
 """In a style's meta: a method of the dialog, and what it is called with."""
 

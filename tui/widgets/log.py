@@ -20,8 +20,8 @@ from grammar.growing import Growing
 from grammar.loops import Loop, LoopState
 from grammar.protocol import Protocol
 from grammar.view import LogLine, Utterance, View
-from tui.dialogs.dialog import CHOSEN
 from tui.wording import (
+    CHOSEN,
     FLAG_WORDS,
     ROLE_WORDS,
     STATE_MARKS,
