@@ -1,28 +1,23 @@
 """How sure an utterance is, as a probability that its call and slots are right.
 
-A logistic model of what the decoder, the filler and the second listener say. Its coefficients, and
-what they were fitted on, are in `confidence.toml` (`python -m listener.training calibrate` makes it).
+It is made of the evidence here: what the decoder, the filler and the second listener say.
+`listener.calibration` weighs it.
 """
 
 from __future__ import annotations
 
 import math
-import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache
-from importlib.resources import files
+from collections.abc import Sequence
 
 from grammar.facts import Word
 from grammar.phrases import UNKNOWN
 from listener.alternatives import Alternative
+from listener.calibration import Evidence
 from listener.competing import Read, lead
 from listener.second import Opinion
 
 _SUREST = 0.995
 _FRAME_S = 0.03
-
-Evidence = Mapping[str, float]
 
 
 def evidence(
@@ -60,36 +55,3 @@ def evidence(
 def _log_odds(share: float) -> float:
     bounded = min(max(share, 1 - _SUREST), _SUREST)
     return math.log(bounded / (1 - bounded))
-
-
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """A logistic model: the log-odds are `intercept` and the sum of weight times evidence."""
-
-    intercept: float
-    weights: Mapping[str, float]
-    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    """Between which values evidence was seen; what lies beyond counts as the nearest of them."""
-    least: float = 0.0
-    """What is less sure than this is most often no call at all: it counts as not understood."""
-
-    def confidence(self, found: Evidence) -> float:
-        """The probability that call and slots are right."""
-        odds = self.intercept
-        for name, weight in self.weights.items():
-            low, high = self.bounds.get(name, (-math.inf, math.inf))
-            odds += weight * min(max(found[name], low), high)
-        return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))
-
-
-@cache
-def shipped() -> Calibration:
-    """The calibration of our English model."""
-    text = files("listener").joinpath("confidence.toml").read_text(encoding="utf-8")
-    table = tomllib.loads(text)
-    return Calibration(
-        table["intercept"],
-        table["weights"],
-        {name: (low, high) for name, (low, high) in table["bounds"].items()},
-        table["least"],
-    )

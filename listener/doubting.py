@@ -18,7 +18,8 @@ from grammar.parse import Understanding
 from grammar.phrases import UNKNOWN
 from grammar.view import Utterance
 from listener.alternatives import Alternative
-from listener.confidence import Evidence, evidence, shipped
+from listener.calibration import Evidence
+from listener.confidence import evidence
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
 from listener.second import Opinion, Second
 
@@ -38,7 +39,7 @@ class Doubting:
         live: bool,
     ) -> None:
         """`live`: the sound happens now, and nobody may be kept waiting."""
-        self._calibration = shipped() if recogniser.calibrated else None
+        self._calibration = recogniser.calibration
         self._read = understanding.read
         self._second = second
         self._store = store

@@ -16,6 +16,7 @@ from grammar.errors import UserError
 from grammar.facts import Word
 from listener.alternatives import Alternative
 from listener.apart import Failed, Process, Tended
+from listener.calibration import Calibration
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples, Unheard
 
 PATIENCE_S: Final = 10.0
@@ -51,7 +52,7 @@ class Engine(Tended):
         self.life = 0
         """How many processes were started."""
         try:
-            self.name, self.calibrated = self._started()
+            self.name, self.calibration = self._started()
         except Failed as failed:
             raise UserError(f"The recogniser cannot be started: {failed}.") from None
 
@@ -81,18 +82,18 @@ class Engine(Tended):
         """Whether the process that was the `life`-th still runs, for all that is known."""
         return self.process is not None and self.life == life
 
-    def _started(self) -> tuple[str, bool]:
-        """A new process; the name of the engine in it, and whether it is calibrated."""
+    def _started(self) -> tuple[str, Calibration | None]:
+        """A new process; the name of the engine in it, and how its evidence is weighed."""
         self.life += 1
         process = Process(partial(_Answering, self._make))
         try:
             process.made(self._start_patience_s)
-            name, calibrated = process.ask(("about",), self._patience_s)
+            name, calibration = process.ask(("about",), self._patience_s)
         except (Failed, UserError):
             process.end()
             raise
         self.process = process
-        return str(name), bool(calibrated)
+        return str(name), calibration
 
 
 class EngineHearing:
@@ -157,7 +158,7 @@ class _Answering:
     def __call__(self, what: str, which: int = 0, sound: bytes = b"") -> Any:
         """The answer to a request."""
         if what == "about":
-            return self._recogniser.name, self._recogniser.calibrated
+            return self._recogniser.name, self._recogniser.calibration
         if what == "open":
             self._open[which] = self._recogniser.open()
             return None

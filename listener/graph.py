@@ -42,6 +42,8 @@ SELDOM: Mapping[str, float] = MappingProxyType(
         # Radio numerals and courtesies are short, and near to "three", "four", "two" and "three so".
         **dict.fromkeys(_NUMERALS, 1.0),
         **dict.fromkeys(_COURTESIES, 1.0),
+        # "For one minute" and "four one minutes" sound alike.
+        "four": 0.5,
         # "Seventeen" is not to be heard as "seven team": dearer than a teen.
         "team": 3.0,
     }
@@ -53,15 +55,16 @@ SELDOM: Mapping[str, float] = MappingProxyType(
 class GraphPrices:
     """What the graph charges, in nats: the same currency as the network's log-probabilities."""
 
-    grammar_scale: float = 0.3
+    grammar_scale: float = 0.5
     """Share of log(branching) that a word costs. Below 1 as the network's scores of neighbouring
-    frames are not independent and would drown a full language model price."""
+    frames are not independent and would drown a full language model price. From 0.3 to 0.5 the calibrating
+    voices' calls are heard alike."""
     stay: float = 0.1
     """Each further 30 ms in a phone. Above 0, so that long pauses prefer silence to a stretched
     last phone and word ends are timed well."""
     silence: float = 0.4
     """Entering a silence between words; staying in it is free."""
-    filler: float = 6.0
+    filler: float = 4.5
     """Filler as such, once. Shields short calls: a lone number is few phones, and one of them that
     an unfamiliar voice says oddly would tip it over."""
     filler_phone: float = 1.2
@@ -76,10 +79,6 @@ class GraphPrices:
     """Each item after the first. Keeps one call with a pause in it from becoming two."""
     empty: float = 0.0
     """A segment in which nothing was said."""
-    nasal: float = 1.8
-    """A word that begins with "m" or "n" after a teen: an "m" after "seventy" sounds like the end of
-    "seventeen". Below 1.5 a sample drill's seventy is heard so; at 1.6 as many twins are taken for each
-    other, all in all, as at 0."""
     words: Mapping[str, float] = field(default_factory=lambda: SELDOM)
     """What single words cost beside their phones, for words that are seldom said."""
 
@@ -91,30 +90,14 @@ def compile_graph(
 
     Raises KeyError for a word without pronunciation; `build_lexicon` reports those to the user.
     """
-    apart, after_teens = _with_teens_apart(network)
-    builder = _Builder(apart, lexicon, prices or GraphPrices(), after_teens)
+    builder = _Builder(network, lexicon, prices or GraphPrices())
     builder.add_start()
     builder.add_silences()
-    for state in range(len(apart.arcs)):
+    for state in range(len(network.arcs)):
         builder.add_words(state)
     builder.add_ends()
     builder.add_filler()
     return builder.graph()
-
-
-def _with_teens_apart(network: Network) -> tuple[Network, frozenset[int]]:
-    """The same sentences, with states of their own after teens, and which those are."""
-    copies: dict[int, int] = {}
-    rows = [
-        tuple(
-            (word, copies.setdefault(to, len(network.arcs) + len(copies)) if word in _TEENS else to)
-            for word, to in row
-        )
-        for row in network.arcs
-    ]
-    rows += [rows[state] for state in copies]
-    finals = network.finals | {copy for state, copy in copies.items() if state in network.finals}
-    return Network(tuple(rows), finals, network.start), frozenset(copies.values())
 
 
 @dataclass(slots=True)
@@ -124,7 +107,6 @@ class _Builder:
     network: Network
     lexicon: Lexicon
     prices: GraphPrices
-    after_teens: frozenset[int]
     states: int = 0
     rows: list[tuple[int, int, int, int]] = field(default_factory=list)
     costs: list[float] = field(default_factory=list)
@@ -183,8 +165,6 @@ class _Builder:
                     here, due = following, 0.0
                 last = self._last_phone(way[-1], to)
                 own = self.prices.words.get(word, 0.0)
-                if state in self.after_teens and way[0][0] in "MN":
-                    own += self.prices.nasal
                 self._arc(here, forward_id(way[-1]), self.labels[word], last, due + own)
 
     def _last_phone(self, phone: str, to: int) -> int:

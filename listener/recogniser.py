@@ -14,6 +14,7 @@ from grammar.errors import UserError
 from grammar.facts import Word
 from grammar.network import Network
 from listener.alternatives import Alternative
+from listener.calibration import Calibration
 from listener.models import model_for
 
 SAMPLE_RATE = 16_000
@@ -58,8 +59,8 @@ class Recogniser(Protocol):
 
     name: str
     """Engine and model in words, as the dashboard shows it."""
-    calibrated: bool
-    """Whether `confidence.toml` was fitted to its answers."""
+    calibration: Calibration | None
+    """How its evidence is weighed; None where nobody knows what its scores are worth."""
 
     def open(self) -> Hearing:
         """Begin a speech segment."""

@@ -22,6 +22,7 @@ from rapidfuzz.distance import Indel
 from grammar.facts import Word
 from grammar.network import Network
 from grammar.phrases import UNKNOWN
+from listener.calibration import Calibration
 from listener.dither import Dither
 from listener.lexicon import Lexicon, build_lexicon
 from listener.phones import PHONES
@@ -54,7 +55,7 @@ class SphinxRecogniser:
     """
 
     name = "pocketsphinx, its US English model"
-    calibrated = False
+    calibration: Calibration | None = None
 
     def __init__(
         self,

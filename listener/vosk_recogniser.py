@@ -14,6 +14,7 @@ from grammar.facts import Word
 from grammar.network import Network
 from grammar.phrases import UNKNOWN
 from listener.alternatives import Alternative, from_vosk, with_confidence
+from listener.calibration import Calibration, shipped
 from listener.dither import Dither
 from listener.graph import GraphPrices, compile_graph
 from listener.kaldi_files import SearchSettings, model_folder
@@ -50,10 +51,10 @@ class VoskRecogniser:
         phrases: str | None,
         settings: VoskSettings,
         *,
-        calibrated: bool = False,
+        calibration: Calibration | None = None,
     ) -> None:
         self.name = name
-        self.calibrated = calibrated
+        self.calibration = calibration
         self.settings = settings
         self._model = model
         self._phrases = phrases
@@ -76,15 +77,15 @@ class VoskRecogniser:
         that cannot be pronounced.
         """
         graph = compile_graph(network, build_lexicon(network.words, pronunciations), prices)
-        shipped = files("listener").joinpath("acoustic_model", "final.mdl")
+        ships = files("listener").joinpath("acoustic_model", "final.mdl")
         with (
-            as_file(shipped) as shipped_path,
-            model_folder(final_mdl or shipped_path, graph, search or SearchSettings()) as folder,
+            as_file(ships) as ships_path,
+            model_folder(final_mdl or ships_path, graph, search or SearchSettings()) as folder,
         ):
             model = _load(folder)
         own = settings or VoskSettings()
         # Of another model's scores nobody knows what they are worth.
-        return cls("vosk, our English model", model, None, own, calibrated=True)
+        return cls("vosk, our English model", model, None, own, calibration=shipped())
 
     @classmethod
     def published(

@@ -12,6 +12,7 @@ from grammar.facts import Word
 from grammar.loading import load
 from grammar.phrases import network
 from listener.alternatives import Alternative
+from listener.calibration import Calibration
 from listener.recogniser import Hearing, Recogniser, Samples, choose
 from listener.second import Opinion
 
@@ -20,7 +21,7 @@ class Counting:
     """Hears one word in each segment: how many samples it had."""
 
     name = "counting"
-    calibrated = False
+    calibration: Calibration | None = None
 
     def open(self) -> CountingHearing:
         return CountingHearing()
@@ -46,7 +47,7 @@ class Failing:
     """Fails at one request, and so does each that is made while `times` are left in a file."""
 
     def __init__(self, inner: Recogniser, how: str, at: int, left: Path) -> None:
-        self.name, self.calibrated = inner.name, inner.calibrated
+        self.name, self.calibration = inner.name, inner.calibration
         self._inner, self._how, self._at, self._left = inner, how, at, left
         self._requests = 0
 
@@ -119,7 +120,7 @@ class Doubter:
 
 class Stuck:
     name = "stuck"
-    calibrated = False
+    calibration: Calibration | None = None
 
     def open(self) -> Hearing:
         while True:

@@ -20,8 +20,9 @@ from grammar.protocol import Protocol
 from listener.alternatives import Alternative
 from listener.bench.hearing import Caught, Ear
 from listener.bench.judging import Claim
+from listener.calibration import Calibration, shipped
 from listener.competing import BEYOND, competing
-from listener.confidence import Calibration, evidence, shipped
+from listener.confidence import evidence
 from listener.doubting import Doubting
 from listener.lexicon import build_lexicon
 from listener.recogniser import SAMPLE_RATE, Samples, choose

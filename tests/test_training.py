@@ -213,6 +213,71 @@ def test_the_loss_counts_every_path_in_which_each_phone_is_heard_once() -> None:
     assert float(path_loss(guess, batch)) == pytest.approx(np.mean(expected), rel=1e-5)
 
 
+def test_hearings_that_differ_cost_their_divergence_a_label_and_each_learns_from_the_other() -> (
+    None
+):
+    """Against torch.nn.functional.kl_div, over the frames of the clip alone."""
+    torch = pytest.importorskip("torch")
+    from listener.training.data import Batch
+    from listener.training.train import disagreement
+
+    torch.manual_seed(3)
+    raw = torch.randn(4, 6, 41, requires_grad=True)
+    guess = raw.log_softmax(-1)
+    outputs, counts = [6, 4, 6, 4], [20, 3, 20, 3]
+    flat = torch.zeros(sum(counts), dtype=torch.long)
+    frames = torch.tensor([3 * count for count in outputs])
+    batch = Batch(guess, frames, flat, torch.tensor(counts), twice=True)
+    expected = [
+        torch.nn.functional.kl_div(
+            guess[row, :length], guess[(row + 2) % 4, :length], reduction="sum", log_target=True
+        )
+        / max(10, count)
+        for row, (length, count) in enumerate(zip(outputs, counts, strict=True))
+    ]
+    apart = disagreement(guess, batch)
+    assert float(apart.detach()) == pytest.approx(float(sum(expected).detach()) / 4, rel=1e-5)
+    apart.backward()
+    moved = (raw - 5 * raw.grad).log_softmax(-1)
+    assert float(disagreement(moved, batch).detach()) < float(apart.detach())
+    same = torch.cat([guess[:2], guess[:2]])
+    assert float(disagreement(same, batch).detach()) == pytest.approx(0, abs=1e-6)
+
+
+def test_a_clip_is_heard_twice_at_the_same_moments_in_two_distortions(tmp_path: Path) -> None:
+    torch = pytest.importorskip("torch")
+    import soundfile
+
+    from listener.training.data import Batches, Store
+
+    jobs = [Job(f"tone-{at}", "call", "flite/slt", 1.0, "on", ("AA", "N")) for at in range(3)]
+    for at, job in enumerate(jobs):
+        tone = 0.5 * np.sin(2 * np.pi * (300 + 500 * at) * np.arange(16000) / 16000)
+        soundfile.write(tmp_path / job.file, tone, 16000, format="OGG", subtype="OPUS")
+    torch.manual_seed(4)
+    store = Store(jobs, [tmp_path], torch.device("cpu"))
+    batch = next(iter(Batches(store, 8, seed=1, twice=True).training()))
+    assert batch.twice
+    assert len(batch.features) == 16
+    for each in (batch.frames, batch.label_counts):
+        assert torch.equal(each[:8], each[8:])
+    assert not torch.allclose(batch.features[:8], batch.features[8:], atol=1.0)
+
+
+def test_hidden_parts_are_few_and_hold_the_clips_mean() -> None:
+    torch = pytest.importorskip("torch")
+    from listener.training.distort import hidden_parts
+
+    torch.manual_seed(5)
+    features = torch.randn(50, 200, 40)
+    heard = hidden_parts(features)
+    changed = heard != features
+    assert torch.equal(
+        heard[changed], features.mean((1, 2), keepdim=True).expand_as(features)[changed]
+    )
+    assert 0.05 < float(changed.float().mean()) < 2 * (6 / 40 + 11 / 200)
+
+
 def test_folding_the_normalisations_in_changes_nothing() -> None:
     torch = pytest.importorskip("torch")
     from listener.training.export import affines
@@ -310,4 +375,4 @@ def test_a_plan_is_the_same_for_the_same_seed_and_every_clip_has_its_label() -> 
     first, again = (list(plan(12, [network], {}, natural=False, seed=8)) for _ in range(2))
     assert first == again
     assert all(job.phones for job in first)
-    assert {job.voice.partition("/")[0] for job in first} <= {"espeak", "flite", "festival"}
+    assert {job.voice.partition("/")[0] for job in first} <= {"espeak", "flite", "festival", "pico"}

@@ -106,14 +106,16 @@ def step_train(options: argparse.Namespace) -> None:
     ]
     folders = [options.work / name for name in ("natural", "plain")]
     watched = Store(read_jobs(options.work / "score.jsonl"), [options.work / "score"], device)
-    feed = Feed(jobs, folders, device, helpers, options.batch)
+    twice = options.agreement > 0
+    size = options.batch // (1 + twice)
+    feed = Feed(jobs, folders, device, helpers, size, twice=twice)
     kept = options.work / "trained.pt"
     begun = load(kept) if options.go_on else None
     shape = begun.network.shape if begun else Shape()
     trained = train(
         feed,
         shape,
-        Plan(seconds=options.seconds, rate=options.rate),
+        Plan(seconds=options.seconds, rate=options.rate, agreement=options.agreement),
         device,
         start=begun,
         watched=Batches(watched, options.batch, 0),
@@ -220,16 +222,19 @@ def parser() -> argparse.ArgumentParser:
 
     made.add_argument("step", choices=[*STEPS, *APART, "all"])
     option("--work", Path("training-work"), "folder of lists, clips and models", Path)
-    option("--natural", 10_000, "clips of neural voices")
-    option("--plain", 5_000, "clips of other voices")
+    option("--natural", 17_000, "clips of neural voices")
+    option("--plain", 12_000, "clips of other voices")
     option("--score", 60, "clips of each scoring voice, and of each calibrating one")
     option("--minutes", 10.0, "of unrelated synthetic speech for `clips`", float)
     option("--seed", 11, "of the texts and voices")
     option("--processes", 1, "that speak")
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
-    option("--seconds", 540.0, "to train, and to speak on GPUs", float)
-    option("--batch", 192, "clips in a training step")
-    option("--rate", 2.5e-3, "highest learning rate", float)
+    option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
+    option("--batch", 448, "clips in a training step")
+    option(
+        "--agreement", 0.2, "weight of hearing two distortions of a clip alike; 0: each once", float
+    )
+    option("--rate", 3e-3, "highest learning rate", float)
     made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
     option("--model", None, "another final.mdl to score", Path)
     option("--every", 1, "score or calibrate on each n-th clip only")

@@ -86,16 +86,16 @@ def dictionary_words() -> list[str]:
 
 
 def natural_voice(rng: random.Random) -> Voice:
-    """A neural training voice: about half the time a blend, a fifth of the time an accent."""
+    """A neural training voice: two times in three a blend, in one of nine an accent."""
     draw = rng.random()
-    if draw < 0.45:
+    if draw < 0.67:
         return blend(rng.randrange(1_000_000))
-    return voice(f"kokoro/{rng.choice(TRAINING_ENGLISH if draw < 0.8 else TRAINING_ACCENTED)}")
+    return voice(f"kokoro/{rng.choice(TRAINING_ENGLISH if draw < 0.89 else TRAINING_ACCENTED)}")
 
 
 def plain_voice(rng: random.Random) -> Voice:
-    """A rule-based or diphone training voice, each kind as often as the other two."""
-    kind = rng.choice(["espeak", "flite", "festival"])
+    """A training voice of an older kind (rules, diphones, averages), each kind as often."""
+    kind = rng.choice(["espeak", "flite", "festival", "pico"])
     return rng.choice([known for known in voices("train") if known.kind == kind])
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +23,7 @@ RATE = 16000
 _NUMBER = {unit: at for at, unit in enumerate(UNITS, start=1)}
 _ROUND_UP = 4000  # lengths of batches are rounded up, so that the GPU reuses its plans
 
-SHARES = {"kokoro": 3.0, "piper": 3.0, "flite": 1.0, "festival": 1.0, "espeak": 0.6}
+SHARES = {"kokoro": 2.0, "piper": 2.0, "flite": 1.0, "festival": 1.0, "pico": 1.0, "espeak": 0.6}
 """How often a clip is drawn, by kind of voice: natural voices most."""
 _TWINS = re.compile(r"\b(thir|four?|fif|six|seven|eigh|nine)(teen|ty)\b")
 TWINS_SHARE = 3.0
@@ -32,12 +32,16 @@ TWINS_SHARE = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """Features (batch, frames, 40), whole frames in each, labels end to end, labels in each."""
+    """Features (batch, frames, 40), whole frames in each, labels end to end, labels in each.
+
+    Where `twice`, the second half of the batch is the first half's clips, distorted otherwise.
+    """
 
     features: Tensor
     frames: Tensor
     labels: Tensor
     label_counts: Tensor
+    twice: bool = False
 
 
 class Store:
@@ -83,10 +87,13 @@ def _read(path: Path) -> npt.NDArray[np.int16]:
 
 
 class Batches:
-    """Endless random batches for training, and plain ones for looking at progress."""
+    """Endless random batches for training, and plain ones for looking at progress.
 
-    def __init__(self, store: Store, size: int, seed: int) -> None:
-        self.store, self.size = store, size
+    Where `twice`, a training batch has 2 * `size` rows: each clip in two distortions.
+    """
+
+    def __init__(self, store: Store, size: int, seed: int, *, twice: bool = False) -> None:
+        self.store, self.size, self.twice = store, size, twice
         self.rng = np.random.default_rng(seed)
         weights = np.array(
             [
@@ -133,17 +140,20 @@ class Batches:
         pair = torch.from_numpy(np.flatnonzero(second >= 0)).to(device)
         begin = (before + length + gap)[pair]
         sound.index_add_(0, pair, store.placed(two[pair], begin, speed_two[pair], total))
-        sound = self._interrupted(sound, before, length)
         # Some clips are nothing but noise, and must be heard as nothing.
         empty = torch.rand(count, device=device) < 0.03
         sound = sound * ~empty[:, None]
-        sound = self.distortion(sound, spoken)
-        features = self.fbank(sound, uniform(0.86, 1.16))
+        rows = 2 if self.twice else 1
+        sound = self._interrupted(sound.repeat(rows, 1), before.repeat(rows), length.repeat(rows))
+        sound = self.distortion(sound, spoken.repeat(rows))
+        warp = torch.empty(rows * count, device=device).uniform_(0.86, 1.16)
+        features = self.fbank(sound, warp)
         labels = [
             [] if hush else store.labels[a] + (store.labels[b] if b >= 0 else [])
             for a, b, hush in zip(first, second, empty.tolist(), strict=True)
         ]
-        return _batch(features, whole, labels)
+        made = _batch(features, whole.repeat(rows), labels * rows)
+        return replace(made, twice=self.twice)
 
     def _interrupted(self, sound: Tensor, before: Tensor, length: Tensor) -> Tensor:
         """Some starts are cut off, and some clips have a drop-out of up to 110 ms."""

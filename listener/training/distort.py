@@ -145,14 +145,22 @@ def _of_rms_1(sound: Tensor, spoken: Tensor) -> Tensor:
     return sound / power.clamp(min=1e-6).sqrt()
 
 
-def missing_band(features: Tensor, widest: int = 7) -> Tensor:
-    """Up to `widest` neighbouring bins of each clip replaced by its mean (SpecAugment's idea)."""
-    batch, _, bins = features.shape
-    first = torch.randint(0, bins, (batch, 1, 1), device=features.device)
-    width = torch.randint(0, widest, (batch, 1, 1), device=features.device)
-    bin_ = torch.arange(bins, device=features.device)[None, None]
-    hidden = (bin_ >= first) & (bin_ < first + width)
+def hidden_parts(features: Tensor, bands: int = 7, frames: int = 12) -> Tensor:
+    """Two stretches of bins and two of time of each clip replaced by its mean (Park et al., 2019).
+
+    A stretch is shorter than `bands` bins or `frames` frames.
+    """
+    hidden = _stretches(features, 2, bands)[:, None] | _stretches(features, 1, frames)[..., None]
     return torch.where(hidden, features.mean((1, 2), keepdim=True), features)
+
+
+def _stretches(features: Tensor, along: int, longest: int) -> Tensor:
+    """Two random stretches along a dimension: (batch, its length), true inside."""
+    drawn, device = (len(features), 1, 2), features.device
+    first = torch.randint(0, features.shape[along], drawn, device=device)
+    width = torch.randint(0, longest, drawn, device=device)
+    place = torch.arange(features.shape[along], device=device)[None, :, None]
+    return ((place >= first) & (place < first + width)).any(-1)
 
 
 def repeated_edges(features: Tensor, left: int, right: int) -> Tensor:

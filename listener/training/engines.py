@@ -68,6 +68,19 @@ class Festival:
             return _read(Path(out.name).read_bytes())
 
 
+class Pico:
+    """SVOX Pico; a name is "en-US" or "en-GB", then "/" and a pitch in per cent of the usual."""
+
+    def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        language, _, pitch = name.partition("/")
+        said = (
+            f'<pitch level="{pitch or 100}"><speed level="{100 * speed:.0f}">{text}</speed></pitch>'
+        )
+        with tempfile.NamedTemporaryFile(suffix=".wav") as out:
+            _output(["pico2wave", "-l", language, "-w", out.name, said])
+            return _read(Path(out.name).read_bytes())
+
+
 class Piper:
     """The Piper voice "joe", run from its ONNX file."""
 

@@ -25,7 +25,10 @@ READ_AGAIN_S = 240.0
 
 
 class Feed:
-    """Endless training batches on `device`, made by helpers, one for each of `helper_devices`."""
+    """Endless training batches on `device`, made by helpers, one for each of `helper_devices`.
+
+    Each clip of a batch is heard twice, in two distortions, where `twice`.
+    """
 
     def __init__(
         self,
@@ -35,14 +38,18 @@ class Feed:
         helper_devices: Sequence[str],
         size: int,
         seed: int = 0,
+        *,
+        twice: bool = False,
     ) -> None:
-        self._device = device
+        self._device, self._twice = device, twice
         context = multiprocessing.get_context("spawn")
         self._made = context.Queue(4 * len(helper_devices))
         self._ready: queue.Queue[Batch] = queue.Queue(4)
         self._helpers: list[BaseProcess] = [
             context.Process(
-                target=_help, args=(jobs, folders, where, size, seed + at, self._made), daemon=True
+                target=_help,
+                args=(jobs, folders, where, size, seed + at, twice, self._made),
+                daemon=True,
             )
             for at, where in enumerate(helper_devices)
         ]
@@ -63,6 +70,7 @@ class Feed:
                     torch.from_numpy(frames),
                     torch.from_numpy(labels).to(self._device),
                     torch.from_numpy(counts),
+                    self._twice,
                 )
             )
 
@@ -78,6 +86,7 @@ def _help(
     where: str,
     size: int,
     seed: int,
+    twice: bool,
     made: multiprocessing.Queue,  # type: ignore[type-arg]
 ) -> None:
     torch.set_num_threads(1)
@@ -85,7 +94,8 @@ def _help(
         # Clips that were spoken meanwhile join; not in all helpers at once, or training would wait.
         until = time.monotonic() + READ_AGAIN_S * (1 + seed % 4 / 4)
         torch.manual_seed(seed + 1000 * reading)
-        batches = Batches(Store(jobs, folders, torch.device(where)), size, seed + 1000 * reading)
+        store = Store(jobs, folders, torch.device(where))
+        batches = Batches(store, size, seed + 1000 * reading, twice=twice)
         for batch in batches.training():
             small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())
             # Half precision halves the way; a step of 1/64 in a log-mel value is far below its noise.

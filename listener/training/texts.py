@@ -16,11 +16,11 @@ from listener.training.wordlists import words
 
 ENGLISH_SHARES = {
     "protocol": 0.30,
-    "call": 0.24,
-    "number": 0.18,
-    "english": 0.13,
-    "dictionary": 0.10,
-    "short": 0.05,
+    "call": 0.22,
+    "number": 0.20,
+    "english": 0.12,
+    "dictionary": 0.09,
+    "short": 0.07,
 }
 
 

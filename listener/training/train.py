@@ -18,7 +18,7 @@ from torch import nn
 from listener.kaldi_files import SUBSAMPLING
 from listener.phones import PDFS
 from listener.training.data import Batch, Batches
-from listener.training.distort import missing_band
+from listener.training.distort import hidden_parts
 from listener.training.network import Network, Shape
 
 Tensor = torch.Tensor
@@ -40,6 +40,7 @@ class Plan:
     report_every: int = 1000  # steps
     keep_every_s: float = 30.0
     seed: int = 0
+    agreement: float = 0.2  # weight of `disagreement`, where a batch has each clip twice
     bfloat16: bool = False  # on a processor too: twice as fast where it has AMX, slower elsewhere
 
 
@@ -103,8 +104,10 @@ def train(
             rise = min(1.0, (done + 1e-3) / 0.05)
             group["lr"] = plan.rate * rise * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * done)))
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=fused or plan.bfloat16):
-            guess = network(missing_band(batch.features))
+            guess = network(hidden_parts(batch.features))
         loss = path_loss(guess, batch)
+        if batch.twice:
+            loss = loss + plan.agreement * disagreement(guess, batch)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -141,6 +144,21 @@ def path_loss(guess: Tensor, batch: Batch) -> Tensor:
     weight = 1 / batch.label_counts.to(guess.device).clamp(min=10) / len(clips)
     slope = -(guess * shares * weight[:, None, None]).sum()
     return slope + ((clips * weight).sum() - slope).detach()
+
+
+def disagreement(guess: Tensor, batch: Batch) -> Tensor:
+    """How far apart the network hears the two distortions of each clip, per label, mean over rows.
+
+    The divergence of a row's outputs from its twin's, which is taken as given (Yao et al., 2025,
+    "CR-CTC"): what the network hears in the less distorted one teaches it about the other.
+    `guess` (batch, outputs, 41) are log-probabilities, the second half of the first half's clips.
+    """
+    half = len(guess) // 2
+    twin = torch.cat([guess[half:], guess[:half]]).detach()
+    outputs = (batch.frames.to(guess.device) + SUBSAMPLING - 1) // SUBSAMPLING
+    within = torch.arange(guess.shape[1], device=guess.device)[None] < outputs[:, None]
+    apart = ((twin.exp() * (twin - guess)).sum(-1) * within).sum(1)
+    return (apart / batch.label_counts.to(guess.device).clamp(min=10)).mean()
 
 
 def _paths(guess: Tensor, batch: Batch) -> tuple[Tensor, Tensor]:

@@ -22,13 +22,14 @@ from listener.training.engines import (
     Festival,
     Flite,
     Kokoro,
+    Pico,
     Piper,
     Samples,
     phonemes_of,
 )
 
 RATE = 16000
-Kind = Literal["kokoro", "piper", "espeak", "flite", "festival"]
+Kind = Literal["kokoro", "piper", "espeak", "flite", "festival", "pico"]
 Use = Literal["train", "calibrate", "score"]
 
 # A woman and two men of each of the US and Britain; a French and a Chinese accent.
@@ -92,6 +93,7 @@ TRAINING_ACCENTED = (
     "zm_yunyang",
 )
 FESTIVAL = ("cmu_us_slt_arctic_hts", "kal_diphone", "ked_diphone")
+PITCHES = (70, 80, 90, 100, 112, 125, 140)  # per cent of a voice's own
 ESPEAK_DIALECTS = (
     "en-us",
     "en-gb",
@@ -101,7 +103,13 @@ ESPEAK_DIALECTS = (
     "en-gb-x-gbclan",
     "en-us-nyc",
 )
-ESPEAK_VARIANTS = ("", *(f"+m{n}" for n in range(1, 9)), *(f"+f{n}" for n in range(1, 6)))
+ESPEAK_VARIANTS = (
+    "",
+    *(f"+m{n}" for n in range(1, 9)),
+    *(f"+f{n}" for n in range(1, 6)),
+    *("+klatt", "+klatt2", "+klatt3", "+klatt4", "+croak", "+Annie", "+Andy", "+linda", "+steph"),
+)
+PICO = tuple(f"{language}/{pitch}" for language in ("en-US", "en-GB") for pitch in PITCHES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +141,7 @@ def voices(use: Use | None = None) -> list[Voice]:
             _voice("festival", name, "train")
             for name in ("cmu_us_slt_arctic_hts", "kal_diphone", "ked_diphone")
         ),
+        *(_voice("pico", name, "train") for name in PICO),
         *(
             _voice("espeak", dialect + variant, "train")
             for dialect in ESPEAK_DIALECTS
@@ -261,5 +270,6 @@ def _engine(kind: Kind) -> Engine:
         "espeak": Espeak,
         "flite": Flite,
         "festival": Festival,
+        "pico": Pico,
     }
     return engines[kind]()
