@@ -139,6 +139,10 @@ def step_score(options: argparse.Namespace) -> None:
 
     jobs = read_jobs(options.work / "score.jsonl")
     model = options.model or options.work / "final.mdl"
+    if not model.is_file():
+        raise UserError(
+            f"There is no model {model} to score: export one, or name one with --model."
+        )
     heard: dict[str, tuple[Network, Mapping[str, Sequence[str]], Meaning]] = {
         one.protocol.id: (network(one), pronunciations_of([one]), meaning_in(Understanding(one)))
         for one in english_protocols()
