@@ -41,7 +41,7 @@ LONGEST_S: Final = 8.0
 """In speech longer than this pauses are passed over: nobody calls so long, and each costs hearing all
 again."""
 
-DOUBTFUL: Final = 0.3
+DOUBTFUL: Final = 0.45
 """What is less sure than this waits for the segment's end. More than what is told as not understood
 (`least` in `confidence.toml`): the whole may yet be."""
 
