@@ -84,7 +84,6 @@ class VoskRecogniser:
         ):
             model = _load(folder)
         own = settings or VoskSettings()
-        # Of another model's scores nobody knows what they are worth.
         return cls("vosk, our English model", model, None, own, calibration=shipped())
 
     @classmethod

@@ -19,10 +19,12 @@ from grammar.protocol import Protocol
 from grammar.standing import effective
 from grammar.view import Utterance
 from listener.blocks import Block, reblocked
+from listener.calibration import shipped
 from listener.journal import Journal
 from listener.live import Live
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples, choose
 from listener.segments import Segmenter
+from listener.speech import DOUBTFUL, SURE
 
 
 @dataclass
@@ -132,6 +134,10 @@ def test_an_order_is_told_before_the_read_back_that_follows_it_at_once_has_been_
     ]
     assert notes.facts[0][0] < len(sound) / SAMPLE_RATE - 1.5 - len(answer) / SAMPLE_RATE + 0.2
     assert [state for _, state in case.view(20.0).loops] == ["closed"]
+
+
+def test_what_waits_at_a_pause_may_still_be_told_as_a_call() -> None:
+    assert shipped().least < DOUBTFUL < SURE
 
 
 PAUSES = (0.2, 0.3, 0.4, 0.5, 0.6)

@@ -141,7 +141,7 @@ def path_loss(guess: Tensor, batch: Batch) -> Tensor:
     """
     with torch.no_grad():
         clips, shares = _paths(guess, batch)
-    weight = 1 / batch.label_counts.to(guess.device).clamp(min=10) / len(clips)
+    weight = _a_label(batch, guess.device) / len(clips)
     slope = -(guess * shares * weight[:, None, None]).sum()
     return slope + ((clips * weight).sum() - slope).detach()
 
@@ -155,10 +155,20 @@ def disagreement(guess: Tensor, batch: Batch) -> Tensor:
     """
     half = len(guess) // 2
     twin = torch.cat([guess[half:], guess[:half]]).detach()
-    outputs = (batch.frames.to(guess.device) + SUBSAMPLING - 1) // SUBSAMPLING
-    within = torch.arange(guess.shape[1], device=guess.device)[None] < outputs[:, None]
+    _, within = _outputs(guess, batch)
     apart = ((twin.exp() * (twin - guess)).sum(-1) * within).sum(1)
-    return (apart / batch.label_counts.to(guess.device).clamp(min=10)).mean()
+    return (apart * _a_label(batch, guess.device)).mean()
+
+
+def _a_label(batch: Batch, device: torch.device) -> Tensor:
+    """What each clip's loss is divided by, inverted (batch,): its labels, or 10 where they are fewer."""
+    return 1 / batch.label_counts.to(device).clamp(min=10)
+
+
+def _outputs(guess: Tensor, batch: Batch) -> tuple[Tensor, Tensor]:
+    """How many outputs each clip has (batch,), and which of `guess` they are (batch, outputs)."""
+    counts = (batch.frames.to(guess.device) + SUBSAMPLING - 1) // SUBSAMPLING
+    return counts, torch.arange(guess.shape[1], device=guess.device)[None] < counts[:, None]
 
 
 def _paths(guess: Tensor, batch: Batch) -> tuple[Tensor, Tensor]:
@@ -168,10 +178,9 @@ def _paths(guess: Tensor, batch: Batch) -> tuple[Tensor, Tensor]:
     """
     device, (clips, frames, _) = guess.device, guess.shape
     counts = batch.label_counts.to(device)
-    outputs = (batch.frames.to(device) + SUBSAMPLING - 1) // SUBSAMPLING
+    outputs, within = _outputs(guess, batch)
     width = max(int(batch.label_counts.max()), 1)
     labelled = torch.arange(width, device=device)[None] < counts[:, None]
-    within = torch.arange(frames, device=device)[None] < outputs[:, None]
     labels = torch.zeros(clips, width, dtype=torch.long, device=device)
     labels[labelled] = batch.labels
     phones = guess.gather(2, labels[:, None].expand(-1, frames, -1))

@@ -137,10 +137,7 @@ def voices(use: Use | None = None) -> list[Voice]:
         _voice("flite", "rms", "score"),
         *(_voice("kokoro", name, "train") for name in TRAINING_ENGLISH + TRAINING_ACCENTED),
         *(_voice("flite", name, "train") for name in ("kal", "kal16", "awb", "slt")),
-        *(
-            _voice("festival", name, "train")
-            for name in ("cmu_us_slt_arctic_hts", "kal_diphone", "ked_diphone")
-        ),
+        *(_voice("festival", name, "train") for name in FESTIVAL),
         *(_voice("pico", name, "train") for name in PICO),
         *(
             _voice("espeak", dialect + variant, "train")
