@@ -336,7 +336,7 @@ def test_a_tiny_model_learns_is_exported_and_vosk_hears_what_it_was_trained_on(
             yield batches.plain(range(len(jobs)))
 
     shape = Shape(first=48, width=96, narrow=0, blocks=3, dropout=0.0)
-    plan_ = Plan(seconds=3600, steps=200, report_every=40, average_over=20, rate=4e-3)
+    plan_ = Plan(seconds=3600, steps=400, report_every=40, average_over=20, rate=4e-3)
     trained = train(undistorted(), shape, plan_, device)
     assert trained.losses[-1] < trained.losses[0] / 5
 
