@@ -60,8 +60,8 @@ class GraphPrices:
     frames are not independent and would drown a full language model price. From 0.3 to 0.5 the calibrating
     voices' calls are heard alike."""
     stay: float = 0.1
-    """Each further 30 ms in a phone. Above 0, so that long pauses prefer silence to a stretched
-    last phone and word ends are timed well."""
+    """Each further 30 ms in a phone. Above 0, so that long pauses prefer silence to a stretched last phone.
+    Words then end at their last spike, which may be too soon: see `word_ends.py`."""
     silence: float = 0.4
     """Entering a silence between words; staying in it is free."""
     filler: float = 4.5

@@ -20,6 +20,7 @@ from grammar.parse import Understanding
 from listener.alternatives import Alternative
 from listener.doubting import Doubting
 from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples
+from listener.word_ends import ended_by_sound
 
 PAUSE_S: Final = 0.2
 """After so long a pause what was said is heard to its end, and told where it is sure."""
@@ -144,7 +145,7 @@ class Speech:
     def _heard_out(self, hearing: Hearing, sound: Samples) -> list[_Said]:
         """All of the segment so far, which is `sound`, as utterances."""
         self._hearing = None
-        words = hearing.finish()
+        words = ended_by_sound(hearing.finish(), sound)
         return [
             _Said(self._fact(cut), cut, hearing.alternatives, sound)
             for cut in self.understanding.utterances(words)
