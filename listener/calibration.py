@@ -1,7 +1,7 @@
 """How an engine's evidence is weighed: a logistic model, fitted to that engine's own answers.
 
-That of our English model, and what it was fitted on, is in `confidence.toml`
-(`python -m listener.training calibrate` makes it).
+That of our English model, and what it was fitted on, is in `confidence.toml`, that of a published
+model in `confidence-NAME.toml` (`python -m listener.training calibrate` makes them).
 """
 
 from __future__ import annotations
@@ -39,8 +39,17 @@ class Calibration:
 @cache
 def shipped() -> Calibration:
     """The calibration of our English model."""
-    text = files("listener").joinpath("confidence.toml").read_text(encoding="utf-8")
-    table = tomllib.loads(text)
+    return _read("confidence.toml")
+
+
+def of_published(model: str) -> Calibration | None:
+    """That of a published model, by its name, where we fitted one, else None."""
+    name = f"confidence-{model}.toml"
+    return _read(name) if files("listener").joinpath(name).is_file() else None
+
+
+def _read(name: str) -> Calibration:
+    table = tomllib.loads(files("listener").joinpath(name).read_text(encoding="utf-8"))
     return Calibration(
         table["intercept"],
         table["weights"],

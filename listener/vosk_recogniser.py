@@ -14,7 +14,7 @@ from grammar.facts import Word
 from grammar.network import Network
 from grammar.phrases import UNKNOWN
 from listener.alternatives import Alternative, from_vosk, with_confidence
-from listener.calibration import Calibration, shipped
+from listener.calibration import Calibration, of_published, shipped
 from listener.dither import Dither
 from listener.graph import GraphPrices, compile_graph
 from listener.kaldi_files import SearchSettings, model_folder
@@ -101,7 +101,8 @@ class VoskRecogniser:
         if known is not None:
             _knows_some(folder, bool(network.words & known.keys()))
             with with_grammar(folder, grammar_of(network, known)) as copy:
-                return cls(name, _load(copy), None, own)
+                fitted = of_published(model_name(folder))
+                return cls(name, _load(copy), None, own, calibration=fitted)
         model = open_model(folder)
         unknown = frozenset(unknown_words(model, network.words))
         _knows_some(folder, not network.words <= unknown)

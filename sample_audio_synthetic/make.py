@@ -20,8 +20,7 @@ import numpy.typing as npt
 import soundfile
 
 from grammar.loading import load
-from listener.training.engines import Kokoro, phonemes_of
-from listener.training.voices import RATE, speak, speak_tokens, voice
+from listener.training.voices import RATE, speak
 from sample_audio_synthetic.script import Line, Script, read_script
 from sample_audio_synthetic.truth import Placed, truth_toml
 
@@ -37,30 +36,13 @@ TAIL_S = 4.0
 FRAME = RATE // 100
 
 
-AS_KOKORO = (
-    ("-", ""), ("ˈ", ""), ("ˌ", ""), ("q", "k"), ("ɫ", "l"), ("tʃh", "ʧʰ"), ("kh", "kʰ"),
-    ("th", "tʰ"), ("ph", "pʰ"), ("tɕ", "ʨ"), ("dʑ", "ʥ"), ("ɐ", "a"),
-)  # fmt: skip
-"""espeak-ng's signs for Korean -> the nearest that Kokoro knows; stress marks are no part of Korean."""
-
-
-def korean(text: str, style: str) -> Samples:
-    """Korean with a foreign accent: espeak-ng's Korean sounds, spoken by a voice of Kokoro."""
-    sounds = phonemes_of(text, "ko")
-    for old, new in AS_KOKORO:
-        sounds = sounds.replace(old, new)
-    kokoro = Kokoro()
-    return speak_tokens(kokoro.tokens(sounds), voice(f"kokoro/{style}"), speed=0.95)
-
-
 def spoken(text: str, speaker: str, cache: Path) -> Samples:
     """The text in this voice, from the cache or the synthesiser."""
     key = hashlib.sha256(f"{speaker}\n{text}".encode()).hexdigest()[:24]
     path = cache / f"{key}.npy"
     if not path.exists():
         partial = path.with_suffix(".part.npy")
-        kind, _, style = speaker.partition("/")
-        np.save(partial, korean(text, style) if kind == "kokoro-ko" else speak(text, speaker))
+        np.save(partial, speak(text, speaker))
         partial.replace(path)
     found: Samples = np.load(path)
     return found

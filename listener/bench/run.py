@@ -23,6 +23,7 @@ from listener.bench.clips import Clip
 from listener.bench.figures import Bench, Tally, delays, figures, reliability
 from listener.bench.hearing import Ear, words_of
 from listener.bench.judging import judge, judge_words
+from listener.calibration import Calibration
 from listener.recogniser import SAMPLE_RATE, Recogniser, Samples, choose
 from listener.training.conditions import applied
 
@@ -75,8 +76,8 @@ class _Ears:
         whole, says = network(protocol), protocol.pronunciations
         found = choose(wanted.recogniser, whole, says, wanted.model, language)
         self.engine = found.name
-        if wanted.every_guess and found.calibration:
-            found.calibration = replace(found.calibration, least=0.0)
+        if wanted.every_guess:
+            found.calibration = replace(found.calibration or Calibration(0.0, {}), least=0.0)
         return found
 
 

@@ -27,7 +27,15 @@ from grammar.loading import shipped
 from grammar.network import Network
 from grammar.phrases import network
 from grammar.protocol import Protocol
-from listener.training.clips import plan, plan_scoring, read_jobs, speak_jobs, write_jobs
+from listener.models import model_for
+from listener.training.clips import (
+    plan,
+    plan_scoring,
+    plan_scoring_published,
+    read_jobs,
+    speak_jobs,
+    write_jobs,
+)
 from listener.training.fetch import fetch
 from listener.training.texts import unseen_network
 from listener.training.voices import Use, voices
@@ -36,10 +44,15 @@ UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
 
 
+def protocols_in(language: str) -> list[Protocol]:
+    """The shipped protocols in a language."""
+    every = [load_protocol(name) for name in shipped()]
+    return [protocol for protocol in every if protocol.protocol.language == language]
+
+
 def english_protocols() -> list[Protocol]:
     """The shipped protocols that our English model serves."""
-    every = [load_protocol(name) for name in shipped()]
-    return [protocol for protocol in every if protocol.protocol.language == "en"]
+    return protocols_in("en")
 
 
 def pronunciations_of(protocols: Sequence[Protocol]) -> Mapping[str, Sequence[str]]:
@@ -165,6 +178,9 @@ def step_clips(options: argparse.Namespace) -> None:
         make_human,
     )
 
+    if options.language != "en":
+        _published_clips(options)
+        return
     protocols = english_protocols()
     says = pronunciations_of(protocols)
     folders: tuple[tuple[Use, str, float, int], ...] = (
@@ -186,16 +202,47 @@ def step_clips(options: argparse.Namespace) -> None:
             make_foreign(options.minutes, protocols, folder)
 
 
-def step_calibrate(options: argparse.Namespace) -> None:
-    from listener.training.calibrate import gather, keep, kept, write  # noqa: PLC0415
+def _published_clips(options: argparse.Namespace) -> None:
+    """Clips in another language, on which the confidence of a published model is fitted and shown."""
+    from listener.training.scoring_clips import make_call_outs, make_chatter  # noqa: PLC0415
+    from listener.vosk_recogniser import model_lacks  # noqa: PLC0415
 
-    known = options.work / "claims.jsonl"
+    language = options.language
+    protocols = protocols_in(language)
+    model = model_for(language)
+    if not protocols or not voices(language=language) or model is None:
+        raise UserError(
+            f"There is no protocol, no voice or no installed model for the language “{language}”."
+        )
+    folders: tuple[tuple[Use, str], ...] = (("calibrate", "calibrating"), ("score", "scoring"))
+    for at, (use, name) in enumerate(folders):
+        folder = options.work / f"{name}-{language}"
+        folder.mkdir(parents=True, exist_ok=True)
+        for one in protocols:
+            whole = network(one)
+            jobs = plan_scoring_published(
+                one.protocol.id, options.score, whole, language=language, seed=at, use=use,
+                unknown=model_lacks(model.folder, whole.words),
+            )  # fmt: skip
+            made = make_call_outs(one, jobs, folder)
+            print(f"{folder}: {made} call-outs of {one.protocol.id}", file=sys.stderr)
+        make_chatter(options.minutes, use, protocols, folder, language)
+
+
+def step_calibrate(options: argparse.Namespace) -> None:
+    from listener.training.calibrate import LEAST, gather, keep, kept, write  # noqa: PLC0415
+
+    language = options.language
+    suffix = "" if language == "en" else f"-{language}"
+    known = options.work / f"claims{suffix}.jsonl"
     if not known.exists():
-        folder = options.work / "calibrating"
+        folder = options.work / f"calibrating{suffix}"
         keep(known, gather(folder, options.every, lambda text: print(text, file=sys.stderr)))
-    voices_used = ", ".join(voice.id for voice in voices("calibrate"))
-    made_from = f"clips of {voices_used}, and of people in other languages"
-    write(options.work / "confidence.toml", kept(known), made_from)
+    made_from = f"clips of {', '.join(voice.id for voice in voices('calibrate', language))}"
+    if language == "en":
+        made_from += ", and of people in other languages"
+    least = LEAST.get(language, 0.0)
+    write(options.work / f"confidence{suffix}.toml", kept(known), made_from, least)
 
 
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
@@ -241,6 +288,7 @@ def parser() -> argparse.ArgumentParser:
     option("--rate", 3e-3, "highest learning rate", float)
     made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
     option("--model", None, "another final.mdl to score", Path)
+    option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")
     return made
 

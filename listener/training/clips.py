@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import random
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -158,6 +158,35 @@ def plan_scoring(
                 used.add(text)
                 made += 1
                 yield job
+
+
+def plan_scoring_published(
+    name: str,
+    each: int,
+    network: Network,
+    *,
+    language: str,
+    seed: int,
+    use: Use = "score",
+    unknown: Collection[str] = (),
+) -> Iterator[Job]:
+    """As `plan_scoring`, for another language, whose published model needs no labels of phones.
+
+    Only walks, half of them of at most four words, none with a word that is `unknown` to the model.
+    """
+    rng = random.Random(seed)
+    used: set[str] = set()
+    for speaker in voices(use, language):
+        for made in range(each):
+            text = next(
+                said
+                for said in iter(lambda: sentence(rng, network, most_words=10), None)
+                if (made % 2 or len(said.split()) <= 4)
+                and said not in used
+                and not set(said.split()) & set(unknown)
+            )
+            used.add(text)
+            yield Job(f"{name}-{speaker.name}-{made}", "walk", speaker.id, 1.0, text, ())
 
 
 def job_for(job: Job, lexicon: Lexicon) -> Job | None:

@@ -30,6 +30,7 @@ from listener.training.engines import Samples
 from listener.training.prompts import foreign, lone_numbers, remarks
 from listener.training.texts import english
 from listener.training.voices import RATE, Use, speak, speak_tokens, voice, voices
+from listener.training.wordlists import korean_remarks
 
 BEFORE_S, AFTER_S, BETWEEN_S = 0.6, 1.0, 0.9
 LONG_S = 25.0
@@ -55,14 +56,18 @@ def make_call_outs(protocol: Protocol, jobs: Iterable[Job], folder: Path) -> int
     return made
 
 
-def make_chatter(minutes: float, use: Use, protocols: Sequence[Protocol], folder: Path) -> None:
+def make_chatter(
+    minutes: float, use: Use, protocols: Sequence[Protocol], folder: Path, language: str = "en"
+) -> None:
     """Unrelated speech: plain sentences of our own, each voice of a use in turn."""
     rng = random.Random(f"chatter {use}")
+    known = voices(use, language)
     number = 0
     length_s = 0.0
     while length_s < minutes * 60:
-        who = voices(use)[number % len(voices(use))]
-        texts = [english(rng) for _ in range(7)]
+        who = known[number % len(known)]
+        own = korean_remarks(use) if language == "ko" else ()
+        texts = rng.sample(own, 7) if own else [english(rng) for _ in range(7)]
         path = folder / f"chatter-{number:02}"
         number += 1
         if not path.with_suffix(".toml").exists():

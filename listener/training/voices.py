@@ -8,7 +8,7 @@ that it is scored on strangers likewise.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -29,7 +29,7 @@ from listener.training.engines import (
 )
 
 RATE = 16000
-Kind = Literal["kokoro", "piper", "espeak", "flite", "festival", "pico"]
+Kind = Literal["kokoro", "kokoro-ko", "piper", "espeak", "flite", "festival", "pico"]
 Use = Literal["train", "calibrate", "score"]
 
 # A woman and two men of each of the US and Britain; a French and a Chinese accent.
@@ -109,6 +109,17 @@ ESPEAK_VARIANTS = (
     *(f"+f{n}" for n in range(1, 6)),
     *("+klatt", "+klatt2", "+klatt3", "+klatt4", "+croak", "+Annie", "+Andy", "+linda", "+steph"),
 )
+KOREAN: Mapping[Use, Sequence[str]] = {
+    "calibrate": ("zm_yunxi", "zf_xiaoni", "jm_kumo", "jf_alpha", "am_echo", "bf_alice"),
+    "score": ("zm_yunjian", "zm_yunyang", "zf_xiaobei", "jf_tebukuro", "af_heart", "am_michael"),
+}
+"""Voices of Kokoro that speak Korean, with a foreign accent: it has no Korean ones. A published model
+hears espeak-ng's own Korean voice hardly at all."""
+_AS_KOKORO = (
+    ("-", ""), ("ˈ", ""), ("ˌ", ""), ("q", "k"), ("ɫ", "l"), ("tʃh", "ʧʰ"), ("kh", "kʰ"),
+    ("th", "tʰ"), ("ph", "pʰ"), ("tɕ", "ʨ"), ("dʑ", "ʥ"), ("ɐ", "a"),
+)  # fmt: skip
+"""espeak-ng's signs for Korean -> the nearest that Kokoro knows; stress marks are no part of Korean."""
 PICO = tuple(f"{language}/{pitch}" for language in ("en-US", "en-GB") for pitch in PITCHES)
 
 
@@ -128,8 +139,12 @@ def _voice(kind: Kind, name: str, use: Use) -> Voice:
     return Voice(f"{kind}/{name}", kind, name, kind in ("kokoro", "piper"), use)
 
 
-def voices(use: Use | None = None) -> list[Voice]:
-    """All voices but the blends, or those of one use."""
+def voices(use: Use | None = None, language: str = "en") -> list[Voice]:
+    """All voices of a language but the blends, or those of one use; none where we own none."""
+    if language != "en":
+        spoken = KOREAN if language == "ko" else {}
+        known = [_voice("kokoro-ko", name, of) for of, names in spoken.items() for name in names]
+        return [voice for voice in known if use in (None, voice.use)]
     everyone = [
         *(_voice("kokoro", name, "score") for name in SCORING_KOKORO),
         *(_voice("kokoro", name, "calibrate") for name in CALIBRATING_KOKORO),
@@ -153,7 +168,7 @@ def voice(id_: str) -> Voice:
     kind, _, name = id_.partition("/")
     if kind == "kokoro" and name.startswith("blend-"):
         return blend(int(name.removeprefix("blend-")))
-    for known in voices():
+    for known in (*voices(), *voices(language="ko")):
         if known.id == id_:
             return known
     raise KeyError(id_)
@@ -228,6 +243,8 @@ def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
     if who.kind == "kokoro":
         tokens = kokoro_tokens(text, who)
         return speak_tokens(tokens, who, speed=speed)
+    if who.kind == "kokoro-ko":
+        return speak_tokens(_korean_tokens(text), who, speed=0.95 * speed)
     sound, rate = _engine(who.kind).speak(text, who.name, speed)
     return level(soxr.resample(sound, rate, RATE))
 
@@ -235,6 +252,14 @@ def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
 def kokoro_tokens(text: str, speaker: Voice) -> list[int]:
     """The text as Kokoro's tokens, in the voice's dialect."""
     return _kokoro().tokens(phonemes_of(text, dialect_of(speaker)))
+
+
+def _korean_tokens(text: str) -> list[int]:
+    """Korean as Kokoro's tokens: espeak-ng's sounds."""
+    sounds = phonemes_of(text, "ko")
+    for old, new in _AS_KOKORO:
+        sounds = sounds.replace(old, new)
+    return _kokoro().tokens(sounds)
 
 
 def speak_tokens(tokens: Sequence[int], speaker: Voice, *, speed: float = 1.0) -> Samples:
@@ -263,6 +288,7 @@ def _kokoro() -> Kokoro:
 def _engine(kind: Kind) -> Engine:
     engines: dict[Kind, type[Engine]] = {
         "kokoro": Kokoro,
+        "kokoro-ko": Kokoro,
         "piper": Piper,
         "espeak": Espeak,
         "flite": Flite,
