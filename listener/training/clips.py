@@ -6,6 +6,7 @@ which takes hours of work, only the voices: it can be done on another machine, i
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -175,15 +176,16 @@ def plan_scoring_published(
     Only walks, half of them of at most four words, none with a word that is `unknown` to the model.
     """
     rng = random.Random(seed)
+    walks = (sentence(rng, network, most_words=10) for _ in itertools.count())
     used: set[str] = set()
     for speaker in voices(use, language):
         for made in range(each):
             text = next(
-                said
-                for said in iter(lambda: sentence(rng, network, most_words=10), None)
-                if (made % 2 or len(said.split()) <= 4)
-                and said not in used
-                and not set(said.split()) & set(unknown)
+                walk
+                for walk in walks
+                if (made % 2 or len(walk.split()) <= 4)
+                and walk not in used
+                and not set(walk.split()) & set(unknown)
             )
             used.add(text)
             yield Job(f"{name}-{speaker.name}-{made}", "walk", speaker.id, 1.0, text, ())
