@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
-from decimal import Decimal
+from decimal import Decimal, localcontext
+
+_DIGITS = 400
+"""More than any float has before its point: a stored fact may hold whatever was once typed."""
 
 
 def clock(seconds: float) -> str:
@@ -19,7 +22,9 @@ def clock(seconds: float) -> str:
 def duration(seconds: float | Decimal) -> str:
     """A duration as a team says it: 60 s, 90 s, 3 min, 3 min 30 s."""
     value = Decimal(str(seconds))
-    minutes, rest = divmod(value, 60)
+    with localcontext() as context:
+        context.prec = _DIGITS
+        minutes, rest = divmod(value, 60)
     if value < 120 or not minutes:
         return f"{number(value)} s"
     return f"{number(minutes)} min" + (f" {number(rest)} s" if rest else "")

@@ -12,6 +12,9 @@ _PARTS = re.compile(r"[0-9]+(?:[.,][0-9]+)*|[.,][0-9]+|(?:(?![.,]?[0-9]).)+")
 _NUMBER = re.compile(r"[0-9]*(?:\.[0-9]+|,[0-9]{1,2}|,[0-9]{4,})?")
 """Three figures after a comma may be thousands or thousandths: which, only a person knows."""
 
+_STOPS = ".,;:!?"
+"""Dropped at the end of a word, and of what stands before figures."""
+
 
 def spoken(language: NumberLanguage, text: str) -> str:
     """The words: "give 2.5 mg" gives "give two point five milligrams".
@@ -24,7 +27,10 @@ def spoken(language: NumberLanguage, text: str) -> str:
 def _words(language: NumberLanguage, text: str) -> Iterator[str]:
     after_number = False
     for token in text.split():
-        for part in _PARTS.findall(token.rstrip(".,;:!?")):
+        for found in _PARTS.findall(token):
+            part = found.rstrip(_STOPS)
+            if not part:
+                continue
             number = _said(language, part)
             sign = language.SIGNS.get(part) if after_number else None
             yield number or sign or part

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import re
 import time
 import unicodedata
 from datetime import timedelta
-from decimal import Decimal
+from decimal import Context, Decimal, localcontext
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from screens import protocol
 
 from grammar.meaning import Slots
+from grammar.times import duration
 from tui import wording
 
 
@@ -103,3 +105,13 @@ def test_silence_has_no_level() -> None:
     assert "silent" in wording.level(None)
     assert "silent" in wording.level(float("-inf"))
     assert wording.level(0.0).startswith("████████")
+
+
+@given(st.floats(0, allow_infinity=False, allow_nan=False))
+@example(6e29)
+def test_a_duration_of_any_length_is_told_whole(seconds: float) -> None:
+    said = re.fullmatch(r"(?:([0-9]+) min)?(?: ?([0-9.]+) s)?", duration(seconds))
+    assert said
+    minutes, rest = (Decimal(part or 0) for part in said.groups())
+    with localcontext(Context(prec=400)):
+        assert 60 * minutes + rest == Decimal(str(seconds))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from num2words import num2words
 
@@ -62,6 +62,10 @@ def test_a_typed_decimal_means_the_same_when_it_is_read_back(value: Decimal) -> 
 
 
 @given(st.text(max_size=60))
+@example("!0")
+@example("a!0")
+@example("5. 6")
+@example("5!%")
 def test_any_text_gives_words_that_stay_as_they_are(text: str) -> None:
     once = spoken(EN, text)
     assert spoken(EN, once) == once
