@@ -122,9 +122,10 @@ class Before(App[Choice]):
     def _show(self) -> None:
         lines = [self._recording(), self._consent(), self._input(), self._keys()]
         content = Content("\n").join(lines)
-        choices = self.query_one("#choices", Static)
-        if content != choices.content:
-            choices.update(content)
+        # None while the screen goes: its timer may outlive it by a moment.
+        for choices in self.query("#choices").results(Static):
+            if content != choices.content:
+                choices.update(content)
 
     def _recording(self) -> Content:
         weight = f"{number(decimal(self._weight))} kg" if self._weight else "not entered"
