@@ -47,6 +47,12 @@ def frame_energies(samples: Samples) -> Energies:
     return energies
 
 
+def levels_of(energies: Energies) -> NDArray[np.float64]:
+    """The level of each frame, all bands together, in dB: shape (frames,)."""
+    levels: NDArray[np.float64] = 10.0 * np.log10(np.sum(10.0 ** (energies / 10.0), axis=1))
+    return levels
+
+
 class NoiseFloor:
     """The noise in each band: the least smoothed energy of the last three seconds.
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from listener.noise_floor import FRAME, NoiseFloor, frame_energies
+from listener.noise_floor import FRAME, NoiseFloor, frame_energies, levels_of
 from listener.recogniser import SAMPLE_RATE, Samples
 
 
@@ -106,7 +106,7 @@ class Segmenter:
         self._kept = np.concatenate([self._kept, samples])
         fresh = self._kept[self._frames * FRAME - self._kept_from :]
         energies = frame_energies(fresh)
-        levels = 10.0 * np.log10(np.sum(10.0 ** (energies / 10.0), axis=1))
+        levels = levels_of(energies)
         events = [
             event
             for score, level in zip(self._scores(energies), levels, strict=True)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grammar.facts import Word
-from listener.noise_floor import FRAME, frame_energies
+from listener.noise_floor import FRAME, frame_energies, levels_of
 from listener.recogniser import SAMPLE_RATE, Samples
 
 _FRAME_S = FRAME / SAMPLE_RATE
@@ -35,13 +35,14 @@ def ended_by_sound(words: Sequence[Word], samples: Samples) -> tuple[Word, ...]:
 
     No word ends sooner than it did, nor after the next one's start. Times count from the first sample.
     """
-    energies = frame_energies(samples)
-    levels = 10.0 * np.log10(np.sum(10.0 ** (energies / 10.0), axis=1))
+    if len(words) < 2:
+        return tuple(words)
+    levels = levels_of(frame_energies(samples))
     later = [
         replace(word, end=round(max(word.end, _end(levels, word, following)), 3))
         for word, following in pairwise(words)
     ]
-    return (*later, *words[len(later) :])
+    return (*later, words[-1])
 
 
 def _end(levels: NDArray[np.float64], word: Word, following: Word) -> float:

@@ -91,3 +91,20 @@ def in_noise(samples: Samples, snr_db: float, seed: int = 0) -> Samples:
     rms = float(np.std(samples)) * 10 ** (-snr_db / 20)
     mixed = samples + pink_noise(len(samples), rms, seed)
     return np.clip(mixed, -32768, 32767).astype(np.int16)
+
+
+def voice(text: str, name: str = "en-gb") -> Samples:
+    """Words without the silence around them."""
+    sound = espeak(text, name)
+    loud = np.flatnonzero(np.abs(sound) > 60)
+    return sound[loud[0] : loud[-1] + 1]
+
+
+def quiet(seconds: float) -> Samples:
+    return np.zeros(round(seconds * SAMPLE_RATE), np.int16)
+
+
+def in_a_room(*parts: Samples) -> Samples:
+    """The parts in the faint hiss of a room, with a second before and after."""
+    sound = np.concatenate([quiet(1.0), *parts, quiet(1.5)])
+    return (sound + pink_noise(len(sound), 6.0)).astype(np.int16)

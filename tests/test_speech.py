@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from speech import espeak, pink_noise
+from speech import in_a_room, quiet, voice
 
 from grammar.case import Case
 from grammar.facts import Fact, Heard, HeardOut, Word
@@ -89,23 +89,6 @@ class Room:
 @pytest.fixture
 def room(protocol: Protocol, engine: Recogniser, tmp_path: Path) -> Room:
     return Room(protocol, engine, tmp_path)
-
-
-def voice(text: str, name: str = "en-gb") -> Samples:
-    """Words without the silence around them."""
-    sound = espeak(text, name)
-    loud = np.flatnonzero(np.abs(sound) > 60)
-    return sound[loud[0] : loud[-1] + 1]
-
-
-def quiet(seconds: float) -> Samples:
-    return np.zeros(round(seconds * SAMPLE_RATE), np.int16)
-
-
-def in_a_room(*parts: Samples) -> Samples:
-    """The parts in the faint hiss of a room, with a second before and after."""
-    sound = np.concatenate([quiet(1.0), *parts, quiet(1.5)])
-    return (sound + pink_noise(len(sound), 6.0)).astype(np.int16)
 
 
 def texts(case: Case) -> list[str]:

@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from speech import espeak, pink_noise
+from speech import in_a_room, pink_noise, quiet, voice
 
 from grammar.facts import Word
 from grammar.loading import load
@@ -29,18 +29,18 @@ def words(*times: tuple[float, float]) -> list[Word]:
     return [Word("five", start, end) for start, end in times]
 
 
-HUSH = np.zeros(SAMPLE_RATE, np.int16)
+HUSH = quiet(1.0)
 
 
 def test_a_word_that_was_ended_too_soon_ends_where_its_sound_does() -> None:
-    sound = spoken(HUSH, tone(0.5, 3000), HUSH[: SAMPLE_RATE // 4], tone(0.3, 3000), noise=10)
+    sound = spoken(HUSH, tone(0.5, 3000), quiet(0.25), tone(0.3, 3000), noise=10)
     first, second = ended_by_sound(words((1.0, 1.25), (1.75, 1.9)), sound)
     assert first.end == pytest.approx(1.5, abs=0.03)
     assert (second.start, second.end) == (1.75, 1.9), "the last has nothing after it"
 
 
 def test_a_word_whose_pause_noise_hides_keeps_its_end() -> None:
-    sound = spoken(HUSH, tone(0.5, 300), HUSH[: SAMPLE_RATE // 4], tone(0.3, 300), noise=600)
+    sound = spoken(HUSH, tone(0.5, 300), quiet(0.25), tone(0.3, 300), noise=600)
     first, _ = ended_by_sound(words((1.0, 1.25), (1.75, 1.9)), sound)
     assert first.end == 1.25
 
@@ -66,13 +66,7 @@ def engine() -> Recogniser:
 @pytest.mark.parametrize("said", ["give ketamine fifteen one five", "ketamine seventy", "plan b"])
 @pytest.mark.parametrize("pause", [0.2, 0.35, 0.5])
 def test_a_pause_is_as_long_as_it_was_made(engine: Recogniser, said: str, pause: float) -> None:
-    def trimmed(text: str) -> Samples:
-        sound = espeak(text, "en-gb")
-        loud = np.flatnonzero(np.abs(sound) > 300)
-        return sound[loud[0] : loud[-1] + 1]
-
-    silence = np.zeros(round(pause * SAMPLE_RATE), np.int16)
-    sound = spoken(HUSH, trimmed(said), silence, trimmed("copy"), HUSH, noise=6)
+    sound = in_a_room(voice(said), quiet(pause), voice("copy"))
     hearing = engine.open()
     hearing.accept(sound)
     heard = ended_by_sound(hearing.finish(), sound)

@@ -136,7 +136,7 @@ class Voice:
 
 
 def _voice(kind: Kind, name: str, use: Use) -> Voice:
-    return Voice(f"{kind}/{name}", kind, name, kind in ("kokoro", "piper"), use)
+    return Voice(f"{kind}/{name}", kind, name, kind in ("kokoro", "kokoro-ko", "piper"), use)
 
 
 def voices(use: Use | None = None, language: str = "en") -> list[Voice]:
