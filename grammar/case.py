@@ -122,7 +122,7 @@ class Case:
             self._again_from(changes(self._amending, fact))
         else:
             self._state = self._step(self._state, Standing(fact))
-            self._keep(len(self._facts))
+            self._keep(len(self._facts), self._state)
         if len(self._facts) % LOOK_BACK == 0:
             self._past[len(self._facts)] = self._state
         line = self._state.log[-1] if self._state.log else None
@@ -169,22 +169,26 @@ class Case:
     def _first(self) -> State:
         return State(checklists=tuple(begin(checklist) for checklist in self.protocol.checklist))
 
-    def _keep(self, count: int) -> None:
+    def _keep(self, count: int, state: State) -> None:
         if count % CHECKPOINT == 0:
-            self._kept[count] = self._state
+            self._kept[count] = state
 
     def _again_from(self, target: int) -> None:
-        """Fold again from the fact `target` on, each fact as it now stands."""
+        """Fold again from the fact `target` on, each fact as it now stands.
+
+        Other threads read `_state` meanwhile: it is assigned once, when all is folded.
+        """
         at = next((i for i, fact in enumerate(self._facts) if fact.seq == target), None)
         start = 0 if at is None else max(count for count in self._kept if count <= at)
         self._kept = {count: state for count, state in self._kept.items() if count <= start}
-        self._state = self._kept[start]
+        state = self._kept[start]
         standing = effective(self._facts)
         for count, fact in enumerate(self._facts[start:], start=start + 1):
             found = standing.get(fact.seq)
             if found:
-                self._state = self._step(self._state, found)
-            self._keep(count)
+                state = self._step(state, found)
+            self._keep(count, state)
+        self._state = state
 
     def _step(self, state: State, standing: Standing) -> State:
         fact = standing.fact

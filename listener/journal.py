@@ -37,7 +37,7 @@ F = TypeVar("F", bound=Fact)
 
 
 class Journal:
-    """One case's facts. Safe to use from several threads; facts get their `seq` here."""
+    """One case's facts. Safe to use from several threads."""
 
     def __init__(
         self, folder: Path, database: sqlite3.Connection, version: int, keys: Keys | None = None
@@ -123,21 +123,31 @@ class Journal:
         """How many facts are stored."""
         return self._last
 
-    def append(self, fact: F) -> F:
-        """Store one fact. On return it is on disk, and carries its `seq`."""
+    def append_next(self, fact: F) -> F:
+        """Store one fact under the next number, and return it with that. For a writer that waits for
+        each fact; `Keeper` numbers what may have to wait."""
+        numbered = replace(fact, seq=self._last + 1)
+        self.append(numbered)
+        return numbered
+
+    def append(self, fact: Fact) -> None:
+        """Store one numbered fact. On return it is on disk.
+
+        Raises ValueError where its `seq` does not come after those that are stored: whoever numbers
+        facts is the only one who does.
+        """
         with self._lock:
-            numbered = replace(fact, seq=self._last + 1)
+            if fact.seq <= self._last:
+                raise ValueError(f"fact {fact.seq} cannot follow fact {self._last}")
             if self.chained:
-                body = canonical(numbered)
+                body = canonical(fact)
                 head = link(self.head, body)
-                self._insert("fact", seq=numbered.seq, before=self.head, hash=head, body=body)
+                self._insert("fact", seq=fact.seq, before=self.head, hash=head, body=body)
                 self.head = head
             else:
-                body = dump(numbered)
-                kind, t = numbered.kind, numbered.t
-                self._insert("fact", seq=numbered.seq, kind=kind, t=t, body=body)
-            self._last = numbered.seq
-            return numbered
+                body = dump(fact)
+                self._insert("fact", seq=fact.seq, kind=fact.kind, t=fact.t, body=body)
+            self._last = fact.seq
 
     def facts(self) -> list[Fact]:
         """Every fact, in order."""

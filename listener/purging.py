@@ -38,7 +38,7 @@ def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
     if files:
         settle(journal.folder)
         facts = journal.facts()
-        journal.append(Purged(t=max((ended(fact) for fact in facts), default=0.0), wall=wall))
+        journal.append_next(Purged(t=max((ended(fact) for fact in facts), default=0.0), wall=wall))
         if journal.seals():
             seal(journal, wall, key)
     return len(files)

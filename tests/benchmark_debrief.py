@@ -75,7 +75,7 @@ def main() -> None:
             # One commit a fact, as in a real case, would take most of an hour here.
             journal._database.execute("PRAGMA synchronous = OFF")
             for fact in facts(net, draw, began):
-                journal.append(fact)
+                journal.append_next(fact)
             journal.close()
         made = sorted(cases.iterdir())
         for number in range(DIFFERENT, count):

@@ -169,7 +169,7 @@ def _goes_on(folder: Path) -> None:
             before = [fact.seq for fact in journal.facts()]
         except ValueError:
             return  # a fact that is none: told where the case is read
-        journal.append(Noted(t=3.0, text="later"))
+        journal.append_next(Noted(t=3.0, text="later"))
     except sqlite3.Error:
         return  # it cannot be written: listening goes on, and says so
     finally:
@@ -292,11 +292,11 @@ def _journals() -> list[bytes]:
     from datetime import UTC, datetime
 
     kept = Journal.create(cases, "small", SMALL, datetime(2026, 1, 2, tzinfo=UTC))
-    kept.append(CaseStarted(protocol="small"))
-    kept.append(Noted(t=1.0, text="a note " * 900))
+    kept.append_next(CaseStarted(protocol="small"))
+    kept.append_next(Noted(t=1.0, text="a note " * 900))
     going = kept.folder / f"{JOURNAL}-wal"
     open_ = (kept.folder / JOURNAL).read_bytes() + b"\n--log--\n" + going.read_bytes()
-    kept.append(CaseEnded(t=2.0))
+    kept.append_next(CaseEnded(t=2.0))
     kept.close()
     closed = (kept.folder / JOURNAL).read_bytes()
     with closing(sqlite3.connect(kept.folder / JOURNAL)) as small_pages:

@@ -20,19 +20,21 @@ def begin(cases: Path, passphrase: str | None = None) -> Journal:
     """A new case with a few facts; the caller ends it."""
     text, _ = source_text("isolation-airway")
     journal = Journal.create(cases, "isolation-airway", text, BEGAN, passphrase)
-    journal.append(CaseStarted(protocol="isolation-airway", weight_kg=70.0, wall=WALL))
+    journal.append_next(CaseStarted(protocol="isolation-airway", weight_kg=70.0, wall=WALL))
     for number, said in enumerate(["ketamine in", "sats ninety four percent", "copy"], start=1):
         words = tuple(
             Word(w, number + i / 4, number + (i + 1) / 4) for i, w in enumerate(said.split())
         )
-        journal.append(Heard(t=words[0].start, until=words[-1].end, words=words, engine="vosk"))
-    journal.append(Noted(t=5.0, text="überprüft – a mark", mark=True))
+        journal.append_next(
+            Heard(t=words[0].start, until=words[-1].end, words=words, engine="vosk")
+        )
+    journal.append_next(Noted(t=5.0, text="überprüft – a mark", mark=True))
     return journal
 
 
 def end(journal: Journal) -> Path:
     """End the case and close it."""
-    journal.append(CaseEnded(t=6.0, wall=WALL))
+    journal.append_next(CaseEnded(t=6.0, wall=WALL))
     journal.close()
     return journal.folder
 

@@ -56,7 +56,7 @@ def store(
         recording=sound,
     )
     for fact in (start, *facts):
-        journal.append(fact)
+        journal.append_next(fact)
     journal.close()
     if sound:
         spoken, _ = soundfile.read(

@@ -25,10 +25,10 @@ def case(place: Path, hour: int, *, ended: bool = True) -> Path:
     """A case that began at that hour of an invented day."""
     began = datetime.fromisoformat(f"2025-03-01T{hour:02d}:00:00+01:00")
     journal = Journal.create(place, "isolation-airway", TEXT, began)
-    journal.append(CaseStarted(wall=began.isoformat(), protocol="isolation-airway"))
-    journal.append(Heard(t=1, until=2, words=(Word("ready", 1, 2),)))
+    journal.append_next(CaseStarted(wall=began.isoformat(), protocol="isolation-airway"))
+    journal.append_next(Heard(t=1, until=2, words=(Word("ready", 1, 2),)))
     if ended:
-        journal.append(CaseEnded(t=95))
+        journal.append_next(CaseEnded(t=95))
     journal.close()
     return journal.folder
 

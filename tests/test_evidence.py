@@ -30,7 +30,7 @@ FEW = settings(max_examples=300, deadline=None, suppress_health_check=list(Healt
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     journal = begin(tmp_path_factory.mktemp("whole"))
     record(journal)
-    journal.append(CaseEnded(t=6.0, wall=WALL))
+    journal.append_next(CaseEnded(t=6.0, wall=WALL))
     seal(journal, WALL)
     journal.close()
     return journal.folder
@@ -182,7 +182,7 @@ def test_other_sound_is_found(case: Path) -> None:
     (case / "audio.flac").unlink()
     assert verify(case).misfit == "audio.flac was sealed and is missing"
     journal = Journal.open(case)
-    journal.append(Purged(t=6.0, wall=WALL))
+    journal.append_next(Purged(t=6.0, wall=WALL))
     journal.close()
     assert verify(case).misfit == ""
 
@@ -228,7 +228,7 @@ def test_a_signed_case_is_known_by_its_key_and_by_no_other(case: Path, tmp_path:
     assert main(["verify", str(case), "--key", str(mine)]) == 0
     assert main(["verify", str(case), "--key", str(other)]) == 1
     journal = Journal.open(case)
-    journal.append(Noted(t=6.0, text="added later"))
+    journal.append_next(Noted(t=6.0, text="added later"))
     journal.close()
     assert verify(case, key=public_key(mine)).misfit == "fact 7 came after the signed seal"
 

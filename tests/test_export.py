@@ -72,7 +72,7 @@ def stored(tmp_path: Path) -> StoredCase:
     text, _ = source_text("isolation-airway")
     journal = Journal.create(tmp_path, "isolation-airway", text, BEGAN)
     for fact in INVENTED:
-        journal.append(fact)
+        journal.append_next(fact)
     journal.close()
     return open_case(journal.folder)
 

@@ -30,12 +30,12 @@ def test_facts_come_back_in_order_with_their_numbers(tmp_path: Path) -> None:
     kept = journal(tmp_path)
     word = Word("copy", 1.0, 1.3, 0.9)
     told = [CaseStarted(protocol="p"), Heard(t=1.0, until=1.3, words=(word,)), Noted(t=2, text="é")]
-    stored = [kept.append(fact) for fact in told]
+    stored = [kept.append_next(fact) for fact in told]
     kept.close()
     assert [fact.seq for fact in stored] == [1, 2, 3]
     again = Journal.open(kept.folder)
     assert again.facts() == stored
-    assert again.append(Gap(t=3, until=4, reason="lost")).seq == 4
+    assert again.append_next(Gap(t=3, until=4, reason="lost")).seq == 4
 
 
 def test_two_cases_begun_in_one_second_get_two_folders(tmp_path: Path) -> None:
@@ -46,7 +46,7 @@ def test_a_case_is_private_whatever_the_umask(tmp_path: Path) -> None:
     before = os.umask(0)
     try:
         kept = journal(tmp_path)
-        kept.append(Noted(t=0, text="x"))
+        kept.append_next(Noted(t=0, text="x"))
     finally:
         os.umask(before)
     assert stat.S_IMODE(kept.folder.stat().st_mode) == 0o700
@@ -71,7 +71,7 @@ from listener.journal import Journal
 kept = Journal.create(Path({str(tmp_path)!r}), "p", "", datetime(2025, 1, 1, tzinfo=UTC))
 print(kept.folder, flush=True)
 while True:
-    print(kept.append(Noted(t=0, text="told")).seq, flush=True)
+    print(kept.append_next(Noted(t=0, text="told")).seq, flush=True)
 """
     process = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None

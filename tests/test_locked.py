@@ -45,7 +45,7 @@ def cheap(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 def case(tmp_path: Path) -> Path:
     journal = begin(tmp_path, WORDS)
     record(journal, 6.5)
-    journal.append(CaseEnded(t=6.5, wall=WALL))
+    journal.append_next(CaseEnded(t=6.5, wall=WALL))
     seal(journal, WALL)
     journal.close()
     return journal.folder
@@ -164,7 +164,7 @@ def test_a_killed_case_is_there_to_its_last_fact_and_to_two_seconds_of_its_sound
         sound = noise(8.0)
         for at in range(0, len(sound), 1600):
             recording.write(sound[at : at + 1600])
-        print(journal.append(Noted(t=8.0, text="told")).seq, flush=True)
+        print(journal.append_next(Noted(t=8.0, text="told")).seq, flush=True)
         os.kill(os.getpid(), {int(signal.SIGKILL)})
     """
     done = subprocess.run(
@@ -176,7 +176,7 @@ def test_a_killed_case_is_there_to_its_last_fact_and_to_two_seconds_of_its_sound
     assert stored.sounds[0].kept.frames >= 6.0 * SAMPLE_RATE
     np.testing.assert_array_equal(stored.sound(0.0, 6.0), noise(8.0)[: 6 * SAMPLE_RATE])
     assert stored.missing == ("audio.flac breaks off after 8.0 s",)
-    assert Journal.open(folder, WORDS).append(Noted(t=9.0, text="later")).seq == 7
+    assert Journal.open(folder, WORDS).append_next(Noted(t=9.0, text="later")).seq == 7
 
 
 def test_each_second_of_sound_is_put_on_the_disk(

@@ -160,7 +160,7 @@ def stored(place: Path) -> Path:
         recording=True,
     )
     for fact in (start, *DRILL):
-        journal.append(fact)
+        journal.append_next(fact)
     journal.close()
     return journal.folder
 

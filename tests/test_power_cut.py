@@ -35,10 +35,10 @@ def long_case(cases: Path, passphrase: str | None = None, facts: int = FACTS) ->
     journal = begin(cases, passphrase)
     while journal.count < facts - 1:
         t = float(journal.count)
-        journal.append(Noted(t=t, text=f"note {journal.count + 1}"))
+        journal.append_next(Noted(t=t, text=f"note {journal.count + 1}"))
         if journal.count == 20:
             words = tuple(Word("ketamine", t, t + 0.1) for _ in range(200))
-            journal.append(Heard(t=t, until=t + 1.0, words=words))
+            journal.append_next(Heard(t=t, until=t + 1.0, words=words))
     return journal
 
 
@@ -47,7 +47,7 @@ def closed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A case that was ended and closed: all its facts are in the database."""
     journal = long_case(tmp_path_factory.mktemp("closed"))
     record(journal)
-    journal.append(CaseEnded(t=300.0, wall=WALL))
+    journal.append_next(CaseEnded(t=300.0, wall=WALL))
     journal.close()
     return journal.folder
 
@@ -87,7 +87,7 @@ def goes_on(folder: Path, facts: list[int]) -> None:
     """The case can be added to; whatever was read stays, and the damaged files are kept."""
     before = content(folder)
     journal = Journal.open(folder)
-    added = journal.append(Noted(t=999.0, text="later"))
+    added = journal.append_next(Noted(t=999.0, text="later"))
     journal.close()
     after, _ = read(folder)
     assert after == [*facts, added.seq]
@@ -209,7 +209,7 @@ def test_a_locked_case_is_read_past_a_torn_page_too(
 ) -> None:
     monkeypatch.setattr(listener.vault, "COST", 2**10)
     journal = long_case(tmp_path, "a passphrase")  # invented
-    journal.append(CaseEnded(t=300.0, wall=WALL))
+    journal.append_next(CaseEnded(t=300.0, wall=WALL))
     journal.close()
     path = journal.folder / JOURNAL
     path.write_bytes(path.read_bytes()[: -PAGE // 2])
@@ -218,7 +218,7 @@ def test_a_locked_case_is_read_past_a_torn_page_too(
     assert "damaged" in stored.missing[0]
     again = Journal.open(journal.folder, "a passphrase")
     assert "damaged" in again.missing
-    last = again.append(Noted(t=999.0, text="later")).seq
+    last = again.append_next(Noted(t=999.0, text="later")).seq
     again.close()
     assert open_case(journal.folder, "a passphrase").facts[-1].seq == last
 

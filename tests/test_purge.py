@@ -21,9 +21,9 @@ from tui.cli import main
 def case(tmp_path: Path) -> Path:
     journal = begin(tmp_path / "cases")
     record(journal)
-    journal.append(Resumed(t=8.0, audio="audio-2.flac", recording=True))
+    journal.append_next(Resumed(t=8.0, audio="audio-2.flac", recording=True))
     record(journal, 2.0, "audio-2.flac")
-    journal.append(CaseEnded(t=10.0, wall=WALL))
+    journal.append_next(CaseEnded(t=10.0, wall=WALL))
     seal(journal, WALL)
     journal.close()
     return journal.folder
@@ -95,7 +95,7 @@ def test_a_journal_that_names_other_files_as_sound_removes_none_of_them(
     shutil.copy(case / "audio.flac", tmp_path / "outside.flac")
     journal = Journal.open(case)
     for name in ("journal.db", "../../outside.flac", "/etc/hostname", ".."):
-        journal.append(Resumed(t=9.0, audio=name, recording=True))
+        journal.append_next(Resumed(t=9.0, audio=name, recording=True))
     journal.close()
     assert [sound.path.parent for sound in open_case(case).sounds[:2]] == [case, case]
     assert main(["purge", str(case), "--yes"]) == 0

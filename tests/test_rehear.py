@@ -159,10 +159,10 @@ def test_sound_in_several_files_is_heard_on_the_case_s_clock(tmp_path: Path) -> 
     from datetime import UTC, datetime
 
     journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
-    journal.append(CaseStarted(protocol="isolation-airway", recording=True))
-    journal.append(Gap(t=length, until=90, reason="broken off"))
-    journal.append(Resumed(t=90.0, audio="audio-2.flac", recording=True))
-    journal.append(CaseEnded(t=90 + length))
+    journal.append_next(CaseStarted(protocol="isolation-airway", recording=True))
+    journal.append_next(Gap(t=length, until=90, reason="broken off"))
+    journal.append_next(Resumed(t=90.0, audio="audio-2.flac", recording=True))
+    journal.append_next(CaseEnded(t=90 + length))
     journal.close()
     for name in ("audio.flac", "audio-2.flac"):
         recording = Recording(journal.folder / name, 1)
@@ -183,7 +183,7 @@ def test_without_sound_a_case_says_so_in_a_sentence(
     assert main(["rehear", str(case)]) == 2
     assert "its sound was not kept" in capsys.readouterr().err
     journal = Journal.open(case)
-    journal.append(Purged(t=30))
+    journal.append_next(Purged(t=30))
     journal.close()
     assert main(["rehear", str(case)]) == 2
     told = capsys.readouterr().err.strip()

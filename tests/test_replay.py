@@ -47,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
     text, _ = source_text("isolation-airway")
     journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
     for fact in FACTS:
-        journal.append(fact)
+        journal.append_next(fact)
     recording = Recording(journal.folder / AUDIO, 1)
     recording.write(np.full((16_000 * 60, 1), 900, np.int16))
     recording.close()
@@ -157,7 +157,7 @@ async def test_a_note_on_a_locked_case_is_locked_likewise(tmp_path: Path) -> Non
     began = datetime(2026, 1, 2, tzinfo=UTC)
     journal = Journal.create(tmp_path, "isolation-airway", text, began, "four words for it")
     for fact in FACTS:
-        journal.append(fact)
+        journal.append_next(fact)
     journal.close()
     stored = open_case(journal.folder, "four words for it")
     player = Player(stored.end, 20.0, lambda: 1000.0)
@@ -204,8 +204,8 @@ def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_pa
         "from listener.journal import Journal\n"
         "text, _ = source_text('isolation-airway')\n"
         "made = Journal.create(Path(sys.argv[1]), 'case', text, datetime(2026, 1, 2, tzinfo=UTC))\n"
-        "made.append(CaseStarted(protocol='isolation-airway'))\n"
-        "made.append(Noted(t=3.0, text='last words'))\n"
+        "made.append_next(CaseStarted(protocol='isolation-airway'))\n"
+        "made.append_next(Noted(t=3.0, text='last words'))\n"
         "os._exit(1)\n"
     )
     subprocess.run([sys.executable, "-c", script, str(tmp_path)], check=False)
@@ -219,7 +219,7 @@ def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_pa
 def test_where_sound_was_purged_there_is_silence_and_a_word_for_it(folder: Path) -> None:
     (folder / AUDIO).unlink()
     journal = Journal.open(folder)
-    journal.append(Purged(t=300.0))
+    journal.append_next(Purged(t=300.0))
     journal.close()
     stored = open_case(folder)
     assert what_is_heard(stored) == "sound was purged"

@@ -33,10 +33,10 @@ def stored(tmp_path: Path, *, last: float = 40.0, ended: bool = False) -> Stored
     """A case that began at `BEGAN` and of which nothing is known after `last` seconds."""
     text = (files("grammar") / "protocols" / "isolation-airway.toml").read_text(encoding="utf-8")
     journal = Journal.create(tmp_path / "cases", "isolation-airway", text, BEGAN)
-    journal.append(CaseStarted(wall=BEGAN.isoformat(), protocol="isolation-airway"))
-    journal.append(Heard(t=last - 2, until=last, words=()))
+    journal.append_next(CaseStarted(wall=BEGAN.isoformat(), protocol="isolation-airway"))
+    journal.append_next(Heard(t=last - 2, until=last, words=()))
     if ended:
-        journal.append(CaseEnded(t=last, wall=BEGAN.isoformat()))
+        journal.append_next(CaseEnded(t=last, wall=BEGAN.isoformat()))
     journal.close()
     return open_case(journal.folder)
 

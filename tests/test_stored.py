@@ -20,12 +20,12 @@ from listener.stored import case_folders, open_case
 def folder(tmp_path: Path) -> Path:
     text, _ = source_text("isolation-airway")
     journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
-    journal.append(CaseStarted(protocol="isolation-airway", recording=True))
+    journal.append_next(CaseStarted(protocol="isolation-airway", recording=True))
     _record(journal.folder / AUDIO, 1000, seconds=2)
-    journal.append(Gap(t=2.0, until=5.0, reason="the case was broken off"))
-    journal.append(Resumed(t=5.0, audio="audio-2.flac", recording=True))
+    journal.append_next(Gap(t=2.0, until=5.0, reason="the case was broken off"))
+    journal.append_next(Resumed(t=5.0, audio="audio-2.flac", recording=True))
     _record(journal.folder / "audio-2.flac", 2000, seconds=1)
-    journal.append(CaseEnded(t=6.0))
+    journal.append_next(CaseEnded(t=6.0))
     journal.close()
     return journal.folder
 

@@ -42,7 +42,7 @@ def test_every_earlier_case_can_be_added_to_and_an_older_version_then_refuses_it
     case: Path,
 ) -> None:
     journal = Journal.open(case)
-    added = journal.append(Noted(t=99.0, text="later"))
+    added = journal.append_next(Noted(t=99.0, text="later"))
     assert journal.chained == (case / "seals.jsonl").is_file()
     journal.close()
     assert stored_facts(case).facts[-1] == added

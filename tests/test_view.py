@@ -42,7 +42,7 @@ def running(tmp_path: Path) -> Iterator[Journal]:
     journal.append(
         CaseStarted(wall=wall().isoformat(), protocol="isolation-airway", source="a test")
     )
-    journal.append(Noted(t=0.0, text="the first note"))
+    journal.append_next(Noted(t=0.0, text="the first note"))
     yield journal
     journal.close()
     here.release()
@@ -62,7 +62,7 @@ def test_a_new_fact_is_seen_within_a_second_and_nothing_is_written(running: Jour
     following.start()
     time.sleep(1)
     assert contents(running.folder) == before
-    running.append(Noted(t=1.5, text="the second note"))
+    running.append_next(Noted(t=1.5, text="the second note"))
     until = time.monotonic() + 1
     while len(following.case.facts) < 3 and time.monotonic() < until:
         time.sleep(0.02)
@@ -77,7 +77,7 @@ def test_the_clock_goes_on_while_the_case_is_heard_and_stands_when_it_has_ended(
     first = following.now()
     time.sleep(0.3)
     assert following.now() > first
-    running.append(CaseEnded(t=30))
+    running.append_next(CaseEnded(t=30))
     following.look()
     assert following.now() == 30
 
@@ -87,8 +87,8 @@ async def test_the_screen_shows_the_case_and_says_when_nobody_hears_it(tmp_path:
 
     text = (files("grammar") / "protocols" / "isolation-airway.toml").read_text(encoding="utf-8")
     journal = Journal.create(tmp_path, "isolation-airway", text, wall())
-    journal.append(CaseStarted(wall=wall().isoformat(), protocol="isolation-airway"))
-    journal.append(Noted(t=0.5, text="a note from the room"))
+    journal.append_next(CaseStarted(wall=wall().isoformat(), protocol="isolation-airway"))
+    journal.append_next(Noted(t=0.5, text="a note from the room"))
     journal.close()
     app = dashboard(Following(journal.folder, wall))
     async with app.run_test(size=(120, 30)) as pilot:
@@ -176,7 +176,7 @@ def test_a_browser_shows_the_dashboard_and_asks_nobody_else(running: Journal) ->
         )
         page.goto(address)
         page.wait_for_selector("body.-first-byte", timeout=30_000)
-        running.append(Noted(t=3, text="seen in the browser"))
+        running.append_next(Noted(t=3, text="seen in the browser"))
         page.wait_for_timeout(2500)
         shot = page.screenshot()
         browser.close()
