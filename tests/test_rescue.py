@@ -106,7 +106,9 @@ def test_what_was_rescued_of_another_case_of_the_same_name_is_left_alone(tmp_pat
     protocol = (journal.folder / "protocol.toml").read_text()
     other = [replace(facts[0], wall="2001-01-01T00:00:00+00:00"), *facts[1:]]  # type: ignore[call-arg]
     place = tmp_path / "rescued"
-    folder, _ = rescue(place, journal, protocol, [*other, Noted(t=9.0, text="elsewhere")], WALL)
+    folder, _ = rescue(
+        place, journal, protocol, [*other, Noted(seq=99, t=9.0, text="elsewhere")], WALL
+    )
     journal.close()
     assert take_in(journal.folder, None, place, WALL) == 0
     assert stored_facts(journal.folder).facts == facts
@@ -115,7 +117,9 @@ def test_what_was_rescued_of_another_case_of_the_same_name_is_left_alone(tmp_pat
 
 def test_what_is_taken_in_twice_is_there_once(tmp_path: Path) -> None:
     journal = begin(tmp_path / "cases")
-    facts = [*journal.facts(), Noted(t=9.0, text="told"), CaseEnded(t=10.0, wall=WALL)]
+    known = journal.facts()
+    told = Noted(seq=len(known) + 1, t=9.0, text="told")
+    facts = [*known, told, CaseEnded(seq=len(known) + 2, t=10.0, wall=WALL)]
     protocol = (journal.folder / "protocol.toml").read_text()
     place = tmp_path / "rescued"
     for _ in range(2):
