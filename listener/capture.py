@@ -13,10 +13,10 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import Any, Final, cast
 
-from grammar.facts import Warned
-from listener.blocks import Block, Source
-from listener.recorder import Recorder
-from listener.watch import Watching
+from grammar.case.facts import Warned
+from listener.audio.blocks import Block, Source
+from listener.audio.watches import Watching
+from listener.storage.recording_thread import RecordingThread
 
 _AHEAD: Final = 20
 """Blocks that a file is read ahead."""
@@ -40,7 +40,11 @@ class Capture:
     """Sound of one source, taken, recorded and watched. Its blocks come out once, in order."""
 
     def __init__(
-        self, source: Source, recorder: Recorder | None, watching: Watching, begins_s: float = 0.0
+        self,
+        source: Source,
+        recorder: RecordingThread | None,
+        watching: Watching,
+        begins_s: float = 0.0,
     ) -> None:
         """`begins_s` is where on the case's clock the source's first sample lies."""
         self.now = begins_s

@@ -18,23 +18,30 @@ from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
 
-from grammar.case import Case
-from grammar.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
-from grammar.parse import Understanding
-from grammar.view import Utterance
-from listener.blocks import Source
+from grammar.case.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
+from grammar.case.fold import Case
+from grammar.case.view import Utterance
+from grammar.language.parse import Understanding
+from listener.audio.blocks import Source
+from listener.audio.playback_suppression import PlaybackSuppression
+from listener.audio.samples import Samples
+from listener.audio.voice_activity import (
+    Segmenter,
+    SpeechBegan,
+    SpeechEnded,
+    SpeechWent,
+    level_dbfs,
+)
+from listener.audio.watches import watching
 from listener.capture import Capture, Captured
-from listener.doubting import Doubting
-from listener.journal import Journal
-from listener.keeper import Keeper
-from listener.muting import Muting
-from listener.recogniser import Recogniser, Samples, Unheard
-from listener.recorder import Recorder
-from listener.recording import Recording
-from listener.second import Second
-from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent, level_dbfs
+from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.confidence.verifier import Verifier
+from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.speech import Speech
-from listener.watch import watching
+from listener.storage.fact_writer import FactWriter
+from listener.storage.flac_writer import FlacWriter
+from listener.storage.journal import Journal
+from listener.storage.recording_thread import RecordingThread
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
@@ -78,20 +85,22 @@ class Live:
         case: Case,
         journal: Journal,
         observer: Observer,
-        recording: Recording | None,
+        recording: FlacWriter | None,
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
         engine_news: Callable[[], Iterable[str]] = tuple,
-        second: Second | None = None,
+        second: Verifier | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engines since it was last asked."""
-        self.keeper = Keeper(journal)
+        self.keeper = FactWriter(journal)
         self._source = source
         self._recogniser = recogniser
         self._case = case
         self._observer = observer
-        self._recorder = Recorder(recording, source.channels, begins_s) if recording else None
+        self._recorder = (
+            RecordingThread(recording, source.channels, begins_s) if recording else None
+        )
         self._watching = watching(source)
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
         self._engine_news = engine_news
@@ -101,14 +110,14 @@ class Live:
         self._origin_s = begins_s
         """Where on the case's clock the segmenters' sound began."""
         self._speech: list[Speech | None] = [None] * source.channels
-        self._doubting = Doubting(
+        self._doubting = ConfidenceScoring(
             recogniser, self._understanding, second, self.tell, live=source.live
         )
         self._telling = threading.Lock()
         self._heard_s = begins_s
         self._spoken_s = begins_s
         """Up to here somebody spoke."""
-        self.muting = Muting()
+        self.muting = PlaybackSuppression()
         """What is not heard, since we play it."""
         self._told_late = False
 
@@ -307,7 +316,7 @@ class Live:
         """Whether it could be heard; else that becomes a gap."""
         try:
             hear()
-        except Unheard as failed:
+        except HearingFailed as failed:
             until = max(here.began, self._heard_s)
             self.tell(Gap(t=here.began, until=until, reason=str(failed)))
             return False

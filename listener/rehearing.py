@@ -12,22 +12,23 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from grammar.agreement import Pair, align, utterances
-from grammar.case import Case
+from grammar.case.facts import CaseStarted, Fact, Purged
+from grammar.case.fold import Case
+from grammar.case.view import Utterance
 from grammar.errors import UserError
-from grammar.facts import CaseStarted, Fact, Purged
-from grammar.loading import parse, shipped, source_text
-from grammar.phrases import network
-from grammar.view import Utterance
-from listener.blocks import Block, reblocked
-from listener.holding import held
-from listener.journal import PROTOCOL, Journal
+from grammar.language.phrases import network
+from grammar.protocol.loading import parse, shipped, source_text
+from grammar.reports.agreement import Pair, align, utterances
+from listener.audio.blocks import Block, reblocked
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.verifier import second_listener
 from listener.live import Live
-from listener.recogniser import SAMPLE_RATE, Samples, choose
-from listener.seals import seal
-from listener.second import second_listener
-from listener.stored import StoredCase, open_case
-from listener.vault import is_locked
+from listener.recognition.engines import choose
+from listener.storage.case_lock import held
+from listener.storage.case_reader import StoredCase, open_case
+from listener.storage.journal import PROTOCOL, Journal
+from listener.storage.passphrase import is_locked
+from listener.storage.seals import seal
 
 PIECE_S = 10.0
 """Sound is read in pieces of so many seconds, so that hours cost no more memory."""

@@ -15,12 +15,14 @@ from typing import Final
 
 import numpy as np
 
-from grammar.facts import Heard, Word
-from grammar.parse import Understanding
-from listener.alternatives import Alternative
-from listener.doubting import Doubting
-from listener.recogniser import SAMPLE_RATE, Hearing, Recogniser, Samples
-from listener.word_ends import ended_by_sound
+from grammar.case.facts import Heard
+from grammar.language.parse import Understanding
+from grammar.language.words import Word
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.recognition.n_best import Alternative
+from listener.recognition.recogniser import Hearing, Recogniser
+from listener.recognition.word_ends import ended_by_sound
 
 PAUSE_S: Final = 0.2
 """After so long a pause what was said is heard to its end, and told where it is sure."""
@@ -81,7 +83,7 @@ class Speech:
     channel: int
     recogniser: Recogniser
     understanding: Understanding
-    doubting: Doubting
+    doubting: ConfidenceScoring
     late_s: Callable[[], float]
     at_once: bool
     """Whether to tell at a pause; else the same is told when the segment ends."""

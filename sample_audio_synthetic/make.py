@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from grammar.loading import load
+from grammar.protocol.loading import load_protocol
 from listener.training.voices import RATE, speak
 from sample_audio_synthetic.script import Line, Script, read_script
 from sample_audio_synthetic.truth import Placed, truth_toml
@@ -105,7 +105,7 @@ def make(name: str, cache: Path) -> None:
     whole = np.round(np.clip(clip, -1, 1) * 32767).astype(np.int16)
     soundfile.write(HERE / f"{name}.flac", whole, RATE, subtype="PCM_16")
     lines = [line for line, _, _ in laid]
-    text = truth_toml(load(script.protocol), script, lines, len(whole) / RATE)
+    text = truth_toml(load_protocol(script.protocol), script, lines, len(whole) / RATE)
     (HERE / f"{name}.toml").write_text(text, encoding="utf-8")
     size = (HERE / f"{name}.flac").stat().st_size
     peak = 20 * np.log10(np.abs(clip).max())

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from grammar.protocol import Protocol
+from grammar.protocol.model import Protocol
 from sample_audio_synthetic.script import Line, Script
 
 NOTE = "Invented for training: no real patient, place or person; the values are no advice."

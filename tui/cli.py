@@ -21,7 +21,7 @@ from tui.commands import (
     review,
     sharing,
 )
-from tui.wording import clean_lines
+from tui.text.wording import clean_lines
 
 CAUTION = (
     "A training and documentation aid: not a medical device, no alarm system. Follow local policy and"

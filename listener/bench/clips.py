@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grammar.errors import UserError
-from listener.recogniser import SAMPLE_RATE
+from listener.audio.samples import SAMPLE_RATE
 
 SOUNDS = (".flac", ".wav", ".ogg")
 

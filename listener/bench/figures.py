@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from grammar.measures import Share, share
+from grammar.reports.measures import Share, share
 from listener.bench.judging import Answer, Claim, Verdict
 
 BINS = 10

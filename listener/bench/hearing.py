@@ -8,17 +8,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from grammar.case import Case
-from grammar.facts import Fact, Heard, HeardOut
-from grammar.protocol import Protocol
-from grammar.standing import effective
-from grammar.view import Utterance
-from listener.blocks import Block, paced, reblocked
-from listener.journal import Journal
+from grammar.case.amendments import effective
+from grammar.case.facts import Fact, Heard, HeardOut
+from grammar.case.fold import Case
+from grammar.case.view import Utterance
+from grammar.protocol.model import Protocol
+from listener.audio.blocks import Block, paced, reblocked
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.verifier import second_listener
 from listener.live import Live
-from listener.recogniser import SAMPLE_RATE, Recogniser, Samples
-from listener.second import second_listener
-from listener.segments import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.recognition.recogniser import Recogniser
+from listener.storage.journal import Journal
 
 
 @dataclass(frozen=True, slots=True)

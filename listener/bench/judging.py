@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from rapidfuzz.distance import Levenshtein
 
-from grammar.parse import Understanding
-from grammar.phrases import UNKNOWN
-from grammar.summary import slots_json
-from grammar.view import Utterance
+from grammar.case.view import Utterance
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.reports.summary import slots_json
 from listener.bench.clips import Spoken, Truth, stakes_of
 from listener.bench.hearing import Caught
 
@@ -63,7 +63,7 @@ class Verdict:
     """The words of those."""
 
 
-def judge(truth: Truth, understanding: Understanding, caught: Sequence[Caught]) -> Verdict:
+def judge_clip(truth: Truth, understanding: Understanding, caught: Sequence[Caught]) -> Verdict:
     """Each heard utterance belongs to the spoken one that it overlaps most."""
     spoken = [one for one in truth.utterance if one.role != "chatter"]
     chatter = [one for one in truth.utterance if one.role == "chatter"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from grammar.measures import Share
+from grammar.reports.measures import Share
 from listener.bench.figures import Bench, Figures
 
 

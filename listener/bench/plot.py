@@ -6,7 +6,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from grammar.errors import UserError
-from grammar.measures import Share
+from grammar.reports.measures import Share
 from listener.bench.figures import Bench
 
 _RIGHT, _SILENT, _GREY = "#1b6ca8", "#b3261e", "#777777"

@@ -14,18 +14,20 @@ from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from grammar.loading import load
-from grammar.parse import Understanding
-from grammar.phrases import compile_network, network
-from grammar.protocol import Protocol
-from grammar.templates import Choice, parse_template
+from grammar.language.parse import Understanding
+from grammar.language.phrases import compile_network, network
+from grammar.protocol.loading import load_protocol
+from grammar.protocol.model import Protocol
+from grammar.protocol.templates import Choice, parse_template
+from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.bench.clips import Clip
+from listener.bench.conditions import applied
 from listener.bench.figures import Bench, Tally, delays, figures, reliability
 from listener.bench.hearing import Ear, words_of
-from listener.bench.judging import judge, judge_words
-from listener.calibration import Calibration
-from listener.recogniser import SAMPLE_RATE, Recogniser, Samples, choose
-from listener.training.conditions import applied
+from listener.bench.judging import judge_clip, judge_words
+from listener.recognition.calibration import Calibration
+from listener.recognition.engines import choose
+from listener.recognition.recogniser import Recogniser
 
 Progress = Callable[[str], None]
 
@@ -58,7 +60,7 @@ class _Ears:
     def protocol(self, clip: Clip) -> tuple[Ear, Understanding]:
         name = self._wanted.protocol or clip.truth.protocol
         if name not in self._ears:
-            protocol = load(name)
+            protocol = load_protocol(name)
             ear = Ear(protocol, self._choose(protocol), self._cases)
             self._ears[name] = ear, Understanding(protocol)
         return self._ears[name]
@@ -128,7 +130,7 @@ def _hear(ears: _Ears, clip: Clip, condition: str, tally: Tally) -> tuple[float,
         began = time.process_time()
         caught = ear.hear(samples)
         took = time.process_time() - began
-        tally.add(judge(clip.truth, understanding, caught))
+        tally.add(judge_clip(clip.truth, understanding, caught))
     return len(samples) / SAMPLE_RATE, took
 
 
@@ -174,7 +176,7 @@ def _open_ears(wanted: Wanted) -> None:
 def _hear_at_real_pace(clip: Clip, samples: Samples) -> tuple[list[float], float]:
     assert _ears is not None
     ear, understanding = _ears.protocol(clip)
-    verdict = judge(clip.truth, understanding, ear.hear(samples, real_pace=True))
+    verdict = judge_clip(clip.truth, understanding, ear.hear(samples, real_pace=True))
     found = [one.delay_s for one in verdict.answers if one.delay_s is not None]
     return found, peak_memory_mb()
 

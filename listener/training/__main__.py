@@ -22,12 +22,11 @@ from pathlib import Path
 from typing import Any
 
 from grammar.errors import UserError
-from grammar.loading import load as load_protocol
-from grammar.loading import shipped
-from grammar.network import Network
-from grammar.phrases import network
-from grammar.protocol import Protocol
-from listener.models import model_for
+from grammar.language.phrases import network
+from grammar.language.word_network import Network
+from grammar.protocol.loading import load_protocol, shipped
+from grammar.protocol.model import Protocol
+from listener.recognition.installed_models import model_for
 from listener.training.clips import (
     plan,
     plan_scoring,
@@ -109,7 +108,7 @@ def step_train(options: argparse.Namespace) -> None:
     from listener.training.data import Batches, Store  # noqa: PLC0415
     from listener.training.feeding import Feed  # noqa: PLC0415
     from listener.training.network import Shape  # noqa: PLC0415
-    from listener.training.train import Plan, load, train  # noqa: PLC0415
+    from listener.training.train import Plan, load_network, train  # noqa: PLC0415
 
     gpus = torch.cuda.device_count()
     device = torch.device("cuda:0" if gpus else "cpu")
@@ -123,7 +122,7 @@ def step_train(options: argparse.Namespace) -> None:
     size = options.batch // (1 + twice)
     feed = Feed(jobs, folders, device, helpers, size, twice=twice)
     kept = options.work / "trained.pt"
-    begun = load(kept) if options.go_on else None
+    begun = load_network(kept) if options.go_on else None
     shape = begun.network.shape if begun else Shape()
     trained = train(
         feed,
@@ -140,15 +139,15 @@ def step_train(options: argparse.Namespace) -> None:
 
 def step_export(options: argparse.Namespace) -> None:
     from listener.training.export import export  # noqa: PLC0415
-    from listener.training.train import load  # noqa: PLC0415
+    from listener.training.train import load_network  # noqa: PLC0415
 
-    export(load(options.work / "trained.pt"), options.work / "final.mdl")
+    export(load_network(options.work / "trained.pt"), options.work / "final.mdl")
 
 
 def step_score(options: argparse.Namespace) -> None:
-    from grammar.parse import Understanding  # noqa: PLC0415
+    from grammar.language.parse import Understanding  # noqa: PLC0415
+    from listener.recognition.vosk_recogniser import VoskRecogniser  # noqa: PLC0415
     from listener.training.score import Meaning, meaning_in, score  # noqa: PLC0415
-    from listener.vosk_recogniser import VoskRecogniser  # noqa: PLC0415
 
     jobs = read_jobs(options.work / "score.jsonl")
     model = options.model or options.work / "final.mdl"
@@ -204,8 +203,8 @@ def step_clips(options: argparse.Namespace) -> None:
 
 def _published_clips(options: argparse.Namespace) -> None:
     """Clips in another language, on which the confidence of a published model is fitted and shown."""
+    from listener.recognition.vosk_recogniser import model_lacks  # noqa: PLC0415
     from listener.training.scoring_clips import make_call_outs, make_chatter  # noqa: PLC0415
-    from listener.vosk_recogniser import model_lacks  # noqa: PLC0415
 
     language = options.language
     protocols = protocols_in(language)

@@ -1,4 +1,4 @@
-"""Fits `listener/confidence.toml`: how sure an utterance is, from the evidence for it.
+"""Fits `listener/recognition/confidence.toml`: how sure an utterance is, from the evidence for it.
 
 Logistic regression with a slight ridge, on utterances of the calibrating voices under every condition:
 voices that neither train the acoustic model nor score it. What speaks for an utterance may not count
@@ -17,11 +17,11 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from listener.bench.clips import read_folder
+from listener.bench.conditions import CONDITIONS
 from listener.bench.figures import Tally
 from listener.bench.judging import Claim
 from listener.bench.run import Progress, Wanted, bench
-from listener.calibration import Calibration
-from listener.training.conditions import CONDITIONS
+from listener.recognition.calibration import Calibration
 
 AGAINST = ("words", "noise", "against")
 """The evidence that speaks against an utterance; the other speaks for it."""

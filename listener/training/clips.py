@@ -17,8 +17,8 @@ from typing import Any
 
 import soundfile
 
-from grammar.network import Network
-from listener.lexicon import Lexicon, build_lexicon, dictionary_path
+from grammar.language.word_network import Network
+from listener.recognition.lexicon import Lexicon, build_lexicon, dictionary_path
 from listener.training.engines import Samples, phonemes_of
 from listener.training.labels import best_phones, phones_of_ipa
 from listener.training.texts import call_out, number_phrase, random_text, sentence

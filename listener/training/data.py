@@ -13,7 +13,7 @@ import numpy.typing as npt
 import soundfile
 import torch
 
-from listener.phones import UNITS
+from listener.recognition.phones import UNITS
 from listener.training.clips import Job
 from listener.training.distort import Distortion
 from listener.training.features import Fbank, frames_in

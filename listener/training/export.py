@@ -19,8 +19,8 @@ import numpy.typing as npt
 import torch
 from torch import nn
 
-from listener.kaldi_files import SUBSAMPLING
-from listener.phones import BLANK_PDF, PDFS, POSITIONED, pdf_of
+from listener.recognition.kaldi_files import SUBSAMPLING
+from listener.recognition.phones import BLANK_PDF, PDFS, POSITIONED, pdf_of
 from listener.training.features import BINS
 from listener.training.network import Block, Network, Splice
 from listener.training.train import Trained

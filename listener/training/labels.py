@@ -10,8 +10,8 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 
-from listener.lexicon import Lexicon, Pronunciation
-from listener.phones import PHONES, units
+from listener.recognition.lexicon import Lexicon, Pronunciation
+from listener.recognition.phones import PHONES, units
 
 # espeak-ng's IPA for English to CMU phones; the longest sign that fits is taken first.
 _IPA: Mapping[str, str] = {

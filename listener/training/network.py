@@ -13,8 +13,8 @@ import torch
 import torch.nn.functional as F
 from torch import nn
 
-from listener.kaldi_files import SUBSAMPLING
-from listener.phones import PDFS
+from listener.recognition.kaldi_files import SUBSAMPLING
+from listener.recognition.phones import PDFS
 from listener.training.distort import repeated_edges
 from listener.training.features import BINS
 
@@ -72,7 +72,7 @@ class Block(nn.Module):
 class Network(nn.Module):
     """Features (batch, frames, 40) to log-probabilities (batch, ceil(frames / 3), 41).
 
-    Output j describes frame 3 j. Output 0 is blank, output i the i-th phone of `listener.phones`.
+    Output j describes frame 3 j. Output 0 is blank, output i the i-th phone of `phones.py`.
     """
 
     def __init__(self, shape: Shape) -> None:

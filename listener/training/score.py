@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from grammar.parse import Understanding
+from grammar.language.parse import Understanding
+from listener.bench.conditions import CONDITIONS, applied
+from listener.recognition.vosk_recogniser import VoskRecogniser
 from listener.training.clips import Job
-from listener.training.conditions import CONDITIONS, applied
-from listener.vosk_recogniser import VoskRecogniser
 
 RATE = 16000
 Meaning = Callable[[Sequence[str]], Hashable]

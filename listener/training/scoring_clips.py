@@ -20,12 +20,13 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from grammar.case import Case
-from grammar.facts import Heard, Word
-from grammar.protocol import Protocol
-from grammar.summary import slots_json
+from grammar.case.facts import Heard
+from grammar.case.fold import Case
+from grammar.language.words import Word
+from grammar.protocol.model import Protocol
+from grammar.reports.summary import slots_json
+from listener.bench.conditions import active_span
 from listener.training.clips import Job
-from listener.training.conditions import active_span
 from listener.training.engines import Samples
 from listener.training.prompts import foreign, lone_numbers, remarks
 from listener.training.texts import english

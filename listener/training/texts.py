@@ -11,7 +11,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 
-from grammar.network import Network
+from grammar.language.word_network import Network
 from listener.training.wordlists import words
 
 ENGLISH_SHARES = {

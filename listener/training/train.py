@@ -15,8 +15,8 @@ import numpy.typing as npt
 import torch
 from torch import nn
 
-from listener.kaldi_files import SUBSAMPLING
-from listener.phones import PDFS
+from listener.recognition.kaldi_files import SUBSAMPLING
+from listener.recognition.phones import PDFS
 from listener.training.data import Batch, Batches
 from listener.training.distort import hidden_parts
 from listener.training.network import Network, Shape
@@ -53,7 +53,7 @@ class Trained:
     losses: tuple[float, ...]  # mean of each `report_every` steps
 
     def save(self, path: Path) -> None:
-        """For `load`, and to go on from. Weights in half precision: they end as 16 bits anyway."""
+        """For `load_network`, and to go on from. Weights in half precision: they end as 16 bits anyway."""
         state = {
             name: value.half().cpu() if name.endswith("weight") else value.cpu()
             for name, value in self.network.state_dict().items()
@@ -61,7 +61,7 @@ class Trained:
         torch.save({"shape": asdict(self.network.shape), "state": state, "prior": self.prior}, path)
 
 
-def load(path: Path) -> Trained:
+def load_network(path: Path) -> Trained:
     """What `Trained.save` wrote."""
     kept = torch.load(path, map_location="cpu", weights_only=False)
     network = Network(Shape(**kept["shape"]))

@@ -5,12 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tui.commands.shared import (
-    Commands,
-    passphrase_file_option,
-    passphrase_in,
-    passphrase_of,
-)
+from tui.commands.shared import Commands, passphrase_file_option, passphrase_in, passphrase_of
 
 
 def add(commands: Commands) -> None:
@@ -37,8 +32,8 @@ def add(commands: Commands) -> None:
 def rehear(wanted: argparse.Namespace) -> None:
     """Hear again, and print where the hearings differ and how far they agree."""
     from listener.rehearing import Again  # noqa: PLC0415
-    from tui.listening import print_line  # noqa: PLC0415
-    from tui.rehearing import hear_all, objects, page  # noqa: PLC0415
+    from tui.commands.rehear_report import hear_all, objects, page  # noqa: PLC0415
+    from tui.listening.case_listening import print_line  # noqa: PLC0415
 
     again = Again(wanted.recogniser, wanted.model, wanted.protocol, wanted.cases)
     passphrase = passphrase_of(wanted, wanted.case)

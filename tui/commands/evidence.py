@@ -8,8 +8,8 @@ from pathlib import Path
 
 from grammar.errors import UserError
 from tui.commands.shared import Commands, case_argument, passphrase_of
-from tui.wall import wall_stamp
-from tui.wording import clean
+from tui.text.wall_clock import wall_stamp
+from tui.text.wording import clean
 
 
 def add(commands: Commands) -> None:
@@ -50,8 +50,8 @@ def signing_option(parser: argparse.ArgumentParser) -> None:
 
 def verify(wanted: argparse.Namespace) -> int:
     """Say whether a case is whole, or what does not fit first."""
-    from listener.seals import verify as verdict_on  # noqa: PLC0415
-    from listener.signing import public_key  # noqa: PLC0415
+    from listener.storage.seals import verify as verdict_on  # noqa: PLC0415
+    from listener.storage.signing import public_key  # noqa: PLC0415
 
     key = None if wanted.key is None else public_key(wanted.key)
     passphrase = passphrase_of(wanted, wanted.case)
@@ -70,9 +70,9 @@ def verify(wanted: argparse.Namespace) -> int:
 
 def seal(wanted: argparse.Namespace) -> None:
     """Seal what a case holds now."""
-    from listener.journal import Journal  # noqa: PLC0415
-    from listener.seals import seal as sealed  # noqa: PLC0415
-    from listener.signing import SigningKey  # noqa: PLC0415
+    from listener.storage.journal import Journal  # noqa: PLC0415
+    from listener.storage.seals import seal as sealed  # noqa: PLC0415
+    from listener.storage.signing import SigningKey  # noqa: PLC0415
 
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
     journal = Journal.open(wanted.case, passphrase_of(wanted, wanted.case))
@@ -85,7 +85,7 @@ def seal(wanted: argparse.Namespace) -> None:
 
 def keys(wanted: argparse.Namespace) -> None:
     """Make a key pair."""
-    from listener.signing import make_keys  # noqa: PLC0415
+    from listener.storage.signing import make_keys  # noqa: PLC0415
 
     public = make_keys(wanted.file)
     print(f"{wanted.file}: keep it to yourself; {public}: give it to whoever verifies")
@@ -93,11 +93,11 @@ def keys(wanted: argparse.Namespace) -> None:
 
 def purge(wanted: argparse.Namespace) -> None:
     """Remove the sound of a case, after asking."""
-    from listener.holding import held  # noqa: PLC0415
-    from listener.journal import Journal  # noqa: PLC0415
-    from listener.purging import purge as remove  # noqa: PLC0415
-    from listener.seals import sound_files  # noqa: PLC0415
-    from listener.signing import SigningKey  # noqa: PLC0415
+    from listener.storage.case_lock import held  # noqa: PLC0415
+    from listener.storage.journal import Journal  # noqa: PLC0415
+    from listener.storage.purge import purge as remove  # noqa: PLC0415
+    from listener.storage.seals import sound_files  # noqa: PLC0415
+    from listener.storage.signing import SigningKey  # noqa: PLC0415
 
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
     passphrase = passphrase_of(wanted, wanted.case)

@@ -21,10 +21,10 @@ from tui.commands.shared import (
     weight_option,
 )
 from tui.commands.sound import channel_option, channels_of, device_option, listed, source_of
-from tui.wording import clean
+from tui.text.wording import clean
 
 if TYPE_CHECKING:
-    from listener.blocks import Source
+    from listener.audio.blocks import Source
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
 USUAL_PROTOCOL = "isolation-airway"
@@ -56,12 +56,12 @@ def add(commands: Commands) -> None:
 
 def listen(wanted: argparse.Namespace) -> None:
     """Hear a microphone, a file, or PCM on standard input."""
-    from grammar.loading import load  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
 
     if listed(wanted):
         return
     wanted.protocol = wanted.protocol or USUAL_PROTOCOL
-    wanted.channels = channels_of(load(wanted.protocol), wanted.channel)
+    wanted.channels = channels_of(load_protocol(wanted.protocol), wanted.channel)
     source = _source(wanted)
     if wanted.briefing and not wanted.json and not _briefed(source, wanted):
         return
@@ -70,14 +70,14 @@ def listen(wanted: argparse.Namespace) -> None:
 
 def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     """Show the briefing and take its choices over. False where its user left."""
-    from grammar.loading import load  # noqa: PLC0415
-    from listener.level_check import LevelCheck  # noqa: PLC0415
-    from tui.before import brief_first  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from listener.audio.level_check import LevelCheck  # noqa: PLC0415
+    from tui.dashboard.preflight import brief_first  # noqa: PLC0415
 
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
     check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
-    protocol = load(wanted.protocol)
+    protocol = load_protocol(wanted.protocol)
     choice = brief_first(protocol, wanted.weight_kg, wanted.audio_kept, check, source.name)
     if choice is None:
         return False
@@ -88,15 +88,15 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
 
 def resume(wanted: argparse.Namespace) -> None:
     """Go on with a case after a crash or a closed laptop, by its own protocol."""
-    from grammar.loading import load  # noqa: PLC0415
-    from listener.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from listener.storage.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
 
     if listed(wanted):
         return
     if not (wanted.case / JOURNAL).is_file():
         raise UserError(f"{wanted.case} is not a case folder: it has no {JOURNAL}")
     wanted.protocol = str(wanted.case / PROTOCOL)
-    wanted.channels = channels_of(load(wanted.protocol), ())
+    wanted.channels = channels_of(load_protocol(wanted.protocol), ())
     wanted.weight_kg, wanted.cases = None, wanted.case.parent
     _hear(_source(wanted), wanted)
 
@@ -107,7 +107,7 @@ def _source(wanted: argparse.Namespace) -> Source:
 
 def demo(wanted: argparse.Namespace) -> None:
     """Hear a sample drill."""
-    from listener.sources import AudioFile  # noqa: PLC0415
+    from listener.audio.sources import AudioFile  # noqa: PLC0415
 
     samples = files("sample_audio_synthetic")
     sample = samples / f"{wanted.sample}.flac"
@@ -119,19 +119,19 @@ def demo(wanted: argparse.Namespace) -> None:
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
-    from tui.listening import (  # noqa: PLC0415  (the dashboard and its library, only to hear)
+    from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
+    from tui.listening.case_listening import (  # noqa: PLC0415  (the dashboard and its library, only to hear)
+        CaseOptions,
         Listening,
-        Wishes,
         print_line,
         print_trouble,
         run_headless,
     )
-    from tui.settings import Settings, load_settings  # noqa: PLC0415
 
     pace = wanted.pace or ("fast" if wanted.json else "real")
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
-    wishes = Wishes(
+    wishes = CaseOptions(
         protocol=wanted.protocol,
         weight_kg=wanted.weight_kg,
         recogniser=wanted.recogniser,
@@ -154,17 +154,17 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         listening.tell_line, listening.tell_trouble = print_line, print_trouble
         run_headless(listening)
     else:
-        from tui.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
+        from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
 
         run_dashboard(listening)
 
 
 def _tell_unknown_words(wanted: argparse.Namespace) -> None:
     """Before anybody listens: what a published model cannot hear, and what to say instead."""
-    from grammar.loading import load  # noqa: PLC0415
-    from tui.checking import unknown_words_sentence  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from tui.commands.check_report import unknown_words_sentence  # noqa: PLC0415
 
-    ours = wanted.model is None and load(wanted.protocol).protocol.language == "en"
+    ours = wanted.model is None and load_protocol(wanted.protocol).protocol.language == "en"
     if not ours and wanted.recogniser != "pocketsphinx":
         sentence = unknown_words_sentence(wanted.protocol, wanted.model)
         if sentence:

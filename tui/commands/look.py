@@ -27,16 +27,16 @@ def add(commands: Commands) -> None:
 
 def look(wanted: argparse.Namespace) -> None:
     """Follow a case."""
-    from listener.stored import open_case  # noqa: PLC0415
+    from listener.storage.case_reader import open_case  # noqa: PLC0415
 
     passphrase = passphrase_of(wanted, wanted.case)
     if not wanted.serve:
-        from tui.viewing import view  # noqa: PLC0415
+        from tui.dashboard.case_view import view  # noqa: PLC0415
 
         view(wanted.case, passphrase)
         return
     try:
-        from tui.serving import serve  # noqa: PLC0415
+        from tui.dashboard.browser import serve  # noqa: PLC0415
     except ImportError:
         raise UserError("a browser needs the extra `web`: pip install 'answerback[web]'") from None
     if passphrase is not None and wanted.passphrase_file is None:
@@ -50,7 +50,7 @@ def look(wanted: argparse.Namespace) -> None:
 
 def desk(wanted: argparse.Namespace) -> None:
     """Show the list of cases."""
-    from tui.desk import run_desk  # noqa: PLC0415
+    from tui.dashboard.desk import run_desk  # noqa: PLC0415
 
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: the desk needs one")

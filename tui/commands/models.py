@@ -22,10 +22,10 @@ def add(commands: Commands) -> None:
 
 def model(wanted: argparse.Namespace) -> None:
     """List models, or install one."""
-    from listener.models import installed_models  # noqa: PLC0415
+    from listener.recognition.installed_models import installed_models  # noqa: PLC0415
 
     if wanted.published or wanted.install:
-        from listener.model_install import install, pick, published_models  # noqa: PLC0415
+        from listener.recognition.model_install import install, pick, published_models  # noqa: PLC0415
 
         known = published_models()
         if wanted.install:

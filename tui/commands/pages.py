@@ -24,15 +24,15 @@ def add(commands: Commands) -> None:
 
 def brief(wanted: argparse.Namespace) -> None:
     """Print the briefing of a protocol."""
-    from grammar.loading import load  # noqa: PLC0415
-    from tui.briefing import briefing  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from tui.pages.briefing import briefing  # noqa: PLC0415
 
-    _give(briefing(load(wanted.protocol), wanted.weight_kg), wanted.html)
+    _give(briefing(load_protocol(wanted.protocol), wanted.weight_kg), wanted.html)
 
 
 def hand_over(wanted: argparse.Namespace) -> None:
     """Print the handover of a stored case."""
-    from tui.handing_over import handover_page  # noqa: PLC0415
+    from tui.pages.handover import handover_page  # noqa: PLC0415
 
     stored = opened(wanted)
     view = stored.case().view(stored.end)
@@ -40,7 +40,7 @@ def hand_over(wanted: argparse.Namespace) -> None:
 
 
 def _give(page: object, html: Path | None) -> None:
-    from tui.page import Page, as_text, write_html  # noqa: PLC0415
+    from tui.pages.page import Page, as_text, write_html  # noqa: PLC0415
 
     assert isinstance(page, Page)
     if html is None:

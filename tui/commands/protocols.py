@@ -8,7 +8,7 @@ from pathlib import Path
 
 from grammar.errors import UserError
 from tui.commands.shared import Commands
-from tui.wording import clean_lines
+from tui.text.wording import clean_lines
 
 
 def add(commands: Commands) -> None:
@@ -36,7 +36,7 @@ def add(commands: Commands) -> None:
 
 def check(wanted: argparse.Namespace) -> None:
     """Say what a protocol lets people say, or what is wrong with it; or begin a new one."""
-    from tui import checking  # noqa: PLC0415
+    from tui.commands import check_report as checking  # noqa: PLC0415
 
     if wanted.new:
         told = checking.write_new(wanted.new)
@@ -50,18 +50,18 @@ def check(wanted: argparse.Namespace) -> None:
 
 def judge(wanted: argparse.Namespace) -> None:
     """Judge a written dialogue."""
-    from grammar.dialogue import judge as judged  # noqa: PLC0415
-    from grammar.dialogue import parse_dialogue  # noqa: PLC0415
-    from grammar.loading import load  # noqa: PLC0415
-    from grammar.summary import summary_json  # noqa: PLC0415
-    from tui.judging import page  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from grammar.reports.summary import summary_json  # noqa: PLC0415
+    from grammar.reports.written_dialogue import judge as judged  # noqa: PLC0415
+    from grammar.reports.written_dialogue import parse_dialogue  # noqa: PLC0415
+    from tui.commands.judged_dialogue import page  # noqa: PLC0415
 
     try:
         text = Path(wanted.dialogue).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{wanted.dialogue}: cannot be read ({error})") from None
     dialogue = parse_dialogue(text, wanted.dialogue)
-    protocol = load(dialogue.protocol)
+    protocol = load_protocol(dialogue.protocol)
     utterances, view = judged(protocol, dialogue)
     if wanted.json:
         print(json.dumps(summary_json(view), ensure_ascii=False))

@@ -30,12 +30,12 @@ def radio_check(wanted: argparse.Namespace) -> None:
     """Ask for phrases on standard error; the verdict on standard output."""
     if listed(wanted):
         return
-    from grammar.loading import load  # noqa: PLC0415
-    from grammar.phrases import network  # noqa: PLC0415
-    from listener.recogniser import choose  # noqa: PLC0415
-    from tui import radio_checking  # noqa: PLC0415
+    from grammar.language.phrases import network  # noqa: PLC0415
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from listener.recognition.engines import choose  # noqa: PLC0415
+    from tui.commands import radio_check_report as radio_checking  # noqa: PLC0415
 
-    protocol = load(wanted.protocol)
+    protocol = load_protocol(wanted.protocol)
     source = source_of(wanted.audio, wanted.device, (), keys=False)
     recogniser = choose(
         wanted.recogniser,

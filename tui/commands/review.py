@@ -39,20 +39,20 @@ def add(commands: Commands) -> None:
 
 def replay(wanted: argparse.Namespace) -> None:
     """Show a stored case on the dashboard."""
-    from tui.replay import run_replay  # noqa: PLC0415
+    from tui.dashboard.replay import run_replay  # noqa: PLC0415
 
     run_replay(opened(wanted), wanted.at, wanted.speed, wanted.mute)
 
 
 def debrief(wanted: argparse.Namespace) -> None:
     """Show what stored cases come to."""
-    from tui.debriefing import run_debrief  # noqa: PLC0415
+    from tui.commands.debrief_report import run_debrief  # noqa: PLC0415
 
     run_debrief(wanted)
 
 
 def _moment(text: str) -> float:
-    from tui.moment import moment  # noqa: PLC0415
+    from tui.text.moment import moment  # noqa: PLC0415
 
     try:
         return moment(text)

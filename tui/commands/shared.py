@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, TypeAlias
 from platformdirs import user_data_path
 
 from grammar.errors import UserError
-from listener.vault import is_locked
+from listener.storage.passphrase import is_locked
 
 if TYPE_CHECKING:
-    from listener.stored import StoredCase
+    from listener.storage.case_reader import StoredCase
 
 # argparse keeps the type of what add_subparsers gives to itself, and it is generic to checkers only.
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
@@ -52,8 +52,8 @@ def opened(wanted: argparse.Namespace) -> StoredCase:
 
     Raises UserError where it cannot be read.
     """
-    from listener.stored import open_case  # noqa: PLC0415
-    from tui.wording import clean  # noqa: PLC0415
+    from listener.storage.case_reader import open_case  # noqa: PLC0415
+    from tui.text.wording import clean  # noqa: PLC0415
 
     stored = open_case(wanted.case, passphrase_of(wanted, wanted.case))
     for sentence in stored.missing:

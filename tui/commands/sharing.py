@@ -14,7 +14,7 @@ from grammar.errors import UserError
 from tui.commands.shared import Commands, case_argument, opened
 
 if TYPE_CHECKING:
-    from listener.stored import StoredCase
+    from listener.storage.case_reader import StoredCase
 
 FORMATS = ("csv", "jsonl", "vtt", "fhir", "md")
 

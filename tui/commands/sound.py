@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, BinaryIO
 from grammar.errors import UserError
 
 if TYPE_CHECKING:
-    from grammar.protocol import Protocol
-    from listener.blocks import Source
+    from grammar.protocol.model import Protocol
+    from listener.audio.blocks import Source
 
 LIST = "list"
 
@@ -50,8 +50,8 @@ def listed(wanted: argparse.Namespace) -> bool:
     """Print the microphones where that is asked for. Raises UserError where there is no PortAudio."""
     if wanted.device != LIST:
         return False
-    from listener.microphone import inputs  # noqa: PLC0415  (PortAudio only when asked for)
-    from tui.wording import clean  # noqa: PLC0415
+    from listener.audio.microphone import inputs  # noqa: PLC0415  (PortAudio only when asked for)
+    from tui.text.wording import clean  # noqa: PLC0415
 
     found = inputs()
     for line in found:
@@ -85,7 +85,7 @@ def source_of(
     """
     if audio is not None and device is not None:
         raise UserError("--device chooses a microphone: leave the file out")
-    from listener.sources import AudioFile, RawPcm  # noqa: PLC0415
+    from listener.audio.sources import AudioFile, RawPcm  # noqa: PLC0415
 
     most = max((number for number, _ in channels), default=1)
     if audio == "-":
@@ -93,7 +93,7 @@ def source_of(
     elif audio is not None:
         source = AudioFile(Path(audio))
     else:
-        from listener.microphone import Microphone  # noqa: PLC0415
+        from listener.audio.microphone import Microphone  # noqa: PLC0415
 
         number = int(device) if device is not None and device.isdecimal() else device
         source = Microphone(most, number)

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator
 
 from tui.export.told import CAUTION, Line, Told
-from tui.wording import clean, slots_in_words
+from tui.text.wording import clean, slots_in_words
 
 COLUMNS = (
     *(

@@ -20,16 +20,16 @@ from decimal import Decimal
 from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
-from grammar.doses import DoseGiven
+from grammar.case.airway_record import Attempt, record_of
+from grammar.case.doses import DoseGiven
+from grammar.case.facts import fact_to_json
+from grammar.case.view import Utterance
+from grammar.case.vitals import VitalSign
 from grammar.errors import UserError
-from grammar.facts import dump
-from grammar.record import Attempt, record_of
-from grammar.units import plain
-from grammar.view import Utterance
-from grammar.vitals import VitalSign
-from listener.stored import StoredCase
+from grammar.language.numbers.units import plain
+from listener.storage.case_reader import StoredCase
 from tui.export.told import CAUTION, Told
-from tui.wording import call_in_words, clean, drug, station
+from tui.text.wording import call_in_words, clean, drug, station
 
 Resource = dict[str, Any]
 
@@ -49,7 +49,7 @@ def write(told: Told, stored: StoredCase) -> str:
         raise UserError(
             f"{stored.folder} does not say when it began with its time zone, and FHIR asks for it"
         )
-    facts = "\n".join(dump(fact) for fact in stored.facts)
+    facts = "\n".join(fact_to_json(fact) for fact in stored.facts)
     return json.dumps(_Bundle(told, uuid5(NAMESPACE_URL, facts)).whole(), indent=1) + "\n"
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from grammar.summary import summary_json, utterance_json
+from grammar.reports.summary import summary_json, utterance_json
 from tui.export.told import CAUTION, Line, Told
 
 

@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 
-from listener.stored import StoredCase
+from listener.storage.case_reader import StoredCase
 from tui.export.told import CAUTION, Line, Told
-from tui.handing_over import handover_page
-from tui.page import Page, Table
-from tui.wording import clean, clock, station
+from tui.pages.handover import handover_page
+from tui.pages.page import Page, Table
+from tui.text.wording import clean, clock, station
 
 _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 """What Markdown reads as more than itself, anywhere or at the beginning of a line."""

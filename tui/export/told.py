@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from grammar.facts import CaseStarted, Entered, Heard, HeardOut
-from grammar.protocol import Protocol
-from grammar.view import Utterance, View
-from listener.stored import StoredCase
-from tui.page import CAUTIONS
+from grammar.case.facts import CaseStarted, Entered, Heard, HeardOut
+from grammar.case.view import Utterance, View
+from grammar.protocol.model import Protocol
+from listener.storage.case_reader import StoredCase
+from tui.pages.page import CAUTIONS
 
 CAUTION = f"{CAUTIONS} Voices and words of patients and staff are personal data."
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tui.export.told import CAUTION, Line, Told
-from tui.wording import clean, station
+from tui.text.wording import clean, station
 
 _NEVER_S = 1e9
 """No case lasts thirty years; one from elsewhere may say so."""

@@ -1,0 +1,119 @@
+"""How facts stand once later facts have amended, withdrawn, confirmed or doubted them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from grammar.case.facts import (
+    Amended,
+    Confirmed,
+    Doubted,
+    Entered,
+    Fact,
+    Gap,
+    Heard,
+    HeardOut,
+    SpeakerSet,
+    Withdrawn,
+)
+from grammar.language.words import Word
+
+Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut
+"""Facts that change how an earlier one stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class EffectiveFact:
+    """A fact as later facts let it stand."""
+
+    fact: Fact
+    amended: bool = False
+    confirmed: bool = False
+
+
+def ended(fact: Fact) -> float:
+    """When a fact was complete, seconds on the case's clock: what lasts is known when it is over."""
+    return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
+
+
+def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
+    """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
+    facts = tuple(facts)
+    gone = taken_back(facts)
+    standing = {fact.seq: EffectiveFact(fact) for fact in facts if fact.seq not in gone}
+    for fact in facts:
+        if fact.seq in gone or not isinstance(fact, Amending) or isinstance(fact, Withdrawn):
+            continue
+        target = standing.get(fact.target)
+        if target is None or fact.target > fact.seq:
+            continue
+        match fact:
+            case Amended() if isinstance(target.fact, Heard):
+                words = _words(fact.words, target.fact)
+                heard = replace(target.fact, words=words, doubts=())
+                standing[fact.target] = replace(target, fact=heard, amended=True)
+            case HeardOut() if isinstance(target.fact, Heard) and not target.amended:
+                standing[fact.target] = replace(target, fact=_whole(target.fact, fact))
+            case Doubted() if isinstance(target.fact, Heard) and not target.amended:
+                doubts = tuple(dict.fromkeys((*target.fact.doubts, fact.reason)))
+                doubted = replace(target.fact, doubts=doubts)
+                standing[fact.target] = replace(target, fact=doubted)
+            case Confirmed():
+                standing[fact.target] = replace(target, confirmed=True)
+            case SpeakerSet() if isinstance(target.fact, Heard | Entered):
+                spoken = replace(target.fact, sender=fact.station)
+                standing[fact.target] = replace(target, fact=spoken)
+            case _:
+                pass
+    return standing
+
+
+def as_heard(facts: Sequence[Fact], seq: int) -> str:
+    """What was heard as fact `seq`, to its end, before anybody put it right; "" where that is none."""
+    for fact in reversed(facts):
+        if isinstance(fact, HeardOut) and fact.target == seq:
+            return fact.text
+        if isinstance(fact, Heard) and fact.seq == seq:
+            return fact.text
+    return ""
+
+
+def taken_back(facts: Sequence[Fact]) -> set[int]:
+    """The facts, by `seq`, that a person has taken back. What takes back may itself be taken back."""
+    gone: set[int] = set()
+    for fact in reversed(facts):
+        # A fact speaks of earlier ones only; so from the last one back, each is settled when read.
+        if isinstance(fact, Withdrawn) and fact.seq not in gone and fact.target < fact.seq:
+            gone.add(fact.target)
+    return gone
+
+
+def changes(amending: Mapping[int, Amending], fact: Amending) -> int:
+    """The earliest fact, by `seq`, that stands otherwise because of `fact`, one of `amending`.
+
+    Who takes back a taking back speaks of what was taken back.
+    """
+    here: Amending | None = fact
+    seq = fact.seq
+    while here is not None and here.target < seq:
+        seq = here.target
+        here = amending.get(seq)
+    return seq
+
+
+def _whole(heard: Heard, out: HeardOut) -> Heard:
+    return replace(
+        heard,
+        t=out.t,
+        until=out.until,
+        words=out.words,
+        doubts=out.doubts,
+        confidence=out.confidence,
+        evidence=out.evidence,
+        late_s=out.late_s,
+    )
+
+
+def _words(text: str, heard: Heard) -> tuple[Word, ...]:
+    return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())

@@ -1,0 +1,210 @@
+"""What a new call does to the case: timers, tasks, doses, vital signs, checklists, events."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from decimal import Decimal
+
+from grammar.case.doses import DoseGiven, Task, in_ml, last_of, outside_range, per_kg
+from grammar.case.findings import Finding
+from grammar.case.loops import differences
+from grammar.case.recorded import RecordedCall
+from grammar.case.sequence_rules import Event, names
+from grammar.case.state import State
+from grammar.case.timers import Timer, complete_oldest
+from grammar.case.view import Utterance
+from grammar.case.vitals import vital_sign
+from grammar.protocol.model import Call, Protocol
+
+
+def apply(protocol: Protocol, state: State, said: Utterance) -> State:
+    """The state after the effects of one call or checklist item."""
+    if said.call is None:
+        return _tick(state, said)
+    call = protocol.calls[said.call]
+    state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
+    if call.record:
+        recorded = RecordedCall(call.record, call.id, said.slots, said.t, said.fact, said.sender)
+        state = replace(state, records=(*state.records, recorded))
+    if call.vital:
+        sign = vital_sign(call.vital, said.slots, said.t, said.fact)
+        if sign:
+            state = replace(state, vitals=(*state.vitals, sign))
+    if call.completes:
+        state = _completed(state, said, call.completes)
+    match call.effect:
+        case "start-timer":
+            state = _start_timer(state, said)
+        case "timer-complete":
+            state = replace(state, timers=complete_oldest(state.timers, said.t, said.fact))
+        case "given":
+            state = _given(protocol, state, said)
+        case "order":
+            state = _checked(protocol, state, said.slots.get("drug"), said)
+        case "none":
+            pass
+    state = _report(protocol, state, call, said)
+    if call.task:
+        loop = said.loop if said.loop is not None else said.fact
+        task = Task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
+        state = replace(state, tasks=(*state.tasks, task))
+    return state
+
+
+def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterable[str]) -> State:
+    found = dict(state.events)
+    for name in events:
+        if name in protocol.watched:
+            found[name] = (*found.get(name, ()), Event(said.t, said.fact))
+    return replace(state, events=found)
+
+
+def _start_timer(state: State, said: Utterance) -> State:
+    seconds = said.slots.get("duration_s")
+    if not isinstance(seconds, Decimal):
+        return state
+    by_hand = "entered" in said.flags
+    timer = Timer(said.fact, float(seconds), said.until, said.fact, by_hand=by_hand)
+    return replace(state, timers=(*state.timers, timer))
+
+
+# ---------------------------------------------------------------------- checklists
+
+
+def _tick(state: State, said: Utterance) -> State:
+    wanted, item = said.slots.get("checklist"), said.slots.get("item")
+    checklists = tuple(
+        replace(
+            progress,
+            answered={**progress.answered, str(item): said.t},
+            facts=(*progress.facts, said.fact),
+        )
+        if progress.id == wanted
+        else progress
+        for progress in state.checklists
+    )
+    return replace(state, checklists=checklists)
+
+
+def _completed(state: State, said: Utterance, checklist: str) -> State:
+    findings = list(state.findings)
+    checklists = []
+    for progress in state.checklists:
+        if progress.id == checklist:
+            if progress.state == "partly-done":
+                titles = dict(progress.items)
+                left = ", ".join(titles[item] for item in progress.missing)
+                text = f"{progress.title} called complete without: {left}"
+                facts = (*progress.facts[-1:], said.fact)
+                findings.append(Finding("checklist-partly-done", said.t, facts, text))
+            progress = replace(progress, completed=said.t)  # noqa: PLW2901
+        checklists.append(progress)
+    return replace(state, checklists=tuple(checklists), findings=tuple(findings))
+
+
+# ---------------------------------------------------------------------- drugs
+
+
+def _given(protocol: Protocol, state: State, said: Utterance) -> State:
+    drug = said.slots.get("drug")
+    orders = [
+        task
+        for task in state.tasks
+        if protocol.calls[task.call].effect == "order" and not task.withdrawn
+    ]
+    pending = [task for task in orders if task.done is None]
+    if drug is None:
+        # "Drugs in": all that were ordered and not reported yet.
+        for task in pending:
+            one = str(task.slots.get("drug"))
+            state = _dose(protocol, state, said, one, task)
+            events = set(names(protocol, str(said.call), {"drug": one})) - {str(said.call)}
+            state = _happened(protocol, state, said, events)
+        if not pending:
+            text = "drugs reported given, none was ordered"
+            found = Finding("dose-without-order", said.t, (said.fact,), text)
+            state = replace(state, findings=(*state.findings, found))
+        return state
+    own = _ordered(said, [task for task in pending if task.slots.get("drug") == drug])
+    reading = said.meaning.reading
+    if own and reading and not reading.unit_said:
+        # A report that names no unit means the unit of its order.
+        said = replace(said, slots=reading.slots_after(own.slots))
+    return _dose(protocol, state, said, str(drug), own)
+
+
+def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
+    """Of the pending orders of one drug, the one of the amount reported, else the oldest."""
+    as_said = (task for task in pending if not differences(task.slots, said.slots, ("amount",)))
+    return next(as_said, pending[0] if pending else None)
+
+
+def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Task | None) -> State:
+    sheet = protocol.drugs[drug]
+    amount, unit = said.slots.get("amount"), said.slots.get("unit")
+    if not isinstance(amount, Decimal) and task:
+        amount, unit = task.slots.get("amount"), task.slots.get("unit")
+    findings = list(state.findings)
+    before = last_of(state.doses, drug)
+    if task is None:
+        facts = (said.fact,) if before is None else (before.fact, said.fact)
+        findings.append(
+            Finding("dose-without-order", said.t, facts, f"{drug} given, nobody ordered it")
+        )
+    if before and sheet.minimum_interval_s and said.t - before.t < sheet.minimum_interval_s:
+        text = (
+            f"{drug} again after {said.t - before.t:.0f} s,"
+            f" sheet says not within {sheet.minimum_interval_s:.0f} s"
+        )
+        findings.append(Finding("dose-too-soon", said.t, (before.fact, said.fact), text))
+    known = amount if isinstance(amount, Decimal) else None
+    dose = DoseGiven(
+        drug,
+        known,
+        str(unit) if unit else sheet.unit,
+        said.t,
+        said.fact,
+        task.fact if task else None,
+        per_kg(known, state.weight_kg) if known is not None else None,
+        in_ml(sheet, known, str(unit)) if known is not None else None,
+    )
+    state = replace(state, doses=(*state.doses, dose), findings=tuple(findings))
+    return _checked(protocol, state, drug, said) if "amount" in said.slots else state
+
+
+def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) -> State:
+    """The dose said, compared with the sheet's range; said plainly, never blocked."""
+    amount, unit = said.slots.get("amount"), said.slots.get("unit")
+    if not isinstance(amount, Decimal) or str(drug) not in protocol.drugs:
+        return state
+    text = outside_range(protocol.drugs[str(drug)], amount, str(unit), state.weight_kg)
+    if text is None:
+        return state
+    found = Finding("dose-outside-sheet", said.t, (said.fact,), text)
+    return replace(state, findings=(*state.findings, found))
+
+
+def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
+    """Marks the tasks that this call reports done."""
+    if not any(call.id in other.task.done_by for other in protocol.call if other.task):
+        return state
+    tasks = []
+    for task in state.tasks:
+        asked = protocol.calls[task.call].task
+        open_ = task.done is None and not task.withdrawn
+        done = asked and open_ and call.id in asked.done_by and _same(asked.same, task, said)
+        if call.effect == "given" and protocol.calls[task.call].effect == "order":
+            # A dose carries out the one order that it was given on.
+            done = done and any(
+                dose.fact == said.fact and dose.ordered_fact == task.fact for dose in state.doses
+            )
+        if done:
+            task = replace(task, done=said.t, done_fact=said.fact)  # noqa: PLW2901
+        tasks.append(task)
+    return replace(state, tasks=tuple(tasks))
+
+
+def _same(names: tuple[str, ...], task: Task, said: Utterance) -> bool:
+    both = (name for name in names if name in said.slots and name in task.slots)
+    return all(said.slots[name] == task.slots[name] for name in both)

@@ -1,0 +1,364 @@
+"""The fold: facts in, the state of the case out.
+
+    view = fold(protocol, facts, now)
+
+`Case` is the same fold kept going: one more fact costs one step. An amendment, a withdrawal or a
+confirmation changes what an earlier fact means, so the fold runs again from that fact on.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from grammar.case.amendments import Amending, EffectiveFact, changes, effective, ended
+from grammar.case.answering import hear
+from grammar.case.checklist import begin
+from grammar.case.doses import not_as_ordered, overdue
+from grammar.case.effects import apply
+from grammar.case.facts import (
+    NOT_RECORDED,
+    AnsweredByHand,
+    CaseEnded,
+    CaseStarted,
+    Entered,
+    Fact,
+    Gap,
+    Heard,
+    Noted,
+    Purged,
+    RecordingSet,
+    Resumed,
+    Ticked,
+    TimerChanged,
+    Warned,
+    Withdrawn,
+)
+from grammar.case.loop_step import Outcome, Said
+from grammar.case.manual_acts import (
+    answered_by_hand,
+    set_recording,
+    taken_back_line,
+    tick,
+    timer_changed,
+)
+from grammar.case.manual_entry import heard_of, meaning_of
+from grammar.case.sequence_rules import Judged
+from grammar.case.stand_by import held_long, held_too_long
+from grammar.case.state import State
+from grammar.case.view import LogLine, Utterance, View
+from grammar.case.withdrawal import last_call, with_slots, without
+from grammar.language.meaning import Meaning
+from grammar.language.parse import Understanding
+from grammar.language.words import Word
+from grammar.protocol.model import Protocol
+
+CHECKPOINT = 512
+"""Facts between kept states: what an amendment or a look back has to fold again at most."""
+
+LOOK_BACK = 256
+"""Facts between states kept as they were known then: a look back folds no more than these."""
+
+
+class Case:
+    """The fold, kept going. Add facts in the order of their `seq`."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        self.protocol = protocol
+        self._understanding = Understanding(protocol)
+        self._facts: list[Fact] = []
+        self._ends: list[float] = []
+        """The latest end of any fact so far, for each fact."""
+        self._amending: dict[int, Amending] = {}
+        self._state = self._first()
+        self._judged: Judged | None = None
+        """What the rules said at the last look: it holds until another event, or the next due time."""
+        self._kept: dict[int, State] = {0: self._state}
+        self._past: dict[int, State] = {0: self._state}
+        """States as they were known after so many facts; unlike `_kept`, never mended."""
+        self._meanings: dict[int, tuple[tuple[Word, ...], Meaning]] = {}
+
+    @property
+    def facts(self) -> tuple[Fact, ...]:
+        return tuple(self._facts)
+
+    @property
+    def state(self) -> State:
+        return self._state
+
+    def add(self, fact: Fact) -> Utterance | None:
+        """One more fact. Gives the utterance it became, or None where it is none."""
+        self._facts.append(fact)
+        self._ends.append(max(ended(fact), self._ends[-1] if self._ends else 0.0))
+        if isinstance(fact, Amending):
+            self._amending[fact.seq] = fact
+            self._again_from(changes(self._amending, fact))
+        else:
+            self._state = self._step(self._state, EffectiveFact(fact))
+            self._keep(len(self._facts), self._state)
+        if len(self._facts) % LOOK_BACK == 0:
+            self._past[len(self._facts)] = self._state
+        line = self._state.log[-1] if self._state.log else None
+        return line.utterance if line and line.fact == fact.seq else None
+
+    def view(self, now: float) -> View:
+        """The case at `now`, with all facts so far."""
+        state, kept = self._state, self._judged
+        if kept is None or kept.events is not state.events or not kept.since <= now < kept.until:
+            kept = self._judged = Judged.at(self.protocol.rule, state.events, now)
+        return _view(self.protocol, state, now, kept)
+
+    def at(self, now: float) -> View:
+        """The case as it stood at `now`, from the facts that had ended by then: `fold`, but quicker.
+
+        It takes up a state kept in the past, and folds what is missing.
+        """
+        # Facts come nearly in the order of their ends; where channels overlap, some end out of turn.
+        count = bisect_right(self._ends, now)
+        late = [f for f in self._facts[count:] if ended(f) <= now]
+        known = [*self._facts[:count], *late]
+        amending = {f.seq: f for f in self._amending.values() if ended(f) <= now}
+        start = max(kept for kept in self._past if kept <= count)
+        while (earlier := self._kept_before(known, amending, start)) < start:
+            start = earlier
+        state = self._past[start]
+        standing = effective(known) if amending else None
+        for fact in known[start:]:
+            found = standing.get(fact.seq) if standing is not None else EffectiveFact(fact)
+            if found:
+                state = self._step(state, found)
+        return _view(self.protocol, state, now)
+
+    def _kept_before(
+        self, known: Sequence[Fact], amending: Mapping[int, Amending], start: int
+    ) -> int:
+        """The state kept at `start` facts, or one before the first fact that later ones amend."""
+        floor = known[start].seq if start < len(known) else len(self._facts) + 1
+        spoken_of = (changes(amending, f) for f in amending.values() if f.seq >= floor)
+        # A fact spoken of need not be known yet itself: then there is nothing to fold again.
+        at = bisect_left(known, min(spoken_of, default=floor), key=lambda fact: fact.seq)
+        return max(kept for kept in self._past if kept <= min(at, start))
+
+    def _first(self) -> State:
+        return State(checklists=tuple(begin(checklist) for checklist in self.protocol.checklist))
+
+    def _keep(self, count: int, state: State) -> None:
+        if count % CHECKPOINT == 0:
+            self._kept[count] = state
+
+    def _again_from(self, target: int) -> None:
+        """Fold again from the fact `target` on, each fact as it now stands.
+
+        Other threads read `_state` meanwhile: it is assigned once, when all is folded.
+        """
+        at = next((i for i, fact in enumerate(self._facts) if fact.seq == target), None)
+        start = 0 if at is None else max(count for count in self._kept if count <= at)
+        self._kept = {count: state for count, state in self._kept.items() if count <= start}
+        state = self._kept[start]
+        standing = effective(self._facts)
+        for count, fact in enumerate(self._facts[start:], start=start + 1):
+            found = standing.get(fact.seq)
+            if found:
+                state = self._step(state, found)
+            self._keep(count, state)
+        self._state = state
+
+    def _step(self, state: State, standing: EffectiveFact) -> State:
+        fact = standing.fact
+        match fact:
+            case CaseStarted():
+                line = LogLine(fact.t, fact.seq, "case", "case started")
+                return replace(
+                    state,
+                    weight_kg=fact.weight_kg,
+                    recording=fact.recording,
+                    channels=self._channels(fact),
+                    log=state.log.plus(line),
+                )
+            case Heard():
+                return self._hear(state, fact, self._meaning(fact), standing)
+            case Entered():
+                return self._hear(state, heard_of(fact), meaning_of(self.protocol, fact), standing)
+            case Noted():
+                line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
+                return replace(state, log=state.log.plus(line))
+            case Gap():
+                lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
+                return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
+            case AnsweredByHand():
+                return answered_by_hand(self.protocol, state, fact)
+            case TimerChanged():
+                return timer_changed(state, fact)
+            case Ticked():
+                return tick(state, fact)
+            case RecordingSet():
+                return set_recording(state, fact)
+            case Withdrawn():
+                return taken_back_line(self.protocol, state, fact, self._taken_back(fact))
+            case Warned():
+                line = LogLine(fact.t, fact.seq, "warn", fact.text)
+                recording = state.recording and fact.what != NOT_RECORDED
+                return replace(state, recording=recording, log=state.log.plus(line))
+            case Resumed():
+                line = LogLine(fact.t, fact.seq, "case", "case taken up again")
+                recording = fact.recording
+                return replace(state, recording=recording, ended=None, log=state.log.plus(line))
+            case Purged():
+                line = LogLine(fact.t, fact.seq, "case", "the sound was removed")
+                return replace(state, recording=False, log=state.log.plus(line))
+            case CaseEnded():
+                line = LogLine(fact.t, fact.seq, "case", "case ended")
+                return replace(state, ended=fact.t, log=state.log.plus(line))
+            case _:
+                return state
+
+    def _taken_back(self, fact: Withdrawn) -> Fact | None:
+        """What a person takes back; None where it was not over by then, and so not known."""
+        at = bisect_left(self._facts, fact.target, key=lambda known: known.seq)
+        found = self._facts[at] if at < len(self._facts) else None
+        return found if found and found.seq == fact.target and ended(found) <= fact.t else None
+
+    def _least_confidence(self, meaning: Meaning) -> float:
+        head = self.protocol.protocol
+        if head.unsure_below_at_stake is not None and meaning.at_stake:
+            return head.unsure_below_at_stake
+        return head.unsure_below
+
+    def _meaning(self, fact: Heard) -> Meaning:
+        """What an utterance says, read once: folding again is then many times cheaper."""
+        known = self._meanings.get(fact.seq)
+        if known is None or known[0] is not fact.words:
+            meaning = self._understanding.read([word.text for word in fact.words])
+            known = self._meanings[fact.seq] = (fact.words, meaning)
+        return known[1]
+
+    def _channels(self, fact: CaseStarted) -> Mapping[int, str]:
+        own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
+        return {**own, **dict(fact.channels)}
+
+    def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: EffectiveFact) -> State:
+        confidence = 1.0 if standing.amended else confidence_of(fact)
+        low = confidence < self._least_confidence(meaning)
+        doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
+        recognised = meaning.kind != "unrecognised"
+        unsure = recognised and not standing.confirmed and (low or bool(doubts))
+        sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
+        takes_back = meaning.said("disregard", "correction")
+        before = last_call(state, sender) if takes_back else None
+        entered = isinstance(standing.fact, Entered)
+        said = Said(
+            *(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure, before),
+            entered=entered and fact.sender is None,
+        )
+        outcome = hear(self.protocol, state.loops, said)
+        flags = (
+            *outcome.flags,
+            *doubts,
+            *(("sounds-like",) if meaning.sounds_like else ()),
+            *(("amended",) if standing.amended else ()),
+            *(("heard-late",) if fact.late_s else ()),
+            *(("entered",) if entered else ()),
+        )
+        text = fact.text
+        utterance = Utterance(
+            fact=fact.seq,
+            t=fact.t,
+            until=fact.until,
+            channel=fact.channel,
+            text=text,
+            role=outcome.role,
+            meaning=meaning,
+            call=outcome.call,
+            slots=outcome.slots,
+            to=meaning.to,
+            sender=sender,
+            loop=outcome.loop,
+            confidence=confidence,
+            unsure=unsure,
+            flags=tuple(dict.fromkeys(flags)),
+        )
+        line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
+        held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
+        state = replace(
+            state,
+            loops=outcome.loops,
+            log=state.log.plus(line),
+            findings=(*state.findings, *held),
+        )
+        if unsure and not outcome.effective and outcome.loop is not None:
+            state = replace(state, unsure_answers=(*state.unsure_answers, utterance))
+        return self._effects(state, utterance, outcome)
+
+    def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
+        if outcome.withdrawn is not None:
+            state = without(state, outcome.withdrawn)
+        if outcome.changed and outcome.loop is not None:
+            return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
+        if outcome.effective and utterance.unsure:
+            return replace(state, unsure=(*state.unsure, utterance))
+        if outcome.effective:
+            return apply(self.protocol, state, utterance)
+        if outcome.settled is not None:
+            # A read-back that agrees confirms a call that was heard with doubt.
+            doubtful = next((u for u in state.unsure if u.loop == outcome.settled), None)
+            if doubtful:
+                rest = tuple(u for u in state.unsure if u is not doubtful)
+                return apply(self.protocol, replace(state, unsure=rest), doubtful)
+        return state
+
+
+def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
+    """The case at `now` from the facts up to then."""
+    case = Case(protocol)
+    for fact in facts:
+        if ended(fact) <= now:
+            case.add(fact)
+    return case.view(now)
+
+
+def confidence_of(heard: Heard) -> float:
+    """How sure the listener was, 0 to 1: of the whole, else the mean of its words."""
+    if heard.confidence is not None:
+        return heard.confidence
+    words = heard.words
+    return sum(word.confidence for word in words) / len(words) if words else 0.0
+
+
+def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
+    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
+    late = overdue(protocol, state.tasks, now)
+    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, now))
+    otherwise = not_as_ordered(state.tasks, state.doses)
+    findings = sorted(
+        (*state.findings, *broken, *late, *held, *otherwise), key=lambda found: found.t
+    )
+    return View(
+        now=now,
+        loops=tuple((loop, loop.state(now)) for loop in state.loops),
+        timers=tuple((timer, timer.state(now)) for timer in state.timers),
+        tasks=tuple((task, task.state(now)) for task in state.tasks),
+        doses=state.doses,
+        vitals=state.vitals,
+        checklists=state.checklists,
+        findings=tuple(findings),
+        countdowns=countdowns,
+        records=state.records,
+        log=state.log,
+        weight_kg=state.weight_kg,
+        recording=state.recording,
+        ended=state.ended,
+        unsure=_unsure(state),
+        events=state.events,
+    )
+
+
+def _unsure(state: State) -> tuple[Utterance, ...]:
+    """What was heard with doubt and still waits: an answer does while its loop does."""
+    if not state.unsure and not state.unsure_answers:
+        return ()
+    waiting = {loop.id for loop in state.loops if loop.status in ("open", "answered", "differs")}
+    answers = (said for said in state.unsure_answers if said.loop in waiting)
+    # A call corrected in place with doubt stands here too, under its correction's fact.
+    calls = (said for said in state.unsure if said.unsure)
+    return tuple(sorted((*calls, *answers), key=lambda said: said.fact))

@@ -1,0 +1,108 @@
+"""What a step on the loops takes and gives, and which loops an utterance may speak of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from grammar.case.loops import Loop, deciding
+from grammar.case.view import Role, Utterance
+from grammar.language.meaning import Meaning, Slots
+from grammar.protocol.model import Protocol
+
+RECENT = 60
+"""Loops looked back at for an answer; older ones are beyond any window."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One utterance as the loops see it. Times in seconds on the case's clock."""
+
+    fact: int
+    t: float
+    until: float
+    channel: int
+    meaning: Meaning
+    sender: str | None
+    unsure: bool
+    before: Utterance | None = None
+    """What this voice called out last: what "disregard" and "correction" speak of."""
+    entered: bool = False
+    """A call entered by hand, with nobody named as its speaker: it reads nothing back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """The part an utterance played, and the loops after it."""
+
+    loops: tuple[Loop, ...]
+    role: Role
+    loop: int | None = None
+    call: str | None = None
+    slots: Slots = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
+    effective: bool = False
+    """A new call, whose effects on the case count."""
+    withdrawn: int | None = None
+    """The fact whose effects no longer count: disregarded, or corrected away."""
+    settled: int | None = None
+    """A loop that an agreeing read-back has just closed."""
+    changed: bool = False
+    """The loop's call was corrected in place: its effects follow its slots."""
+
+
+def who(loop: Loop, said: Said) -> tuple[str, ...]:
+    if said.sender is None or loop.sender is None:
+        return ("speaker unknown",)
+    if loop.to is not None and loop.to != said.sender:
+        return ("by another",)
+    return ()
+
+
+def names_of(protocol: Protocol, loop: Loop) -> tuple[str, ...]:
+    return loop.needed or deciding(protocol.calls[loop.call])
+
+
+def mine(loop: Loop, said: Said) -> bool:
+    """Whether the utterance comes from the station that made the call, as far as is known."""
+    return said.sender is not None and said.sender == loop.sender
+
+
+def by_other(loop: Loop, said: Said) -> bool:
+    """Whether the speaker is known to be another than the caller."""
+    return said.sender is not None and loop.sender is not None and said.sender != loop.sender
+
+
+def newest(loops: tuple[Loop, ...]) -> Iterator[Loop]:
+    return reversed(loops[-RECENT:])
+
+
+def live(
+    protocol: Protocol, loops: tuple[Loop, ...], said: Said, *, closed: bool = False
+) -> list[Loop]:
+    """Loops that can still be answered, newest first; `closed` adds those just closed."""
+    found = []
+    for loop in newest(loops):
+        if loop.status == "withdrawn" or (loop.status == "closed" and not closed):
+            continue
+        if loop.held is not None or said.t <= loop.deadline + protocol.protocol.late_s:
+            found.append(loop)
+    return found
+
+
+def addressed(loops: list[Loop], said: Said) -> Loop | None:
+    """Of loops newest first: the one that asked the speaker, else an addressed one, else the newest."""
+    asked = [loop for loop in loops if loop.to is not None and loop.to == said.sender]
+    addressed = [loop for loop in loops if loop.to is not None]
+    return next(iter(asked or addressed or loops), None)
+
+
+def put(loops: tuple[Loop, ...], changed: Loop) -> tuple[Loop, ...]:
+    at = next(i for i in range(len(loops) - 1, -1, -1) if loops[i].id == changed.id)
+    return (*loops[:at], changed, *loops[at + 1 :])
+
+
+def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:
+    """Which loop "negative" speaks of: one that differs, one's own, the one answered last."""
+    last = loop.asked if loop.answered is None else max(loop.asked, loop.answered)
+    return loop.status == "differs", mine(loop, said), last

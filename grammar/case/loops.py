@@ -1,0 +1,117 @@
+"""Loops: a call and what answers it.
+
+A loop is a value. `state(now)` derives what time alone decides; everything else changes by a step
+that returns a new loop (see `answering.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from grammar.language.meaning import Slots, SlotValue
+from grammar.language.numbers.units import same_amount
+from grammar.protocol.model import Call
+
+LoopState = Literal["open", "answered", "closed", "differs", "unanswered", "withdrawn"]
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """One call that wants an answer. Times are seconds on the case's clock.
+
+    `opened` is when the call began, `asked` when the waiting began: its end, or a later "say again".
+    """
+
+    id: int
+    call: str
+    slots: Slots
+    fact: int
+    opened: float
+    asked: float
+    window_s: float
+    to: str | None = None
+    sender: str | None = None
+    channel: int = 1
+    status: Literal["open", "answered", "closed", "differs", "withdrawn"] = "open"
+    answered: float | None = None
+    """When an answer that agrees began."""
+    closed: float | None = None
+    answer_fact: int | None = None
+    differing: Slots | None = None
+    """What the read-back said where it differed, kept after it was put right."""
+    differing_fact: int | None = None
+    needed: tuple[str, ...] = ()
+    """Slots that an answer must still repeat, where a "negative" named only some."""
+    held: float | None = None
+    """Since when "stand by" holds it, or None."""
+    held_fact: int | None = None
+    """The latest "stand by"."""
+    late: bool = False
+    repeats: int = 0
+    flags: tuple[str, ...] = ()
+    ended: float = 0.0
+    """When the call ended."""
+    unsure: bool = False
+    """The call itself was heard with doubt and nobody has confirmed it."""
+
+    @property
+    def deadline(self) -> float:
+        return self.asked + self.window_s
+
+    def state(self, now: float) -> LoopState:
+        """The state at `now`: an open loop whose window has passed is `unanswered`."""
+        if self.status == "open" and self.held is None and now > self.deadline:
+            return "unanswered"
+        return self.status
+
+    def age(self, now: float) -> float:
+        """Seconds since the call ended, or since it was asked for again."""
+        return now - self.asked
+
+    def flagged(self, *flags: str) -> Loop:
+        """With these flags added, each once."""
+        new = tuple(flag for flag in flags if flag not in self.flags)
+        return replace(self, flags=self.flags + new) if new else self
+
+
+def deciding(call: Call) -> tuple[str, ...]:
+    """The slots that an answer must repeat."""
+    return call.deciding if call.readback == "key" else tuple(call.slots)
+
+
+def differences(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
+    """Slots of `names` that both have and that do not mean the same.
+
+    Amounts compare by meaning (0.1 mg is 100 microgram) and carry their unit with them.
+    """
+    found: set[str] = set()
+    for name in names:
+        if name == "unit" or name not in called or name not in said:
+            continue
+        if name == "amount":
+            if not _same_dose(called, said):
+                found.add(name)
+        elif called[name] != said[name]:
+            found.add(name)
+    return found
+
+
+def _same_dose(called: Slots, said: Slots) -> bool:
+    ours, theirs = called["amount"], said["amount"]
+    unit = str(called.get("unit", ""))
+    # A read-back that names no unit means the unit of the call it repeats.
+    other = str(said.get("unit", unit))
+    if isinstance(ours, str) or isinstance(theirs, str):
+        return ours == theirs
+    return same_amount(ours, unit, theirs, other) if unit and other else ours == theirs
+
+
+def repeated(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
+    """Slots of `names` that the answer says, out of those the call has; the unit goes unsaid."""
+    return {name for name in names if name != "unit" and name in called and name in said}
+
+
+def is_number(value: SlotValue | None) -> bool:
+    """Whether a slot holds a number."""
+    return value is not None and not isinstance(value, str)

@@ -1,0 +1,149 @@
+"""What a person's acts at the keyboard do to the case, and how the log tells of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+
+from grammar.case.checklist import ChecklistProgress
+from grammar.case.facts import (
+    Amended,
+    AnsweredByHand,
+    Confirmed,
+    Entered,
+    Fact,
+    Heard,
+    Noted,
+    RecordingSet,
+    SpeakerSet,
+    Ticked,
+    TimerChanged,
+    Withdrawn,
+)
+from grammar.case.stand_by import held_long
+from grammar.case.state import State
+from grammar.case.view import LogLine
+from grammar.protocol.model import Protocol
+from grammar.times import duration, number
+
+MARK = "marked for the debrief"
+"""The text of a mark that nobody put into words."""
+
+
+def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
+    """The state after a person saw or heard the answer to a loop. One that is over stays as it is."""
+    loops = tuple(
+        replace(
+            loop,
+            status="closed",
+            answered=fact.t,
+            closed=fact.t,
+            answer_fact=fact.seq,
+            held=None,
+            late=loop.late or fact.t > loop.deadline,
+        ).flagged("by hand")
+        if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
+        else loop
+        for loop in state.loops
+    )
+    if loops == state.loops:
+        return state
+    held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
+    was = next(loop for loop in state.loops if loop.id == fact.loop)
+    if fact.t == was.opened and was.id in {x.fact for x in state.timers if x.by_hand}:
+        # A timer of the recorder's own, started in the same act: nobody has to answer it.
+        return replace(state, loops=loops)
+    though = ", though it was read back otherwise" if was.status == "differs" else ""
+    state = replace(state, loops=loops, findings=(*state.findings, *held))
+    return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")
+
+
+def timer_changed(state: State, fact: TimerChanged) -> State:
+    """The state after a timer was stopped or made longer. One that is over stays as it is."""
+    timer = next((x for x in state.timers if x.fact == fact.timer and x.completed is None), None)
+    if timer is None or (fact.change == "extend" and fact.seconds <= 0):
+        return state
+    if fact.change == "stop":
+        changed = replace(timer, completed=fact.t, stopped=True, ended_by=fact.seq)
+        text = f"timer stopped: {timer.name}"
+    else:
+        changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
+        text = f"timer made {duration(fact.seconds)} longer: {timer.name}"
+    timers = tuple(changed if x is timer else x for x in state.timers)
+    return _told(replace(state, timers=timers), fact, text)
+
+
+def tick(state: State, fact: Ticked) -> State:
+    """The state after an item was ticked. What was answered already keeps its time."""
+    progress = next((x for x in state.checklists if x.id == fact.checklist), None)
+    title = dict(progress.items).get(fact.item) if progress else None
+    if progress is None or title is None or fact.item in progress.answered:
+        return state
+    ticked: ChecklistProgress = replace(
+        progress,
+        answered={**progress.answered, fact.item: fact.t},
+        facts=(*progress.facts, fact.seq),
+    )
+    checklists = tuple(ticked if x is progress else x for x in state.checklists)
+    return _told(replace(state, checklists=checklists), fact, f"ticked: {title}")
+
+
+def set_recording(state: State, fact: RecordingSet) -> State:
+    """The state after recording was paused or taken up again, or went on by itself in a further file."""
+    if fact.on == state.recording:
+        return state
+    if fact.audio:
+        line = LogLine(fact.t, fact.seq, "case", f"recording goes on in {fact.audio}")
+        return replace(state, recording=fact.on, log=state.log.plus(line))
+    text = "recording taken up again" if fact.on else "recording paused: silence from here on"
+    return _told(replace(state, recording=fact.on), fact, text)
+
+
+def taken_back_line(
+    protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None
+) -> State:
+    """The state with a line of the log that says what a person took back, or withdrew of what was heard."""
+    if target is None or target.seq >= fact.seq:
+        return state
+    done = "withdrawn, not said" if isinstance(target, Heard) else "taken back"
+    return _told(state, fact, f"{done}: {in_words(protocol, target)}")
+
+
+def in_words(protocol: Protocol, fact: Fact) -> str:
+    """A fact that a person may take back, in a few plain words."""
+    match fact:
+        case Heard():
+            return fact.text or "nothing heard"
+        case Entered():
+            call = protocol.calls.get(fact.call)
+            values = (_value(name, value) for name, value in fact.slots)
+            return " ".join(["entry", call.title if call else fact.call, *values])
+        case Noted():
+            words = "" if fact.mark and fact.text == MARK else f" {fact.text}"
+            return f"{'mark' if fact.mark else 'note'}{words}"
+        case Amended():
+            return f"correction {fact.words}"
+        case Confirmed():
+            return "acceptance of what was unsure"
+        case AnsweredByHand():
+            return f"answer heard to #{fact.loop}"
+        case SpeakerSet():
+            return f"speaker {fact.station}"
+        case TimerChanged():
+            return "timer stopped" if fact.change == "stop" else "timer made longer"
+        case Ticked():
+            return f"tick of {fact.item}"
+        case Withdrawn():
+            return "a withdrawal"
+        case _:
+            return fact.kind
+
+
+def _value(name: str, value: str | float) -> str:
+    if isinstance(value, str):
+        return value
+    return duration(value) if name.endswith("_s") else number(Decimal(str(value)))
+
+
+def _told(state: State, fact: Fact, text: str) -> State:
+    return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "hand", text)))

@@ -1,0 +1,164 @@
+"""Rules on order and timing between events: what is broken, and what is about to be."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from grammar.case.findings import Countdown, Finding
+from grammar.language.meaning import Slots
+from grammar.protocol.model import Protocol, SequenceRule
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A call that happened at `t` seconds, by fact."""
+
+    t: float
+    fact: int
+
+
+Events = Mapping[str, tuple[Event, ...]]
+"""Event name (`call-id` or `call-id:value`) -> when it happened, in order."""
+
+
+def names(protocol: Protocol, call: str, slots: Slots) -> tuple[str, ...]:
+    """The event names of one call: its id, and its id with each value and drug group."""
+    found = [call]
+    for value in slots.values():
+        if isinstance(value, str):
+            found.append(f"{call}:{value}")
+            drug = protocol.drugs.get(value)
+            if drug and drug.group:
+                found.append(f"{call}:{drug.group}")
+    return tuple(found)
+
+
+def judge_rules(
+    rules: Sequence[SequenceRule], events: Events, now: float
+) -> tuple[tuple[Finding, ...], tuple[Countdown, ...]]:
+    """What every rule says at `now`."""
+    findings: list[Finding] = []
+    countdowns: list[Countdown] = []
+    for rule in rules:
+        first, then = _of(events, rule.first, now), _of(events, rule.then, now)
+        match rule.kind:
+            case "at-least":
+                broken, coming = _at_least(rule, first, then, now)
+            case "at-most":
+                broken, coming = _at_most(rule, first, then, now)
+            case "before":
+                broken, coming = _before(rule, first, then), []
+            case "after-count":
+                broken, coming = _after_count(rule, first, then, now)
+        findings += broken
+        countdowns += coming
+    return tuple(findings), tuple(countdowns)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the rules say from `since` up to, not at, `until`, as long as nothing else happens."""
+
+    events: Events
+    since: float
+    until: float
+    found: tuple[tuple[Finding, ...], tuple[Countdown, ...]]
+
+    @classmethod
+    def at(cls, rules: Sequence[SequenceRule], events: Events, now: float) -> Judged:
+        """Judged at `now`. Only a countdown that comes due, or an event still to come, changes it."""
+        found = judge_rules(rules, events, now)
+        coming = (event.t for each in events.values() for event in each if event.t > now)
+        due = (countdown.due for countdown in found[1])
+        return cls(events, now, min((*coming, *due), default=float("inf")), found)
+
+
+def _of(events: Events, wanted: tuple[str, ...], now: float) -> list[Event]:
+    found = {event for name in wanted for event in events.get(name, ()) if event.t <= now}
+    return sorted(found, key=lambda event: event.t)
+
+
+def _seconds(rule: SequenceRule) -> float:
+    assert rule.seconds is not None  # the protocol's validation: only `before` has none
+    return rule.seconds
+
+
+def _at_least(
+    rule: SequenceRule, first: list[Event], then: list[Event], now: float
+) -> tuple[list[Finding], list[Countdown]]:
+    need = _seconds(rule)
+    broken = []
+    last: Event | None = None
+    for event in then:
+        since = next((f for f in first if _after(f, last) and f.t <= event.t), None)
+        if since and since != event and event.t - since.t < need:
+            text = f"{rule.title}: {event.t - since.t:.0f} s instead of at least {need:.0f} s"
+            broken.append(Finding(rule.id, event.t, (since.fact, event.fact), text))
+        last = event
+    since = next((f for f in first if _after(f, last)), None)
+    if since and now < since.t + need:
+        due = since.t + need
+        return broken, [Countdown(rule.id, rule.title, since.t, due, True, (since.fact,))]
+    return broken, []
+
+
+def _after(event: Event, last: Event | None) -> bool:
+    """Later than the end before it, or that very event: what repeats ends one wait and begins the next."""
+    return last is None or event.t > last.t or event == last
+
+
+def _at_most(
+    rule: SequenceRule, first: list[Event], then: list[Event], now: float
+) -> tuple[list[Finding], list[Countdown]]:
+    allowed = _seconds(rule)
+    broken, coming = [], []
+    ends = [event.t for event in then]
+    for at, event in enumerate(first):
+        after = bisect_left(ends, event.t)
+        # An event is not its own end: "the next adrenaline" follows the one before.
+        after += after < len(then) and then[after] == event
+        ended = then[after] if after < len(then) else None
+        following = first[at + 1] if at + 1 < len(first) else None
+        renewed = following and (ended is None or following.t < ended.t)
+        if following and renewed and following.t <= event.t + allowed:
+            continue  # the same thing begun again in time: the later one counts
+        due = event.t + allowed
+        end = ended.t if ended else now
+        if end > due:
+            facts = (event.fact, ended.fact) if ended else (event.fact,)
+            took = f"{end - event.t:.0f} s" if ended else "not yet"
+            text = f"{rule.title}: {took}, limit {allowed:.0f} s"
+            broken.append(Finding(rule.id, due, facts, text))
+        elif ended is None:
+            coming.append(Countdown(rule.id, rule.title, event.t, due, False, (event.fact,)))
+    return broken, coming
+
+
+def _before(rule: SequenceRule, first: list[Event], then: list[Event]) -> list[Finding]:
+    return [
+        Finding(rule.id, event.t, (event.fact,), f"{rule.title}: not called before")
+        for event in then
+        if not any(f.t <= event.t for f in first)
+    ]
+
+
+def _after_count(
+    rule: SequenceRule, first: list[Event], then: list[Event], now: float
+) -> tuple[list[Finding], list[Countdown]]:
+    broken, coming = [], []
+    edges = [float("-inf"), *(event.t for event in then)]
+    for start, stop in zip(edges, [*edges[1:], None], strict=True):
+        counted = [e for e in first if e.t > start and (stop is None or e.t <= stop)]
+        if len(counted) < rule.count:
+            continue
+        trigger = counted[rule.count - 1]
+        facts = tuple(event.fact for event in counted[: rule.count])
+        due = trigger.t + _seconds(rule)
+        if (now if stop is None else stop) > due:
+            text = f"{rule.title}: due after {rule.count}, not within {_seconds(rule):.0f} s"
+            broken.append(Finding(rule.id, due, facts, text))
+        elif stop is None:
+            coming.append(Countdown(rule.id, rule.title, trigger.t, due, False, facts))
+    return broken, coming

@@ -1,0 +1,44 @@
+"""The state of a case: what the facts so far come to, before time is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from grammar.case.checklist import ChecklistProgress
+from grammar.case.doses import DoseGiven, Task
+from grammar.case.findings import Finding
+from grammar.case.loops import Loop
+from grammar.case.persistent_sequence import PersistentSequence
+from grammar.case.recorded import RecordedCall
+from grammar.case.sequence_rules import Event
+from grammar.case.timers import Timer
+from grammar.case.view import LogLine, Utterance
+from grammar.case.vitals import VitalSign
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What the facts so far come to, before time is asked."""
+
+    loops: tuple[Loop, ...] = ()
+    timers: tuple[Timer, ...] = ()
+    tasks: tuple[Task, ...] = ()
+    doses: tuple[DoseGiven, ...] = ()
+    vitals: tuple[VitalSign, ...] = ()
+    checklists: tuple[ChecklistProgress, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
+    records: tuple[RecordedCall, ...] = ()
+    """Calls of the record, whatever their order in time."""
+    log: PersistentSequence[LogLine] = field(default_factory=PersistentSequence)
+    withdrawn: frozenset[int] = frozenset()
+    """Facts whose effects were disregarded or corrected away."""
+    unsure: tuple[Utterance, ...] = ()
+    """Calls heard with doubt: they have had no effect yet."""
+    unsure_answers: tuple[Utterance, ...] = ()
+    """Answers and prowords heard with doubt: they have closed nothing."""
+    weight_kg: float | None = None
+    recording: bool = False
+    channels: Mapping[int, str] = field(default_factory=dict)
+    ended: float | None = None

@@ -1,0 +1,93 @@
+"""The state of a case at one moment, ready to be shown: what screens, summaries and reports read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from grammar.case.checklist import ChecklistProgress
+from grammar.case.doses import DoseGiven, Task, TaskState
+from grammar.case.findings import Countdown, Finding
+from grammar.case.loops import Loop, LoopState
+from grammar.case.recorded import RecordedCall
+from grammar.case.sequence_rules import Event
+from grammar.case.timers import Timer, TimerState
+from grammar.case.vitals import VitalSign
+from grammar.language.meaning import Meaning, Slots
+
+Role = Literal["call", "read-back", "acknowledgement", "proword", "unrecognised"]
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One heard or entered utterance and what the case made of it. Times in seconds."""
+
+    fact: int
+    t: float
+    until: float
+    channel: int
+    text: str
+    role: Role
+    meaning: Meaning
+    call: str | None
+    slots: Slots
+    to: str | None
+    sender: str | None
+    loop: int | None
+    confidence: float
+    unsure: bool
+    flags: tuple[str, ...] = ()
+    """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One line of the running log: an utterance, or another fact worth reading."""
+
+    t: float
+    fact: int
+    kind: Literal["utterance", "note", "mark", "gap", "warn", "case", "hand"]
+    """`hand` is what a person did at the keyboard that is neither an entry nor a note."""
+    text: str
+    utterance: Utterance | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything derived, at `now` seconds on the case's clock."""
+
+    now: float
+    loops: tuple[tuple[Loop, LoopState], ...]
+    """In order of opening."""
+    timers: tuple[tuple[Timer, TimerState], ...]
+    tasks: tuple[tuple[Task, TaskState], ...]
+    doses: tuple[DoseGiven, ...]
+    vitals: tuple[VitalSign, ...]
+    """All, in order of time; the last of each id is the latest."""
+    checklists: tuple[ChecklistProgress, ...]
+    findings: tuple[Finding, ...]
+    countdowns: tuple[Countdown, ...]
+    log: Sequence[LogLine]
+    weight_kg: float | None
+    recording: bool
+    ended: float | None
+    unsure: tuple[Utterance, ...] = ()
+    """Heard with doubt and waiting for someone: calls without effect yet, answers that closed nothing.
+    In order of time."""
+    records: tuple[RecordedCall, ...] = ()
+    """Calls of the record, for `record.record_of`."""
+    events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
+    """When each event that the protocol's rules name happened, as in `sequence.Events`."""
+
+    @property
+    def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:
+        """Loops that need someone: differing first, then unanswered, then open; of each the oldest."""
+        urgent = {"differs": 0, "unanswered": 1, "open": 2, "answered": 3}
+        live = [pair for pair in self.loops if pair[1] in urgent]
+        return tuple(sorted(live, key=lambda pair: (urgent[pair[1]], pair[0].asked)))
+
+    @property
+    def latest_vitals(self) -> tuple[VitalSign, ...]:
+        """The latest of each vital sign, in order of first appearance."""
+        return tuple({sign.id: sign for sign in self.vitals}.values())

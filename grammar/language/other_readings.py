@@ -1,0 +1,143 @@
+"""What else an utterance may have been: the readings that a person may choose instead.
+
+First what a second listener heard, then numbers that sound alike (fifteen, fifty), then other phrases
+near the words. Every guess can be read exactly, so that choosing it leaves no doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from rapidfuzz import fuzz
+from rapidfuzz.distance import Indel
+
+from grammar.language.meaning import Meaning
+from grammar.language.nearest_phrase import Skeleton, skeletons
+from grammar.language.numbers import language
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN, bodies, rules
+from grammar.language.typed_text import spoken
+from grammar.protocol.model import Protocol
+from grammar.protocol.prowords import BARE
+from grammar.protocol.templates import expansions
+
+FAR = 0.45
+"""Least similarity (mean of word and letter similarity, 0 to 1) of a phrase offered as a guess."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """Words that may have been said, and what they mean."""
+
+    words: str
+    meaning: Meaning
+    as_heard: bool = False
+
+
+class Guesses:
+    """One protocol, ready to guess. Holds no state between utterances."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        self._understanding = Understanding(protocol)
+        self._spoken = language(protocol.protocol.language)
+        named = rules(protocol)
+        self._skeletons: list[Skeleton] = []
+        said = protocol.proword_phrases
+        self._plain = {text for name in BARE for text in said[name]}
+        for body in bodies(protocol):
+            if body.call:
+                self._skeletons += skeletons(body.call, body.node, named)
+            elif body.kind == "item":
+                forms = expansions(body.node, named)
+                self._plain |= {" ".join(str(word) for word in form) for form in forms}
+
+    def of(self, text: str, meaning: Meaning, heard_else: str = "", most: int = 5) -> list[Guess]:
+        """Other readings of the words, likeliest first; none means what `meaning` means already.
+
+        `heard_else` is what a second listener heard.
+        """
+        words = [word for word in text.split() if word != UNKNOWN]
+        taken = {_key(meaning)}
+        found: list[Guess] = []
+        for candidate in self._candidates(words, heard_else):
+            read = self._understanding.read(candidate.split())
+            if len(found) == most:
+                break
+            if read.kind == "unrecognised" or read.doubts or _key(read) in taken:
+                continue
+            taken.add(_key(read))
+            found.append(Guess(candidate, read))
+        return found
+
+    def as_heard(self, text: str) -> Guess:
+        """An utterance as it was heard, before a person put it right."""
+        return Guess(text, self._understanding.read(text.split()), as_heard=True)
+
+    def typed(self, text: str) -> Guess:
+        """What a person typed, its figures and signs as words, and what that means."""
+        words = spoken(self._spoken, text)
+        return Guess(words, self._understanding.read(words.split()))
+
+    def _candidates(self, words: Sequence[str], heard_else: str) -> Iterator[str]:
+        if heard_else:
+            yield heard_else
+        if not words:
+            return
+        nearest = self._understanding.nearest
+        at = nearest.opening(words)[2]
+        front, body = list(words[:at]), list(words[at:])
+        tokens, _, places = nearest.skeleton_of(body)
+        yield from (" ".join([*front, *twin]) for twin in self._twins(body, places))
+        values = [" ".join(body[start:end]) for start, end in places]
+        yield from (" ".join([*front, near]) for near in self._near(tokens, values))
+
+    def _twins(
+        self, words: Sequence[str], places: Sequence[tuple[int, int]]
+    ) -> Iterator[Sequence[str]]:
+        """The words with one number as it may have been meant: its other digits, or its twin."""
+        for start, end in places:
+            number = self._spoken.read(words[start:end])
+            if number is None:
+                continue
+            others = (number.conflict, number.value, self._spoken.sounds_like(number.value))
+            for value in others:
+                if value is None:
+                    continue
+                try:
+                    said = self._spoken.say(value)
+                except ValueError:
+                    continue
+                yield [*words[:start], *said.split(), *words[end:]]
+
+    def _near(self, tokens: Sequence[str], values: Sequence[str]) -> Iterator[str]:
+        """Phrases that take the same values, the nearest first."""
+        marks = [token for token in tokens if token.startswith("{")]
+        letters = " ".join(tokens)
+        scored: dict[str, float] = {}
+        # Of the many ways to say one call the nearest stands for all.
+        nearest: dict[str, tuple[float, Skeleton]] = {}
+        for skeleton in self._skeletons:
+            if [token for token in skeleton.tokens if token.startswith("{")] == marks:
+                score = _similarity(tokens, letters, skeleton.tokens)
+                if skeleton.call not in nearest or score > nearest[skeleton.call][0]:
+                    nearest[skeleton.call] = score, skeleton
+        for score, skeleton in nearest.values():
+            said = iter(values)
+            text = " ".join(next(said) if t.startswith("{") else t for t in skeleton.tokens)
+            scored[text] = score
+        if not marks:
+            for text in self._plain:
+                scored[text] = _similarity(tokens, letters, text.split())
+        near = [text for text, score in scored.items() if score >= FAR]
+        yield from sorted(near, key=lambda text: (-scored[text], text))
+
+
+def _similarity(tokens: Sequence[str], letters: str, other: Sequence[str]) -> float:
+    by_word = Indel.normalized_similarity(tokens, other)
+    return (by_word + fuzz.ratio(letters, " ".join(other)) / 100) / 2
+
+
+def _key(meaning: Meaning) -> object:
+    readings = tuple((r.call, tuple(sorted(r.slots.items()))) for r in meaning.readings)
+    return meaning.kind, readings, meaning.checklist, meaning.item, meaning.prowords

@@ -1,0 +1,386 @@
+"""Heard words -> meaning: exact where they fit a phrase, else the nearest phrase with a score.
+
+Engines differ in how strictly they keep to the grammar (a published model gives words in any order),
+so whatever they hear is read here, against the same frame and bodies that the network is made of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from itertools import pairwise
+
+from grammar.language.meaning import Meaning, Reading, SlotValue
+from grammar.language.nearest_phrase import Nearest
+from grammar.language.numbers import language
+from grammar.language.numbers.spoken import SpokenNumber
+from grammar.language.phrases import PROWORD_TYPES, UNKNOWN, Body, bodies, frame, phrases, rules
+from grammar.language.words import Word
+from grammar.protocol.model import Protocol, Spoken, decimal
+from grammar.protocol.templates import (
+    Choice,
+    Literal,
+    Maybe,
+    Node,
+    Rule,
+    Slot,
+    expansions,
+    slots_of,
+)
+from grammar.protocol.templates import Sequence as Parts
+
+LONGEST_NUMBER = 10
+"""Words in the longest spoken number that is tried."""
+
+LONGEST_DURATION = 2 * LONGEST_NUMBER + 3
+"""Likewise: a number of minutes "and" a number of seconds."""
+
+BREATH_S = 0.3
+"""Words after a pause this long may be another voice answering, not the end of the call."""
+
+MOST_WORDS = 60
+"""Longer runs are not taken apart: nobody calls that much in a breath."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Caught:
+    """What a match has filled so far."""
+
+    slots: tuple[tuple[str, SlotValue], ...] = ()
+    prowords: tuple[str, ...] = ()
+    to: str | None = None
+    sender: str | None = None
+    numbers: tuple[SpokenNumber, ...] = ()
+    conflict: bool = False
+
+    def slot(self, name: str, value: SlotValue) -> _Caught:
+        return replace(self, slots=(*self.slots, (name, value)))
+
+    def number(self, spoken: SpokenNumber) -> _Caught:
+        clash = self.conflict or spoken.conflict is not None
+        return replace(self, numbers=(*self.numbers, spoken), conflict=clash)
+
+
+_NOTHING = _Caught()
+
+
+class Understanding:
+    """One protocol, made ready for reading. Holds no state between utterances."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        self._protocol = protocol
+        self._language = language(protocol.protocol.language)
+        self._rules = rules(protocol)
+        self._before, self._after = frame(protocol)
+        self._bodies = tuple(bodies(protocol))
+        self._starting = _by_first_word(self._bodies, self._rules)
+        self._names = _names(protocol)
+        self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
+
+    def read(self, words: Sequence[str]) -> Meaning:
+        """The meaning of one utterance."""
+        spoken = [word for word in words if word != UNKNOWN]
+        if not spoken:
+            return Meaning("unrecognised", score=0.0)
+        exact = self._exact(spoken)
+        if exact is not None:
+            # A call with speech around it that nobody understood is still that call, less surely.
+            return exact if len(spoken) == len(words) else replace(exact, score=0.9)
+        return self._with_doubts(self.nearest.read(spoken))
+
+    def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
+        """The words of a speech segment, cut into utterances: as few as can all be read exactly."""
+        found: list[list[Word]] = []
+        run: list[Word] = []
+        for word in words:
+            if word.text == UNKNOWN:
+                if run:
+                    found += self._cut(run)
+                    run = []
+                if found and found[-1][-1].text == UNKNOWN:
+                    found[-1].append(word)
+                else:
+                    found.append([word])
+            else:
+                run.append(word)
+        return found + (self._cut(run) if run else [])
+
+    def _cut(self, run: list[Word]) -> list[list[Word]]:
+        texts = [word.text for word in run]
+        if len(run) > MOST_WORDS:
+            return [run]
+        if self._exact(texts) is not None:
+            return self._answered_at_once(run)
+        # best[i]: (pieces, -seconds of pause at the cuts, cuts) for the first i words
+        best: list[tuple[int, float, tuple[int, ...]] | None] = [(0, 0.0, ())]
+        for end in range(1, len(run) + 1):
+            options = []
+            for start in range(end):
+                before = best[start]
+                if before is None or self._exact(texts[start:end]) is None:
+                    continue
+                pause = run[start].start - run[start - 1].end if start else 0.0
+                options.append((before[0] + 1, before[1] - pause, (*before[2], start)))
+            best.append(min(options) if options else None)
+        chosen = best[-1]
+        if chosen is None:
+            return [run]
+        edges = [*chosen[2], len(run)]
+        return [cut for a, b in pairwise(edges) for cut in self._answered_at_once(run[a:b])]
+
+    def _answered_at_once(self, run: list[Word]) -> list[list[Word]]:
+        for at in range(len(run) - 1, 0, -1):
+            if run[at].start - run[at - 1].end < BREATH_S:
+                continue
+            tail = self._exact([word.text for word in run[at:]])
+            if tail is not None and _stands_alone(tail):
+                head = run[:at]
+                before = self._exact([word.text for word in head])
+                # A lone "copy" begins what the same voice reads back: nobody answers that.
+                if before is not None and before.kind != "proword":
+                    return [*self._answered_at_once(head), run[at:]]
+        return [run]
+
+    # ------------------------------------------------------------------ exact
+
+    def _exact(self, words: Sequence[str]) -> Meaning | None:
+        found: list[tuple[Body, _Caught]] = []
+        for start, opened in self._match(self._before, words, 0, _NOTHING):
+            here = words[start] if start < len(words) else ""
+            for body in self._starting.get(here, ()):
+                for end, filled in self._match(body.node, words, start, opened):
+                    for stop, closed in self._match(self._after, words, end, filled):
+                        if stop == len(words):
+                            found.append((body, closed))
+        for kind in ("call", "item", "answer", "proword"):
+            of_kind = [pair for pair in found if pair[0].kind == kind]
+            if of_kind:
+                return self._meaning(of_kind)
+        return None
+
+    def _meaning(self, found: list[tuple[Body, _Caught]]) -> Meaning:
+        body, caught = max(found, key=lambda pair: (len(pair[1].slots), pair[1].to is not None))
+        readings: dict[str, Reading] = {}
+        for other, filled in found:
+            if other.call and (body.kind == "answer" or other.call == body.call):
+                reading = self._reading(other.call, filled)
+                kept = readings.get(other.call)
+                if kept is None or len(kept.slots) < len(reading.slots):
+                    readings[other.call] = reading
+        if body.kind == "call" and body.call:
+            readings = {body.call: self._reading(body.call, caught)}
+        unsaid = [number for number in caught.numbers if not number.by_digits]
+        twins = (self._language.sounds_like(number.value) for number in unsaid)
+        meaning = Meaning(
+            body.kind,
+            tuple(readings.values()),
+            caught.prowords,
+            caught.to,
+            caught.sender,
+            body.checklist,
+            body.item,
+            sounds_like=tuple(twin for twin in twins if twin is not None),
+        )
+        doubts = ("number-conflict",) if caught.conflict else ()
+        return self._with_doubts(meaning, *doubts)
+
+    def _reading(self, call: str, caught: _Caught) -> Reading:
+        slots = self._complete(caught)
+        said = {name for name, _ in caught.slots}
+        return Reading(call, slots, unit_said="unit" not in slots or "unit" in said)
+
+    def _complete(self, caught: _Caught) -> Mapping[str, SlotValue]:
+        """The slots, with the drug's own unit where none was said."""
+        slots: dict[str, SlotValue] = dict(caught.slots)
+        drug = self._protocol.drugs.get(str(slots.get("drug", "")))
+        if drug and "amount" in slots and "unit" not in slots:
+            slots["unit"] = drug.unit
+        order = ("drug", "amount", "unit")
+        first = {name: slots[name] for name in order if name in slots}
+        return {**first, **{name: value for name, value in slots.items() if name not in first}}
+
+    def _with_doubts(self, meaning: Meaning, *doubts: str) -> Meaning:
+        reading = meaning.reading
+        found = list(doubts)
+        if reading and meaning.kind == "call":
+            for name, bounds in self._protocol.calls[reading.call].bounds.items():
+                value = reading.slots.get(name)
+                if isinstance(value, Decimal) and not (
+                    decimal(bounds.low) <= value <= decimal(bounds.high)
+                ):
+                    found.append("out-of-bounds")
+        return replace(meaning, doubts=(*meaning.doubts, *found)) if found else meaning
+
+    # ------------------------------------------------------------------ matching
+
+    def _match(
+        self, node: Node, words: Sequence[str], at: int, caught: _Caught
+    ) -> Iterator[tuple[int, _Caught]]:
+        match node:
+            case Literal(word):
+                if at < len(words) and words[at] == word:
+                    yield at + 1, caught
+            case Maybe(part):
+                yield from self._match(part, words, at, caught)
+                yield at, caught
+            case Choice(options):
+                for option in options:
+                    yield from self._match(option, words, at, caught)
+            case Parts(parts):
+                yield from self._match_all(parts, words, at, caught)
+            case Slot(name, kind):
+                yield from self._match_slot(name, kind, words, at, caught)
+            case Rule(name):
+                # The only rule with a value of its own is the number inside an amount.
+                own = "amount" if name == "number" else name
+                yield from self._match_slot(own, name, words, at, caught)
+
+    def _match_all(
+        self, parts: tuple[Node, ...], words: Sequence[str], at: int, caught: _Caught
+    ) -> Iterator[tuple[int, _Caught]]:
+        if not parts:
+            yield at, caught
+            return
+        for end, filled in self._match(parts[0], words, at, caught):
+            yield from self._match_all(parts[1:], words, end, filled)
+
+    def _match_slot(
+        self, name: str, kind: str, words: Sequence[str], at: int, caught: _Caught
+    ) -> Iterator[tuple[int, _Caught]]:
+        if at >= len(words):
+            return
+        if kind in ("amount", "dose"):
+            yield from self._match(self._rules[kind], words, at, caught)
+        elif kind == "unit":
+            unit = self._language.UNITS.get(words[at])
+            if unit:
+                yield at + 1, caught.slot("unit", unit)
+        elif kind == "number":
+            yield from self._numbers(name, words, at, caught)
+        elif kind == "duration":
+            yield from self._durations(name, words, at, caught)
+        else:
+            for end, value in self._named(kind, words, at):
+                yield end, self._put(name, kind, value, caught)
+
+    def _numbers(
+        self, name: str, words: Sequence[str], at: int, caught: _Caught
+    ) -> Iterator[tuple[int, _Caught]]:
+        for end in self._ends(words, at, LONGEST_NUMBER):
+            spoken = self._language.read(words[at:end])
+            if spoken:
+                yield end, caught.number(spoken).slot(name, spoken.value)
+
+    def _durations(
+        self, name: str, words: Sequence[str], at: int, caught: _Caught
+    ) -> Iterator[tuple[int, _Caught]]:
+        own = "duration_s" if name == "duration" else name
+        for end in self._ends(words, at, LONGEST_DURATION):
+            lasting = self._language.read_duration(words[at:end])
+            if lasting:
+                filled = caught.slot(own, lasting.seconds)
+                for spoken in lasting.numbers:
+                    filled = filled.number(spoken)
+                yield end, filled
+
+    def _ends(self, words: Sequence[str], at: int, longest: int) -> range:
+        return range(min(len(words), at + longest), at, -1)
+
+    def _named(self, kind: str, words: Sequence[str], at: int) -> Iterator[tuple[int, str]]:
+        for form, value in self._names[kind].get(words[at], ()):
+            if tuple(words[at : at + len(form)]) == form:
+                yield at + len(form), value
+
+    def _put(self, name: str, kind: str, value: str, caught: _Caught) -> _Caught:
+        if kind in PROWORD_TYPES:
+            return replace(caught, prowords=(*caught.prowords, value))
+        if kind == "station" and name == "to":
+            return replace(caught, to=value)
+        if kind == "station" and name == "from":
+            return replace(caught, sender=value)
+        return caught.slot(name, value)
+
+
+def _by_first_word(
+    found: Sequence[Body], named: Mapping[str, Node]
+) -> Mapping[str, tuple[Body, ...]]:
+    """The bodies that may begin with each word: most are out of the question at once."""
+    known: dict[str, tuple[frozenset[str], bool]] = {}
+
+    def first(node: Node) -> tuple[frozenset[str], bool]:
+        """The words that a template may begin with, and whether it may be empty."""
+        match node:
+            case Literal(word):
+                return frozenset({word}), False
+            case Rule(name) | Slot(_, name):
+                if name not in known:
+                    known[name] = first(named[name])
+                return known[name]
+            case Maybe(part):
+                return first(part)[0], True
+            case Choice(options):
+                firsts = [first(option) for option in options]
+                return frozenset().union(*(w for w, _ in firsts)), any(e for _, e in firsts)
+            case Parts(parts):
+                begun: frozenset[str] = frozenset()
+                for part in parts:
+                    own, empty = first(part)
+                    begun |= own
+                    if not empty:
+                        return begun, False
+                return begun, True
+
+    table: dict[str, list[Body]] = {}
+    for body in found:
+        for word in first(body.node)[0]:
+            table.setdefault(word, []).append(body)
+    return {word: tuple(starting) for word, starting in table.items()}
+
+
+def _stands_alone(tail: Meaning) -> bool:
+    """Whether words after a breath are an utterance of their own and not the digits of a number."""
+    reading = tail.reading
+    return tail.kind in ("proword", "item", "call") or bool(
+        reading and {"drug", "amount"} <= set(reading.slots)
+    )
+
+
+Names = Mapping[str, Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]]
+"""Slot type -> first word -> (words, value), longest first."""
+
+
+def _names(protocol: Protocol) -> Names:
+    tables: dict[str, list[tuple[tuple[str, ...], str]]] = {
+        "drug": _forms(protocol.drug),
+        "station": _forms(protocol.station),
+        **{lst.id: _forms(lst.values) for lst in protocol.list},
+    }
+    for kind, prowords in PROWORD_TYPES.items():
+        tables[kind] = [
+            (_words(form), name)
+            for name in prowords
+            for node in phrases(protocol.proword_phrases[name])
+            for form in expansions(node, {})
+        ]
+    found: dict[str, dict[str, tuple[tuple[tuple[str, ...], str], ...]]] = {}
+    for kind, forms in tables.items():
+        by_first: dict[str, tuple[tuple[tuple[str, ...], str], ...]] = {}
+        for form, value in sorted(forms, key=lambda pair: -len(pair[0])):
+            by_first[form[0]] = (*by_first.get(form[0], ()), (form, value))
+        found[kind] = by_first
+    return found
+
+
+def _forms(things: Sequence[Spoken]) -> list[tuple[tuple[str, ...], str]]:
+    return [
+        (_words(form), thing.id)
+        for thing in things
+        for node in phrases(thing.spoken)
+        for form in expansions(node, {})
+        if not any(slots_of(node))
+    ]
+
+
+def _words(form: Sequence[str | Slot]) -> tuple[str, ...]:
+    return tuple(str(word) for word in form)

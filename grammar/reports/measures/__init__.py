@@ -1,0 +1,60 @@
+"""The debrief's statistics: what a case comes to in numbers, each with its definition and source.
+
+`measure` takes one case; `pooled`, `curve` and `compare` take what it gives, of one case or of many.
+Every number names the facts it rests on. Heavy libraries are imported when a number asks for them.
+"""
+
+from __future__ import annotations
+
+from grammar.reports.measures.shares import (
+    Communication,
+    Share,
+    by_call,
+    by_station,
+    communication,
+    pooled,
+    share,
+)
+from grammar.reports.measures.signs import Below, Sign, below, signs, thresholds
+from grammar.reports.measures.speech import Speech, speech
+from grammar.reports.measures.stretches import Measured, Stretch, measured, phases, stretches
+from grammar.reports.measures.survival import Comparison, Curve, compare, curve
+from grammar.reports.measures.times import (
+    Observation,
+    closed_and_not,
+    times_to_done,
+    times_to_read_back,
+)
+from grammar.reports.measures.whole import Measures, measure
+
+__all__ = [
+    "Below",
+    "Communication",
+    "Comparison",
+    "Curve",
+    "Measured",
+    "Measures",
+    "Observation",
+    "Share",
+    "Sign",
+    "Speech",
+    "Stretch",
+    "below",
+    "by_call",
+    "by_station",
+    "closed_and_not",
+    "communication",
+    "compare",
+    "curve",
+    "measure",
+    "measured",
+    "phases",
+    "pooled",
+    "share",
+    "signs",
+    "speech",
+    "stretches",
+    "thresholds",
+    "times_to_done",
+    "times_to_read_back",
+]

@@ -1,0 +1,107 @@
+"""How much was said: calls a minute, silence, and people speaking over each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from grammar.case.facts import Fact, Gap
+from grammar.case.view import View
+
+Times = tuple[float, float]
+"""From, until: seconds on the case's clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """What was heard of speech, in the grammar or not. All in seconds but `calls`."""
+
+    calls: int
+    """Calls of the protocol that were heard, call-outs included; repeats and checklist items are not."""
+    listened_s: float
+    """From the beginning to the end or the view's moment, without the gaps when nothing was heard."""
+    spoken_s: float
+    """Somebody speaks, on any channel."""
+    overlap_s: float | None
+    """Two or more channels speak at once; None with one channel, which cannot tell."""
+    longest_silence: Times | None
+    """Within what was listened to; None where nothing was."""
+
+    @property
+    def silence_s(self) -> float:
+        return max(0.0, self.listened_s - self.spoken_s)
+
+    @property
+    def calls_per_minute(self) -> float | None:
+        """None where nothing was listened to."""
+        return 60 * self.calls / self.listened_s if self.listened_s else None
+
+
+def speech(view: View, facts: Iterable[Fact]) -> Speech:
+    """The speech of a case at the view's moment; its facts tell of gaps."""
+    end = view.now if view.ended is None else min(view.ended, view.now)
+    gaps = [(fact.t, fact.until) for fact in facts if isinstance(fact, Gap)]
+    listened = _without((0.0, end), _joined(gaps))
+    heard = [
+        line.utterance
+        for line in view.log
+        if line.utterance is not None and "entered" not in line.utterance.flags
+    ]
+    channels: dict[int, list[Times]] = {}
+    for said in heard:
+        channels.setdefault(said.channel, []).append((said.t, min(said.until, end)))
+    each = {channel: _joined(times) for channel, times in channels.items()}
+    spoken = _joined([time for times in each.values() for time in times])
+    silences = [quiet for stretch in listened for quiet in _without(stretch, spoken)]
+    return Speech(
+        calls=sum(
+            said.role == "call" and said.call is not None and "repeat" not in said.flags
+            for said in heard
+        ),
+        listened_s=_length(listened),
+        spoken_s=_length(spoken),
+        overlap_s=_overlap(list(each.values())),
+        longest_silence=max(silences, key=lambda time: time[1] - time[0], default=None),
+    )
+
+
+def _overlap(channels: list[list[Times]]) -> float | None:
+    """Seconds during which at least two of the channels speak, by counting in and out."""
+    if len(channels) < 2:
+        return None
+    steps = sorted(
+        (t, step) for times in channels for a, b in times for t, step in ((a, 1), (b, -1))
+    )
+    total, speaking, since = 0.0, 0, 0.0
+    for t, step in steps:
+        if speaking >= 2:
+            total += t - since
+        speaking, since = speaking + step, t
+    return total
+
+
+def _joined(times: Iterable[Times]) -> list[Times]:
+    """The same time, in order and without overlap."""
+    found: list[Times] = []
+    for began, until in sorted(times):
+        if found and began <= found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], until))
+        elif until > began:
+            found.append((began, until))
+    return found
+
+
+def _without(whole: Times, parts: list[Times]) -> list[Times]:
+    """What is left of `whole` between the `parts`, which are in order and do not overlap."""
+    left, at = [], whole[0]
+    for began, until in parts:
+        if until <= at or began >= whole[1]:
+            continue
+        if began > at:
+            left.append((at, began))
+        at = until
+    return [*left, (at, whole[1])] if at < whole[1] else left
+
+
+def _length(times: Iterable[Times]) -> float:
+    return sum(until - began for began, until in times)

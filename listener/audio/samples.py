@@ -1,0 +1,12 @@
+"""Samples of sound, as everything in the listening half has them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+SAMPLE_RATE = 16_000
+"""Samples a second, mono, signed 16 bit: what every recogniser takes."""
+
+Samples = NDArray[np.int16]
+"""Shape (n,): one channel."""

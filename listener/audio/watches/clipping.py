@@ -1,0 +1,45 @@
+"""Sound that is too loud for its 16 bits: its peaks are cut flat."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final
+
+import numpy as np
+
+from listener.audio.blocks import Block
+from listener.audio.samples import Samples
+
+_RAIL: Final = 32_700
+_RUN: Final = 3
+"""A peak of speech may touch the rail; it does not stay there for three samples."""
+_BLOCKS: Final = 100
+"""Ten seconds are looked at."""
+_CLIPPED: Final = 5
+"""Blocks among them that must be clipped, so that one bang or knock is none."""
+
+
+class Clipping:
+    """Whether the sound of the last ten seconds was clipped again and again."""
+
+    what = "clipping"
+
+    def __init__(self) -> None:
+        self._recent: deque[bool] = deque(maxlen=_BLOCKS)
+        self._on = False
+
+    def look(self, block: Block) -> str:
+        self._recent.append(clipped(block.samples))
+        count = sum(self._recent)
+        self._on = count >= _CLIPPED or (self._on and count > 0)
+        return "the sound is clipped: turn the input level down" if self._on else ""
+
+
+def clipped(samples: Samples) -> bool:
+    """Whether a peak is cut flat in samples of shape (n, channels)."""
+    for rail in (samples >= _RAIL, samples <= -_RAIL):
+        if rail.any():
+            runs = [rail[start : len(rail) - _RUN + 1 + start] for start in range(_RUN)]
+            if np.logical_and.reduce(runs).any():
+                return True
+    return False

@@ -1,0 +1,39 @@
+"""The computer's clock set forward or back while a case runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from listener.audio.blocks import Block
+
+_STEP_S: Final = 1.0
+"""What keeps a clock right moves it by less at a time."""
+_TOLD_S: Final = 60.0
+"""How long it is said."""
+
+
+class ClockSet:
+    """Whether the clock on the wall moved against a steady one. The case's times follow the latter."""
+
+    what = "clock"
+
+    def __init__(self, steady: Callable[[], float], wall: Callable[[], float]) -> None:
+        """Both in seconds; `steady` goes on while the computer sleeps."""
+        self._steady, self._wall = steady, wall
+        self._offset = wall() - steady()
+        self._told = ""
+        self._until = 0.0
+
+    def look(self, _block: Block) -> str:
+        steady = self._steady()
+        offset = self._wall() - steady
+        step = offset - self._offset
+        if abs(step) >= _STEP_S:
+            way = "forward" if step > 0 else "back"
+            self._told = (
+                f"the computer's clock was set {way} by {abs(step):.0f} s: the case's goes on"
+            )
+            self._until = steady + _TOLD_S
+            self._offset = offset
+        return self._told if steady < self._until else ""

@@ -1,0 +1,166 @@
+"""Says of each utterance how sure it is, with the second listener's help, before or after it is stored.
+
+From a file the second listener is waited for, so that an utterance is stored with its doubts. Of sound
+that happens now an utterance is stored at once; the second listener works in a thread of its own, and
+what it doubts is told as a fact of its own.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from grammar.case.facts import Doubted, Heard, HeardOut, heard_out
+from grammar.case.fold import confidence_of
+from grammar.case.view import Utterance
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.evidence import evidence
+from listener.confidence.verifier import Opinion, Verifier
+from listener.recognition.calibration import Evidence
+from listener.recognition.n_best import Alternative
+from listener.recognition.recogniser import Recogniser
+
+SECOND_LISTENER = "second-listener"
+
+
+class ConfidenceScoring:
+    """Between what was heard and the journal."""
+
+    def __init__(
+        self,
+        recogniser: Recogniser,
+        understanding: Understanding,
+        second: Verifier | None,
+        store: Callable[[Heard | HeardOut | Doubted], Utterance | None],
+        *,
+        live: bool,
+    ) -> None:
+        """`live`: the sound happens now, and nobody may be kept waiting."""
+        self._calibration = recogniser.calibration
+        self._read = understanding.read
+        self._second = second
+        self._store = store
+        self._background = _Background() if live and second else None
+        self._asked: dict[int, Sequence[Word]] = {}
+        """By fact the words that the second listener is still to say something about, no longer than that:
+        a case may go on for hours."""
+        self._asking = threading.Lock()
+
+    def tell(
+        self,
+        heard: Heard,
+        cut: Sequence[Word],
+        alternatives: Sequence[Alternative],
+        sound: Samples,
+        instead_of: int | None = None,
+    ) -> int | None:
+        """Store an utterance; `cut` are its words, timed from the start of the segment `sound`.
+
+        `instead_of` is the fact of its beginning, where that was stored already. The number of the
+        utterance's fact, None where it could not be told.
+        """
+        second = self._second if self._second and self._second.wanted(cut) else None
+        if second is None or self._background:
+            assessed = self._assessed(heard, cut, alternatives, sound, None)
+            if assessed.text == UNKNOWN:
+                second = None  # it has nothing to agree with
+            seq = self._kept(assessed, instead_of)
+            if self._background and seq is not None:
+                with self._asking:
+                    self._asked.pop(seq, None)  # of its beginning: the whole is asked about, if any
+                    if second:
+                        self._asked[seq] = cut
+                if second:
+                    self._background.add(
+                        lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
+                    )
+            return seq
+        opinion = second.opinion(sound, cut, alternatives)
+        assessed = self._assessed(heard, cut, alternatives, sound, opinion)
+        if opinion and not opinion.agrees and assessed.text != UNKNOWN:
+            assessed = replace(assessed, doubts=(*assessed.doubts, SECOND_LISTENER))
+        return self._kept(assessed, instead_of)
+
+    def confidence(
+        self, cut: Sequence[Word], alternatives: Sequence[Alternative], sound: Samples
+    ) -> float:
+        """How sure an utterance is before the second listener was asked, 0 to 1."""
+        heard = Heard(t=cut[0].start, until=cut[-1].end, words=tuple(cut))
+        return confidence_of(self._assessed(heard, cut, alternatives, sound, None))
+
+    def _kept(self, heard: Heard, instead_of: int | None) -> int | None:
+        if instead_of is not None:
+            self._store(heard_out(heard, instead_of))
+            return instead_of
+        told = self._store(heard)
+        return told.fact if told else None
+
+    def finish(self) -> None:
+        """Wait for what the second listener still has to say."""
+        if self._background:
+            self._background.finish()
+
+    def _afterwards(
+        self,
+        second: Verifier,
+        seq: int,
+        until: float,
+        cut: Sequence[Word],
+        alternatives: Sequence[Alternative],
+        sound: Samples,
+    ) -> None:
+        if self._asked.get(seq) is not cut:
+            return  # its speaker went on
+        opinion = second.opinion(sound, cut, alternatives)
+        with self._asking:
+            still = self._asked.get(seq) is cut
+            if still:
+                del self._asked[seq]
+        if still and opinion and not opinion.agrees:
+            self._store(Doubted(t=until, target=seq, reason=SECOND_LISTENER, words=opinion.words))
+
+    def _assessed(
+        self,
+        heard: Heard,
+        cut: Sequence[Word],
+        alternatives: Sequence[Alternative],
+        sound: Samples,
+        opinion: Opinion | None,
+    ) -> Heard:
+        if self._calibration is None:
+            return heard
+        segment_s = len(sound) / SAMPLE_RATE
+        found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
+        confidence = round(self._calibration.confidence(found), 4)
+        assessed = replace(heard, confidence=confidence, evidence=tuple(found.items()))
+        if confidence >= self._calibration.least:
+            return assessed
+        # Speech it was; which words would be a guess.
+        unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
+        return replace(assessed, words=(unknown,))
+
+
+class _Background:
+    """Work done in order in a thread of its own, so that it holds up nobody."""
+
+    def __init__(self) -> None:
+        self._jobs: queue.Queue[Callable[[], None] | None] = queue.Queue()
+        self._thread = threading.Thread(target=self._work, name="second listener", daemon=True)
+        self._thread.start()
+
+    def add(self, job: Callable[[], None]) -> None:
+        self._jobs.put(job)
+
+    def finish(self) -> None:
+        """Wait until all is done. Nothing may be added after."""
+        self._jobs.put(None)
+        self._thread.join()
+
+    def _work(self) -> None:
+        while (job := self._jobs.get()) is not None:
+            job()

@@ -1,0 +1,104 @@
+"""The second listener in a process of its own (`apart.py`): where it fails, hearing goes on without."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Final
+
+from grammar.errors import UserError
+from grammar.language.parse import Understanding
+from grammar.language.phrases import network
+from grammar.language.words import Word
+from grammar.protocol.model import Protocol
+from listener.audio.samples import Samples
+from listener.confidence.verifier import Opinion, SphinxVerifier, Verifier, at_stake, is_possible
+from listener.recognition.n_best import Alternative
+from listener.recognition.recogniser import Recogniser
+from listener.recognition.worker_process import Failed, SupervisedProcess, WorkerProcess
+
+PATIENCE_S: Final = 60.0
+"""An answer takes some tenths of a second; nobody waits for it while sound comes."""
+
+START_PATIENCE_S: Final = 60.0
+
+LIVES: Final = 3
+"""Processes that may fail before the case goes on without."""
+
+
+def start_verifier(protocol: Protocol, first: Recogniser) -> SupervisedVerifier | None:
+    """One for a protocol; None where there can be none."""
+    if not is_possible(protocol, first):
+        return None
+    return SupervisedVerifier(Understanding(protocol), partial(_made, protocol), PATIENCE_S)
+
+
+def _made(protocol: Protocol) -> SphinxVerifier:
+    return SphinxVerifier(network(protocol), protocol.pronunciations, Understanding(protocol))
+
+
+class SupervisedVerifier(SupervisedProcess):
+    """A second listener that `make` builds in another process. Not for several threads at once."""
+
+    def __init__(
+        self,
+        understanding: Understanding,
+        make: Callable[[], Verifier],
+        patience_s: float = PATIENCE_S,
+    ) -> None:
+        """`make` can be pickled. Its process begins at once and is not waited for."""
+        super().__init__()
+        self._understanding = understanding
+        self._make, self._patience_s = partial(_Answering, make), patience_s
+        self._lives = 1
+        self._ready = False
+        self.process = WorkerProcess(self._make)
+
+    def wanted(self, words: Sequence[Word]) -> bool:
+        """Whether an utterance holds a drug, a number or a unit, and there is still somebody to ask."""
+        return self.process is not None and at_stake(self._understanding, words)
+
+    def opinion(
+        self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
+    ) -> Opinion | None:
+        """As `SphinxVerifier.opinion`; None also where it failed, which becomes news."""
+        process = self.process
+        if process is None:
+            return None
+        try:
+            if not self._ready:
+                process.made(START_PATIENCE_S)
+                self._ready = True
+            found: Opinion | None = process.ask(
+                (samples, tuple(words), tuple(alternatives)), self._patience_s
+            )
+            return found
+        except UserError:  # a word without a pronunciation here: there can be none
+            self.close()
+        except Failed as failed:
+            if self.process is not None:  # else it was closed meanwhile
+                self._again(str(failed))
+        return None
+
+    def _again(self, failed: str) -> None:
+        self.close()
+        self._ready = False
+        if self._lives < LIVES:
+            self._lives += 1
+            self.process = WorkerProcess(self._make)
+            then = "started again, one utterance was heard once only"
+        else:
+            then = "numbers and drugs are heard once only from here on"
+        self._news.append(f"the second listener {failed}: {then}")
+
+
+class _Answering:
+    """The other side."""
+
+    def __init__(self, make: Callable[[], Verifier]) -> None:
+        self._second = make()
+
+    def __call__(
+        self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
+    ) -> Opinion | None:
+        return self._second.opinion(samples, words, alternatives)

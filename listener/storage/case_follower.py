@@ -1,0 +1,103 @@
+"""A case that another process is hearing, read again and again; its folder is left as it is."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from grammar.case.facts import CaseStarted, Resumed
+from grammar.case.fold import Case
+from grammar.errors import UserError
+from listener.storage.case_lock import is_held
+from listener.storage.case_reader import open_case
+from listener.storage.journal import JOURNAL, stored_facts
+from listener.storage.passphrase import unlock
+
+PERIOD_S = 0.3
+"""Between two looks at the files: what is new is seen within a second."""
+
+
+class CaseFollower:
+    """The case in a folder, kept up to date by a thread of its own once `start` was called."""
+
+    def __init__(
+        self, folder: Path, wall: Callable[[], datetime], passphrase: str | None = None
+    ) -> None:
+        """`wall` gives the local time with offset. Raises UserError for what is no case."""
+        self._folder, self._wall = folder, wall
+        self._keys = unlock(folder, passphrase)
+        stored = open_case(folder, passphrase)
+        self.protocol = stored.protocol
+        self.case: Case = stored.case()
+        self.trouble: str | None = None
+        """Why the files cannot be read at the moment, a sentence; None while they can."""
+        self.heard_now = is_held(folder)
+        """Whether somebody is hearing the case."""
+        self._seen: object = None
+        self._end = stored.end
+        self._stopped = threading.Event()
+
+    @property
+    def started(self) -> CaseStarted | Resumed | None:
+        """The latest sitting's beginning, which names engine and source."""
+        found = (f for f in reversed(self.case.facts) if isinstance(f, CaseStarted | Resumed))
+        return next(found, None)
+
+    def now(self) -> float:
+        """The case's clock: with the wall clock while it is heard, else its last moment."""
+        if not self.heard_now or self.case.state.ended is not None:
+            return self._end
+        began = next((f.wall for f in self.case.facts if isinstance(f, CaseStarted)), "")
+        try:
+            gone = (self._wall() - datetime.fromisoformat(began)).total_seconds()
+        except (ValueError, TypeError):
+            return self._end
+        return max(gone, self._end)
+
+    def look(self) -> None:
+        """Take in what is new. Never raises for files that cannot be read just now."""
+        self.heard_now = is_held(self._folder)
+        seen = self._signs()
+        if seen == self._seen:
+            return
+        try:
+            stored = stored_facts(self._folder, self._keys)
+        except UserError as error:
+            self.trouble = str(error)
+            return
+        if stored.damaged:
+            self.trouble = (
+                stored.missing
+            )  # caught in the middle of being written, it is whole next time
+            return
+        facts = stored.facts
+        known = len(self.case.facts)
+        for fact in facts[known:]:
+            self.case.add(fact)
+        self._end = max(self._end, *(getattr(f, "until", f.t) for f in facts[known:]), 0.0)
+        self._seen, self.trouble = seen, None
+
+    def start(self) -> None:
+        """Look again and again."""
+        threading.Thread(target=self._follow, name="following", daemon=True).start()
+
+    def stop(self) -> None:
+        """Look no more."""
+        self._stopped.set()
+
+    def _follow(self) -> None:
+        while not self._stopped.wait(PERIOD_S):
+            self.look()
+
+    def _signs(self) -> object:
+        """What changes when a fact is stored: size and time of the database and of its log."""
+        found = []
+        for name in (JOURNAL, f"{JOURNAL}-wal"):
+            try:
+                status = (self._folder / name).stat()
+                found.append((status.st_size, status.st_mtime_ns))
+            except OSError:
+                found.append((0, 0))
+        return found

@@ -1,0 +1,143 @@
+"""A case folder read back: its protocol, its facts, its sound. Nothing here changes the folder."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from grammar.case.amendments import ended
+from grammar.case.facts import Fact, RecordingSet, Resumed
+from grammar.case.fold import Case
+from grammar.errors import UserError
+from grammar.protocol.loading import parse
+from grammar.protocol.model import Protocol
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.storage.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
+from listener.storage.passphrase import Keys, unlock
+from listener.storage.sound_reader import LOCKED, SoundReader, kept_sound
+
+_NAME = re.compile(r"audio[A-Za-z0-9.-]{0,60}")
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One file of a case's sound; it begins `starts_s` seconds into the case."""
+
+    path: Path
+    starts_s: float
+    kept: SoundReader
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCase:
+    """What a case folder holds."""
+
+    folder: Path
+    protocol: Protocol
+    facts: tuple[Fact, ...]
+    sounds: tuple[Sound, ...]
+    """In order of time; empty where nothing was recorded or the sound was purged."""
+    missing: tuple[str, ...] = ()
+    """What a crash or a power cut took, a sentence each."""
+    head: str = ""
+    """The last fact's hash, by which a page about the case can be held to it; "" where it has none."""
+    keys: Keys | None = field(default=None, repr=False)
+    """Those of a locked case."""
+
+    @property
+    def end(self) -> float:
+        """Seconds on the case's clock at which its last fact was complete."""
+        return max((ended(fact) for fact in self.facts), default=0.0)
+
+    def case(self) -> Case:
+        """The fold over all its facts."""
+        case = Case(self.protocol)
+        for fact in self.facts:
+            case.add(fact)
+        return case
+
+    def sound(self, start: float, end: float) -> Samples:
+        """The sound from `start` to `end`, seconds on the case's clock, shape (n, channels), 16 kHz.
+
+        Where there is none (a gap, purged, not recorded) it is silence.
+        """
+        first, last = round(start * SAMPLE_RATE), round(end * SAMPLE_RATE)
+        pieces = [
+            piece for sound in self.sounds if (piece := _piece(sound, first, last)) is not None
+        ]
+        channels = max((samples.shape[1] for _, samples in pieces), default=1)
+        whole = np.zeros((max(last - first, 0), channels), np.int16)
+        for at, samples in pieces:
+            whole[at : at + len(samples), : samples.shape[1]] = samples
+        return whole
+
+
+def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
+    """What of the wanted samples lies in one file, and where in the wanted stretch it goes."""
+    origin = round(sound.starts_s * SAMPLE_RATE)
+    skip = max(first - origin, 0)
+    wanted = last - max(first, origin)
+    if wanted <= 0:
+        return None
+    return max(origin - first, 0), sound.kept.read(skip, wanted)
+
+
+def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
+    """Read a case folder. Raises UserError for one that is none or cannot be read."""
+    keys = unlock(folder, passphrase)
+    told = stored_facts(folder, keys)
+    facts = tuple(told.facts)
+    path = folder / PROTOCOL
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{path}: cannot be read ({error})") from None
+    sounds, missing = sounds_of(folder, facts, keys)
+    return StoredCase(
+        folder,
+        parse(text, str(path)),
+        facts,
+        sounds,
+        (*([told.missing] if told.missing else ()), *missing),
+        told.head,
+        keys,
+    )
+
+
+def sounds_of(
+    folder: Path, facts: Sequence[Fact], keys: Keys | None = None
+) -> tuple[tuple[Sound, ...], tuple[str, ...]]:
+    """The files of sound that can be read, and a sentence on each that cannot be, or not to its end."""
+    named = [(AUDIO, 0.0)]
+    # A name, never a path: what a journal says must not lead out of its folder.
+    named += [
+        (fact.audio, fact.t)
+        for fact in facts
+        if isinstance(fact, Resumed | RecordingSet) and _NAME.fullmatch(fact.audio)
+    ]
+    found, missing = [], []
+    for name, starts_s in named:
+        path = folder / (name if keys is None else name + LOCKED)
+        if not path.is_file() or path.is_symlink():
+            continue
+        try:
+            kept = kept_sound(path, keys)
+        except UserError as error:
+            missing.append(str(error))
+            continue
+        found.append(Sound(path, starts_s, kept))
+        if not kept.complete:
+            missing.append(f"{name} breaks off after {kept.frames / SAMPLE_RATE:.1f} s")
+    return tuple(found), tuple(missing)
+
+
+def case_folders(place: Path) -> Iterator[Path]:
+    """The case folders directly in `place`, by name, so oldest first; `place` itself where it is one."""
+    if (place / JOURNAL).is_file():
+        yield place
+    elif place.is_dir():
+        yield from (one for one in sorted(place.iterdir()) if (one / JOURNAL).is_file())

@@ -1,0 +1,90 @@
+"""The chain that shows whether a stored fact was changed.
+
+Each fact carries the hash of the one before it and its own:
+
+    body      the fact as canonical JSON (RFC 8785), UTF-8
+    before    the hash of the fact before; for the first fact, the SHA-256 of protocol.toml as stored
+    hash      SHA-256 over `before` (64 hexadecimal digits), one line feed, and `body`
+
+all hashes in lower-case hexadecimal. What is hashed are the stored bytes themselves, so any program with
+SHA-256 can follow the chain, and a change that leaves the JSON's meaning alone is found too.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from hashlib import sha256
+
+import rfc8785
+
+from grammar.case.facts import Fact, as_dict
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One fact as it is stored. Bytes, since what was changed need not be text any more."""
+
+    seq: int
+    before: bytes
+    hash: bytes
+    body: bytes
+    texts: bool = True
+    """Whether all three are stored as text, as they were written."""
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """The first fact that does not fit, by its number, and why."""
+
+    seq: int
+    why: str
+
+    def __str__(self) -> str:
+        return f"fact {self.seq} does not fit: {self.why}"
+
+
+def canonical(fact: Fact) -> str:
+    """A fact as canonical JSON (RFC 8785); `grammar.case.facts.load` reads it back."""
+    return rfc8785.dumps(as_dict(fact)).decode()
+
+
+def origin(protocol: bytes) -> str:
+    """What the first fact carries as `before`: it binds the case to its protocol."""
+    return sha256(protocol).hexdigest()
+
+
+def link(before: str, body: str) -> str:
+    """The hash of a fact with this `body` that follows one with the hash `before`."""
+    return sha256(f"{before}\n{body}".encode()).hexdigest()
+
+
+def first_misfit(rows: Iterable[Row], before: str) -> Misfit | None:
+    """The first of `rows`, in the order of their numbers, that does not fit; None where all do.
+
+    `before` is what the first fact must carry.
+    """
+    expected = before.encode()
+    for number, row in enumerate(rows, start=1):
+        if row.seq != number:
+            return Misfit(number, "it is missing")
+        if not row.texts:
+            return Misfit(number, "it is not stored as text any more")
+        if sha256(row.before + b"\n" + row.body).hexdigest().encode() != row.hash:
+            return Misfit(number, "it was changed after it was stored")
+        if row.before != expected:
+            what = "the fact before it" if number > 1 else "the protocol kept in the folder"
+            return Misfit(number, f"it does not follow {what}")
+        if _number(row.body) != number:
+            return Misfit(number, "it bears another number")
+        expected = row.hash
+    return None
+
+
+def _number(body: bytes) -> object:
+    try:
+        found = json.loads(body)
+    except (ValueError, RecursionError):
+        return None
+    return found.get("seq") if isinstance(found, dict) else None

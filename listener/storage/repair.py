@@ -1,0 +1,192 @@
+"""What a power cut left of a journal: read as far as it goes, and said what is missing.
+
+A damaged journal is never written to: what can be read is put into a new one beside it, and the damaged
+files are kept under another name.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from grammar.case.facts import fact_from_json
+from grammar.errors import UserError
+from listener.storage.database import (
+    CHAINED,
+    SEALS,
+    connect,
+    log_of,
+    page_size,
+    plain_errors,
+    row,
+    rows,
+    untouched,
+    version_of,
+)
+from listener.storage.hash_chain import Row
+from listener.storage.passphrase import Keys
+from listener.storage.private_files import lines_of, private_file
+from listener.storage.sqlite_pages import scanned
+
+DAMAGED = ".damaged"
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """The rows of a journal that can be read."""
+
+    rows: tuple[Row, ...]
+    version: int
+    damaged: bool = False
+    """Whether SQLite cannot read it whole."""
+    missing: str = ""
+    """One sentence on what is missing, or may be; "" where nothing is."""
+
+
+def recover(path: Path, keys: Keys | None) -> Recovered:
+    """Read a journal, damaged or not, and leave it as it is.
+
+    Raises UserError where it is no journal, or a newer one; OSError.
+    """
+    try:
+        if not path.stat().st_size:
+            raise sqlite3.DatabaseError("it is empty")
+        with untouched(path, keys) as database:
+            version = version_of(database, path)
+            found = tuple(rows(database, version))
+            if version >= CHAINED:
+                database.execute("SELECT body FROM seal").fetchall()
+        if not all(map(_readable, found)):
+            # SQLite takes what a torn page lacks for zeros, and does not complain.
+            raise sqlite3.DatabaseError("a fact is torn")
+    except sqlite3.Error as error:
+        return _salvaged(path, keys, str(error))
+    return Recovered(found, version, missing=_missing(path, found))
+
+
+def mend(path: Path, keys: Keys | None, found: Recovered) -> None:
+    """Put what was recovered in place of a damaged journal, and that under another name.
+
+    Raises UserError for a journal without a chain, OSError, sqlite3.Error.
+    """
+    if found.version < CHAINED:
+        raise UserError(
+            f"{path} is damaged and from an older answerback: it can be read, not added to"
+        )
+    new = path.with_name(f"{path.name}.new")
+    for left in (new, log_of(new)):
+        left.unlink(missing_ok=True)  # of a mending that was itself cut off
+    private_file(new, b"")
+    database, _ = connect(new, keys, new=True)
+    with closing(database), plain_errors(keys), database:
+        database.executemany(
+            "INSERT INTO seal (body) VALUES (?)",
+            [(line,) for line in lines_of(path.with_name(SEALS))],
+        )
+        database.executemany(
+            "INSERT INTO fact (seq, before, hash, body) VALUES (?, ?, ?, ?)",
+            [
+                (one.seq, one.before.decode(), one.hash.decode(), one.body.decode())
+                for one in found.rows
+            ],
+        )
+    number = 1
+    while path.with_name(f"{path.name}{DAMAGED}-{number}").exists():
+        number += 1
+    for old in (log_of(path), path.with_name(f"{path.name}-shm"), path):
+        with suppress(FileNotFoundError):
+            old.rename(old.with_name(f"{old.name}{DAMAGED}-{number}"))
+    new.rename(path)
+
+
+def _readable(one: Row) -> bool:
+    """Whether a row is a fact; not whether it is the one that was stored, which `verify` finds."""
+    if one.texts and _fits(one):
+        return True
+    try:
+        return fact_from_json(one.body).seq == one.seq
+    except ValueError:
+        return False
+
+
+def _fits(one: Row) -> bool:
+    return sha256(one.before + b"\n" + one.body).hexdigest().encode() == one.hash
+
+
+def _salvaged(path: Path, keys: Keys | None, why: str) -> Recovered:
+    single = _scan(path) if keys is None else _one_by_one(path, keys)
+    found = tuple(single[seq] for seq in sorted(single))
+    if not found and path.stat().st_size and not path.read_bytes().startswith(b"SQLite format 3"):
+        raise UserError(f"{path} cannot be read as a journal: {why}")
+    version = 1 if found and not found[0].hash else CHAINED
+    told = f"{path} is damaged ({why}): "
+    told += f"{len(found)} facts could be read, " if found else "no fact could be read"
+    if found:
+        told += _holes(found) or f"what came after fact {found[-1].seq} may be missing"
+    return Recovered(found, version, damaged=True, missing=told)
+
+
+def _scan(path: Path) -> dict[int, Row]:
+    """Rows found page by page; each proves by its hash that it is one, or by its number in schema 1."""
+    found: dict[int, Row] = {}
+    for seq, values in scanned(path, log_of(path), page_size(path)):
+        match values:
+            case [None, bytes(before), bytes(own), bytes(body)]:
+                if _fits(one := Row(seq, before, own, body)):
+                    found[seq] = one
+            case [None, bytes(), _, bytes(body)] if seq not in found:
+                with suppress(ValueError):
+                    if fact_from_json(body).seq == seq:
+                        found[seq] = Row(seq, b"", b"", body)
+            case _:
+                pass
+    return found
+
+
+def _one_by_one(path: Path, keys: Keys) -> dict[int, Row]:
+    """Rows that can still be reached; a locked file cannot be read past the tree."""
+    found: dict[int, Row] = {}
+    with suppress(sqlite3.Error), untouched(path, keys) as database:
+        for seq in range(1, path.stat().st_size // 64):
+            with suppress(sqlite3.Error), plain_errors(keys):
+                one = row(database, seq)
+                if one and _fits(one):
+                    found[seq] = one
+    return found
+
+
+def _holes(found: Sequence[Row]) -> str:
+    """Which facts are missing between the others, as a clause."""
+    here = {one.seq for one in found if one.seq > 0}
+    gone = found[-1].seq - len(here)  # a number may be as great as someone liked to write
+    if gone <= 0:
+        return ""
+    first = next(seq for seq in range(1, len(found) + 2) if seq not in here)
+    return (
+        f"fact {first} and {gone - 1} others are missing"
+        if gone > 1
+        else f"fact {first} is missing"
+    )
+
+
+def _missing(path: Path, found: Sequence[Row]) -> str:
+    last = found[-1].seq if found else 0
+    holes = _holes(found) if found else ""
+    if holes:
+        return f"{path}: {holes}"
+    log = log_of(path)
+    size = log.stat().st_size if log.is_file() else 0
+    later = f"what came after fact {last} may be missing" if last else "its facts may be missing"
+    if size and size != 32 and (size - 32) % (page_size(path) + 24):
+        return f"{path}: its write-ahead log is torn, {later}"
+    closed = any(kind in one.body for one in found for kind in _CLOSING)
+    if not size and not closed:
+        return f"{path}: the case has no end and its write-ahead log is gone, {later}"
+    return ""
+
+
+_CLOSING = (b'"kind":"case-ended"',)

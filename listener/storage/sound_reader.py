@@ -1,0 +1,97 @@
+"""One file of a case's sound, as it is found: whole, cut off by a crash, or locked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import soundfile
+
+from grammar.errors import UserError
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.sources import Forward
+from listener.storage.encrypted_audio import EncryptedAudioReader
+from listener.storage.passphrase import Keys
+
+LOCKED = ".locked"
+"""What the name of a locked file ends with."""
+
+_STEP = 1024
+"""Samples read at once where the end is looked for: what may be lost of it."""
+
+
+class SoundReader(Protocol):
+    """Sound that can be read anywhere, 16 kHz."""
+
+    frames: int
+    """Samples of each channel that can be read."""
+    channels: int
+    complete: bool
+    """Whether it has its end; else that was lost."""
+
+    def read(self, first: int, count: int) -> Samples:
+        """`count` samples from `first` on, shape (n, channels), fewer at the end."""
+
+
+class FlacSound:
+    """A FLAC file. Raises UserError where none of it can be read."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        try:
+            with Forward(path) as file:
+                self.channels = int(file.channels)
+                self.complete = _has_end(file)
+                self.frames = len(file)
+            if not self.complete:
+                self.frames = _readable(path)
+        except (OSError, soundfile.LibsndfileError):
+            raise UserError(f"{path}: no sound can be read from it") from None
+
+    def read(self, first: int, count: int) -> Samples:
+        """`count` samples from `first` on, fewer at the end or where the file is damaged."""
+        count = min(count, self.frames - first)
+        found = [np.zeros((0, self.channels), np.int16)]
+        try:
+            with Forward(self._path) as file:
+                file.seek(first)
+                for at in range(0, count, SAMPLE_RATE):
+                    wanted = min(SAMPLE_RATE, count - at)
+                    found.append(file.read(wanted, dtype="int16", always_2d=True))
+        except (OSError, soundfile.LibsndfileError):
+            pass  # damaged from here on, or the folder is gone
+        return np.concatenate(found)
+
+
+def kept_sound(path: Path, keys: Keys | None) -> SoundReader:
+    """The sound in a file. Raises UserError where none can be read."""
+    if path.name.endswith(LOCKED):
+        if keys is None:
+            raise UserError(f"{path} is locked, and its case has no passphrase")
+        return EncryptedAudioReader(path, keys.sound)
+    return FlacSound(path)
+
+
+def _has_end(file: soundfile.SoundFile) -> bool:
+    # A recording whose writer was killed knows no length: libsndfile then gives the largest number.
+    if len(file) > SAMPLE_RATE * 3600 * 24 * 366:
+        return False
+    if not len(file):
+        return False
+    try:
+        file.seek(len(file) - 1)
+        return len(file.read(1)) == 1
+    except soundfile.LibsndfileError:
+        return False
+
+
+def _readable(path: Path) -> int:
+    frames = 0
+    with Forward(path) as file:
+        try:
+            while got := len(file.read(_STEP, dtype="int16", always_2d=True)):
+                frames += got
+        except soundfile.LibsndfileError:
+            pass  # here the file ends, or is torn
+    return frames

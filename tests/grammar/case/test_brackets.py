@@ -1,0 +1,63 @@
+"""What stands in brackets in the log is explained in the help."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from grammar.case.facts import Amended, Entered, Fact
+from tests.support.screens import case, desk, heard, status
+from tui.dashboard.widgets.help import BRACKETS
+from tui.text.wording import FLAG_WORDS
+
+ORDER = heard(10, "drugs nurse give fifteen milligrams of ketamine", "team-leader")
+READY = heard(12, "room ready", "anteroom")
+
+SAID: dict[str, tuple[Fact, ...]] = {
+    "unsure": (replace(ORDER, confidence=0.2),),
+    "check the number": (ORDER,),
+    "digits disagree": (heard(10, "give fifteen five zero milligrams of ketamine"),),
+    "heard two ways": (replace(ORDER, doubts=("second-listener",)),),
+    "out of bounds": (heard(10, "sats seven"),),
+    "nearest phrase": (heard(10, "moving on to the plan bravo now"),),
+    "not understood": (heard(10, "[unk]"),),
+    "heard late": (replace(ORDER, late_s=9.0),),
+    "differs": (ORDER, heard(15, "fifty milligrams of ketamine", "drugs-nurse")),
+    "no call": (heard(10, "sixty seconds"),),
+    "ambiguous": (READY, heard(13, "oxygen on", "airway-operator"), heard(15, "copy", "outside")),
+    "repeat": (ORDER, heard(15, ORDER.text, "team-leader")),
+    "amended": (ORDER, Amended(t=20, target=2, words="drugs nurse give fifty milligrams ketamine")),
+    "entered": (Entered(t=10, call="room-ready"),),
+    "timer ...": (heard(10, "timer sixty", "team-leader"), heard(71, "timer complete", "outside")),
+    "NOT STORED YET": (ORDER,),
+}
+"""Facts of invented cases, after which the log has that in brackets."""
+
+
+def brackets(text: str) -> set[str]:
+    return {re.sub("^timer .*", "timer ...", each) for each in re.findall(r"\((.+?)\)", text)}
+
+
+def test_every_flag_is_tried_here() -> None:
+    assert set(SAID) == set(BRACKETS)
+    assert set(FLAG_WORDS.values()) <= set(BRACKETS)
+
+
+@pytest.mark.parametrize("flag", SAID)
+async def test_what_the_log_says_in_brackets_is_in_the_help(flag: str) -> None:
+    told = status(unstored_from=2 if flag.isupper() else None)
+    async with desk(case(*SAID[flag]), 80, (160, 80), told) as seen:
+        # Without the side column, and as one line: a bracket may go on in the next row.
+        rows = (row.split("│")[0] for row in (await seen.text()).split("\n LOG")[1].splitlines())
+        lines = " ".join(" ".join(rows).split())
+        assert flag in brackets(lines)
+        assert brackets(lines) <= set(BRACKETS)
+        await seen.pilot.press("question_mark")
+        assert f"({flag}) {BRACKETS[flag]}" in await seen.text()
+
+
+async def test_a_number_that_a_person_put_right_needs_no_second_look() -> None:
+    async with desk(case(*SAID["amended"]), 25, (160, 40)) as seen:
+        assert "(check the number)" not in await seen.text()

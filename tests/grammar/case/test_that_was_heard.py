@@ -1,0 +1,76 @@
+"""A person heard the answer to a call: one that was read back otherwise is not closed by a slip."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from grammar.case.facts import AnsweredByHand, Fact, heard_out
+from tests.support.screens import Desk, case, desk, heard
+
+ORDER = heard(10, "drugs nurse give seventeen milligrams of ketamine", "team-leader")
+OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
+"""A read-back that differs, of an invented case."""
+
+
+def shown(seen: Desk) -> str:
+    return str(seen.app.box.content)
+
+
+def answered(seen: Desk) -> int:
+    return sum(isinstance(fact, AnsweredByHand) for fact in seen.case.facts)
+
+
+async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> None:
+    async with desk(case(ORDER, OTHERWISE), 25) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        assert "read back 70 mg" in shown(seen)
+        await seen.pilot.press("1")
+        told = " ".join(shown(seen).split())
+        assert "70 mg was read back, against 17 mg" in told
+        assert "only if 17 mg was read back after all" in told
+        assert answered(seen) == 0
+        await seen.pilot.press("1")
+        assert answered(seen) == 1
+        assert "answer heard, after 70 mg was read back: Give ketamine 17 mg" in await seen.text()
+        assert seen.case.view(25).log[-1].text.endswith("though it was read back otherwise")
+
+
+async def test_another_key_in_between_takes_the_first_press_back() -> None:
+    async with desk(case(ORDER, OTHERWISE), 25) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1", "up", "enter")
+        assert answered(seen) == 0
+        await seen.pilot.press("enter")
+        assert answered(seen) == 1
+
+
+@pytest.mark.parametrize(
+    ("fact", "says"),
+    [
+        (OTHERWISE, "70 mg was read back"),
+        (heard(16, "seventeen milligrams of ketamine", "drugs-nurse"), "closed already"),
+        (heard_out(heard(10, "disregard", "team-leader"), 2), "withdrawn already"),
+    ],
+    ids=["it comes to differ", "it was answered", "its speaker made another of it"],
+)
+async def test_what_becomes_of_a_call_while_the_list_is_open_is_told_and_nothing_is_stored(
+    fact: Fact, says: str
+) -> None:
+    async with desk(case(ORDER), 14) as seen:
+        await seen.text()
+        await seen.pilot.press("h")
+        seen.case.add(replace(fact, seq=3))
+        seen.now = 25
+        await seen.pilot.press("1")
+        assert answered(seen) == 0
+        assert says in shown(seen)
+
+
+async def test_a_call_that_nobody_answered_needs_one_press() -> None:
+    async with desk(case(ORDER), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1")
+        assert answered(seen) == 1

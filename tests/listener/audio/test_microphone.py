@@ -1,0 +1,195 @@
+"""A sample played into a virtual sound card is heard through PortAudio as from its file.
+
+The card is a null sink of a real PulseAudio server; its monitor is the microphone.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from grammar.case.facts import Gap
+from listener.storage.journal import Journal
+from tests.support.places import ROOT
+
+QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
+NEEDED = ("pulseaudio", "pactl", "paplay", "ffmpeg")
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        any(shutil.which(tool) is None for tool in NEEDED), reason=f"needs {', '.join(NEEDED)}"
+    ),
+]
+
+ALSA = """
+pcm.!default { type pulse }
+ctl.!default { type pulse }
+"""
+
+
+class Card:
+    """A sound server of our own whose null sink's monitor is the default microphone."""
+
+    def __init__(self, folder: Path) -> None:
+        self._socket = folder / "run" / "sound"
+        self._socket.parent.mkdir(mode=0o700)
+        config = folder / "asound.conf"
+        config.write_text("</usr/share/alsa/alsa.conf>\n" + ALSA)
+        self.environment = {
+            **os.environ,
+            "HOME": str(folder),
+            "XDG_RUNTIME_DIR": str(folder / "run"),
+            "PULSE_SERVER": f"unix:{self._socket}",
+            "ALSA_CONFIG_PATH": str(config),
+            "PYTHONPATH": str(ROOT),
+        }
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        self._server = subprocess.Popen(
+            [
+                "pulseaudio",
+                "-n",
+                "--exit-idle-time=-1",
+                f"--load=module-native-protocol-unix socket={self._socket} auth-anonymous=1",
+                "--load=module-null-sink sink_name=room rate=16000 channels=1",
+            ],
+            env=self.environment,
+            stderr=subprocess.DEVNULL,
+        )
+        for _ in range(100):
+            if self.run("pactl", "info").returncode == 0:
+                break
+            time.sleep(0.1)
+        assert self.run("pactl", "set-default-source", "room.monitor").returncode == 0
+
+    def unplug(self) -> None:
+        self._server.kill()
+        self._server.wait()
+
+    def play(self, wav: Path) -> None:
+        assert self.run("paplay", "--device=room", str(wav)).returncode == 0
+
+    def run(self, *command: str) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.run(
+            command, env=self.environment, capture_output=True, check=False, timeout=120
+        )
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Card]:
+    found = Card(tmp_path)
+    yield found
+    found.unplug()
+
+
+@pytest.fixture
+def wav(tmp_path: Path) -> Path:
+    found = tmp_path / "quick.wav"
+    subprocess.run(["ffmpeg", "-loglevel", "error", "-i", str(QUICK), str(found)], check=True)
+    return found
+
+
+COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
+
+
+@contextmanager
+def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Popen[bytes]]:
+    """`answerback listen` on the card; interrupted at the end, as by Ctrl-C."""
+    found = subprocess.Popen(
+        [*COMMAND, "listen", "--json", "--cases", str(cases), *options],
+        env=card.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    try:
+        for _ in range(300):  # until it has heard for a while
+            heard = card.run("pactl", "list", "short", "source-outputs").stdout
+            if heard.strip():
+                break
+            time.sleep(0.1)
+        time.sleep(2)
+        yield found
+        time.sleep(2)
+    finally:
+        found.send_signal(signal.SIGINT)
+
+
+def test_a_microphone_hears_the_same_calls_as_the_file(
+    card: Card, wav: Path, tmp_path: Path
+) -> None:
+    from_file = card.run(
+        *COMMAND, "listen", str(QUICK), "--json", "--cases", str(tmp_path / "cases")
+    )
+    with listening(card, tmp_path / "cases") as heard:
+        card.play(wav)
+    out, error = heard.communicate(timeout=30)
+    assert heard.returncode == 0, error
+    assert calls(out) == calls(from_file.stdout)
+
+
+def test_a_microphone_that_goes_away_leaves_a_gap_and_is_heard_again_when_it_is_back(
+    card: Card, wav: Path, tmp_path: Path
+) -> None:
+    with listening(card, tmp_path / "cases") as heard:
+        card.play(wav)
+        card.unplug()
+        time.sleep(6)
+        card.plug_in()
+        for _ in range(300):
+            if card.run("pactl", "list", "short", "source-outputs").stdout.strip():
+                break
+            time.sleep(0.1)
+        time.sleep(3)
+        card.play(wav)
+    out, error = heard.communicate(timeout=30)
+    assert heard.returncode == 0, error
+    assert b"microphone is gone" in error
+    found = calls(out)
+    half = len(found) // 2
+    assert half == 8
+    assert found[:half] == found[half:]
+    (case,) = (tmp_path / "cases").iterdir()
+    journal = Journal.open(case)
+    (gap,) = (fact for fact in journal.facts() if isinstance(fact, Gap))
+    journal.close()
+    assert 5 <= gap.until - gap.t <= 20
+
+
+def calls(out: bytes) -> list[tuple[str, object]]:
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert lines[-1]["kind"] == "summary"
+    return [(line["call"], line["slots"]) for line in lines[:-1] if line["call"]]
+
+
+def test_a_microphone_is_chosen_by_name_or_number_and_those_there_are_are_listed(
+    card: Card, wav: Path, tmp_path: Path
+) -> None:
+    told = card.run(*COMMAND, "listen", "--device", "list")
+    names = told.stdout.decode().splitlines()
+    assert told.returncode == 0
+    assert any("pulse" in name for name in names), names
+    number = next(name for name in names if "pulse" in name).partition(":")[0]
+    with (
+        listening(card, tmp_path / "by-name", "--device", "pulse") as by_name,
+        listening(card, tmp_path / "by-number", "--device", number) as by_number,
+    ):
+        card.play(wav)
+    for heard in (by_name, by_number):
+        out, error = heard.communicate(timeout=30)
+        assert len(calls(out)) == 8, error
+    refused = card.run(*COMMAND, "listen", "--json", "--device", "no such thing")
+    assert refused.returncode == 2
+    assert refused.stderr.startswith(b"The microphone cannot be used"), refused.stderr

@@ -1,0 +1,379 @@
+"""The recipe of our acoustic model: that what it makes is right, and that it makes something."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from grammar.language.word_network import Network
+from listener.bench import conditions
+from listener.recognition.lexicon import build_lexicon
+from listener.training import voices
+from listener.training.clips import (
+    Job,
+    dictionary_words,
+    everything_sayable,
+    plan,
+    read_jobs,
+    speak_jobs,
+    write_jobs,
+)
+from listener.training.labels import best_phones, phones_of_ipa
+from listener.training.texts import any_number, call_out, digits, sentence, spoken_number
+from listener.training.wordlists import words
+
+needs_espeak = pytest.mark.skipif(
+    shutil.which("espeak-ng") is None, reason="espeak-ng is not installed"
+)
+
+
+# ---------------------------------------------------------------- voices
+
+
+def test_no_voice_both_trains_and_scores() -> None:
+    trained = {voice.name for voice in voices.voices("train")}
+    assert not trained & {voice.name for voice in voices.voices("score")}
+    assert len(voices.voices("score")) >= 8
+
+
+def test_a_blend_holds_training_voices_only_and_the_same_seed_gives_the_same_voice() -> None:
+    for seed in range(200):
+        weights = voices.blend_weights(seed)
+        assert set(weights) <= {*voices.TRAINING_ENGLISH, *voices.TRAINING_ACCENTED}
+        assert sum(weights.values()) == pytest.approx(1.0)
+        assert weights == voices.blend_weights(seed)
+
+
+def test_every_voice_is_found_by_its_id() -> None:
+    for voice in [*voices.voices(), voices.blend(17)]:
+        assert voices.voice(voice.id) == voice
+    with pytest.raises(KeyError):
+        voices.voice("kokoro/nobody")
+
+
+# ---------------------------------------------------------------- texts and labels
+
+
+def test_spoken_numbers_agree_with_num2words() -> None:
+    """Against the package num2words, whose British form joins with "and" and hyphenates."""
+    num2words = pytest.importorskip("num2words").num2words
+    rng = random.Random(1)
+    for number in [*range(0, 1000, 7), 1000, 1016, 2500, 9999]:
+        ours = spoken_number(number, rng).replace(" and ", " ").replace("a hundred", "one hundred")
+        ours = ours.replace("a thousand", "one thousand")
+        theirs = num2words(number).replace("-", " ").replace(",", "").replace(" and ", " ")
+        assert ours == theirs
+
+
+def test_radio_numerals_are_those_of_icao() -> None:
+    """ICAO Annex 10 volume II, 5.2.1.4.3: tree, fower, fife, niner."""
+    said = {digits(3459, random.Random(seed)) for seed in range(60)}
+    assert said == {"three four five nine", "tree fower fife niner"}
+
+
+def test_every_word_of_our_own_texts_can_be_pronounced() -> None:
+    rng = random.Random(2)
+    lexicon = everything_sayable({})
+    said = {word for _ in range(3000) for word in f"{call_out(rng)} {any_number(rng)}".split()}
+    assert sorted(said - lexicon.keys()) == []
+
+
+def test_our_own_pronunciations_use_phones_of_the_dictionary() -> None:
+    ours = words().pronunciations
+    assert set(build_lexicon(ours, ours)) == set(ours)
+
+
+def test_a_random_sentence_is_one_that_the_network_accepts() -> None:
+    network = Network(
+        arcs=((("suction", 1), ("oxygen", 1)), (("on", 2), ("off", 2)), ()), finals=frozenset({2})
+    )
+    for seed in range(30):
+        assert network.accepts(sentence(random.Random(seed), network).split())
+
+
+def test_a_label_takes_the_pronunciation_that_was_spoken() -> None:
+    says = {"bougie": ("B UW ZH IY", "B AW JH IY")}
+    lexicon = build_lexicon(["the", "bougie"], says)
+    spoken = phones_of_ipa("ðə bˈaʊdʒi")  # as espeak-ng 1.51 reads "the bougie"
+    phones, distance = best_phones(["the", "bougie"], lexicon, spoken)
+    assert phones == ["DH", "AH", "B", "AW", "JH", "IY0"]
+    assert distance == 0
+    assert best_phones(["the"], lexicon, phones_of_ipa("kˈæpnɑːɡɹəfi"))[1] > 1
+
+
+def test_the_words_that_score_unheard_words_are_in_no_training_text() -> None:
+    ours = words()
+    lists = [
+        getattr(ours, name) for name in ours.__slots__ if name not in ("unseen", "pronunciations")
+    ]
+    taught = {word for entries in lists for entry in entries for word in entry.split()}
+    assert not set(ours.unseen) & (taught | set(dictionary_words()))
+    assert set(build_lexicon(ours.unseen, {})) == set(ours.unseen)
+
+
+def test_jobs_come_back_from_their_file_as_they_were(tmp_path: Path) -> None:
+    jobs = [Job("a-1", "call", "flite/rms", 1.1, "oxygen on", ("AA", "K"), (3, 4))]
+    write_jobs(tmp_path / "jobs.jsonl", jobs)
+    assert read_jobs(tmp_path / "jobs.jsonl") == jobs
+
+
+# ---------------------------------------------------------------- conditions
+
+
+@pytest.mark.parametrize(("order", "low", "high"), [(2, None, 2200), (4, 350.0, 3300)])
+def test_the_filters_are_scipys_butterworth(order: int, low: float | None, high: float) -> None:
+    """Against scipy.signal.butter and sosfilt."""
+    signal = pytest.importorskip("scipy.signal")
+    sound = np.random.default_rng(3).standard_normal(8000)
+    band = high if low is None else [low, high]
+    kind = "lowpass" if low is None else "bandpass"
+    sections = signal.butter(order, band, kind, fs=conditions.RATE, output="sos")
+    expected = signal.sosfilt(sections, sound)
+    assert np.abs(conditions.butterworth(sound, order, low, high) - expected).max() < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("name", "below_db"), [("mask", 25), ("radio", 20), ("fan10", 10), ("fan5", 5)]
+)
+def test_noise_lies_as_far_below_the_speech_as_its_condition_says(
+    name: str, below_db: float
+) -> None:
+    """A loud tone, then silence: what is heard in the silence is the noise."""
+    at = np.arange(2 * conditions.RATE) / conditions.RATE
+    sound = np.where(at < 1, np.sin(2 * np.pi * 1000 * at), 0.0)
+    heard = conditions.applied(name, sound, 4).astype(float)
+    tone, noise = heard[4000:12000], heard[-12000:]
+    speech = np.sqrt(np.mean(tone**2) - np.mean(noise**2))
+    assert 20 * np.log10(speech / np.sqrt(np.mean(noise**2))) == pytest.approx(below_db, abs=0.7)
+
+
+def test_pink_noise_loses_three_decibels_an_octave() -> None:
+    noise = conditions.pink_noise(1 << 18, np.random.default_rng(5))
+    power = np.abs(np.fft.rfft(noise)) ** 2
+    hertz = np.fft.rfftfreq(len(noise), 1 / conditions.RATE)
+    octaves = [power[(hertz >= f) & (hertz < 2 * f)].mean() for f in (125, 250, 500, 1000, 2000)]
+    assert 10 * np.log10(np.divide(octaves[:-1], octaves[1:])) == pytest.approx(3.01, abs=0.4)
+
+
+def test_a_clip_sounds_the_same_each_time() -> None:
+    sound = np.random.default_rng(6).standard_normal(8000) * 0.1
+    for name in conditions.CONDITIONS:
+        first, again = (conditions.applied(name, sound, 9) for _ in range(2))
+        assert np.array_equal(first, again)
+
+
+# ---------------------------------------------------------------- network
+
+
+def test_features_are_kaldis() -> None:
+    """Against the package kaldi-native-fbank, which follows Kaldi's fbank and which vosk agrees with."""
+    torch = pytest.importorskip("torch")
+    native = pytest.importorskip("kaldi_native_fbank")
+    from listener.training.features import Fbank
+
+    options = native.FbankOptions()
+    options.frame_opts.dither = 0
+    options.frame_opts.samp_freq = 16000
+    options.mel_opts.num_bins = 40
+    options.mel_opts.low_freq = 20
+    options.mel_opts.high_freq = 7600
+    sound = (np.random.default_rng(7).standard_normal(16000) * 1000).astype(np.float32)
+    online = native.OnlineFbank(options)
+    online.accept_waveform(16000, sound.tolist())
+    online.input_finished()
+    expected = np.stack([online.get_frame(at) for at in range(online.num_frames_ready)])
+    ours = Fbank(torch.device("cpu"))(torch.from_numpy(sound)[None])[0].numpy()
+    assert np.abs(ours - expected).max() < 1e-3
+
+
+def test_the_loss_counts_every_path_in_which_each_phone_is_heard_once() -> None:
+    """Against all paths, enumerated."""
+    torch = pytest.importorskip("torch")
+    from listener.training.data import Batch
+    from listener.training.train import path_loss
+
+    torch.manual_seed(2)
+    guess = torch.randn(3, 6, 40).log_softmax(-1)
+    labels, outputs = [[3, 3], [5, 2, 9], []], [6, 5, 6]
+    flat = torch.tensor([phone for label in labels for phone in label])
+    batch = Batch(
+        guess, torch.tensor([3 * count for count in outputs]), flat, torch.tensor([2, 3, 0])
+    )
+    expected = []
+    for clip, (label, count) in enumerate(zip(labels, outputs, strict=True)):
+        paths = []
+        for places in itertools.combinations(range(count), len(label)):
+            emitted = dict(zip(places, label, strict=True))
+            paths.append(sum(float(guess[clip, at, emitted.get(at, 0)]) for at in range(count)))
+        expected.append(-np.logaddexp.reduce(paths) / 10)  # few labels count as ten
+    assert float(path_loss(guess, batch)) == pytest.approx(np.mean(expected), rel=1e-5)
+
+
+def test_hearings_that_differ_cost_their_divergence_a_label_and_each_learns_from_the_other() -> (
+    None
+):
+    """Against torch.nn.functional.kl_div, over the frames of the clip alone."""
+    torch = pytest.importorskip("torch")
+    from listener.training.data import Batch
+    from listener.training.train import disagreement
+
+    torch.manual_seed(3)
+    raw = torch.randn(4, 6, 41, requires_grad=True)
+    guess = raw.log_softmax(-1)
+    outputs, counts = [6, 4, 6, 4], [20, 3, 20, 3]
+    flat = torch.zeros(sum(counts), dtype=torch.long)
+    frames = torch.tensor([3 * count for count in outputs])
+    batch = Batch(guess, frames, flat, torch.tensor(counts), twice=True)
+    expected = [
+        torch.nn.functional.kl_div(
+            guess[row, :length], guess[(row + 2) % 4, :length], reduction="sum", log_target=True
+        )
+        / max(10, count)
+        for row, (length, count) in enumerate(zip(outputs, counts, strict=True))
+    ]
+    apart = disagreement(guess, batch)
+    assert float(apart.detach()) == pytest.approx(float(sum(expected).detach()) / 4, rel=1e-5)
+    apart.backward()
+    moved = (raw - 5 * raw.grad).log_softmax(-1)
+    assert float(disagreement(moved, batch).detach()) < float(apart.detach())
+    same = torch.cat([guess[:2], guess[:2]])
+    assert float(disagreement(same, batch).detach()) == pytest.approx(0, abs=1e-6)
+
+
+def test_a_clip_is_heard_twice_at_the_same_moments_in_two_distortions(tmp_path: Path) -> None:
+    torch = pytest.importorskip("torch")
+    import soundfile
+
+    from listener.training.data import Batches, Store
+
+    jobs = [Job(f"tone-{at}", "call", "flite/slt", 1.0, "on", ("AA", "N")) for at in range(3)]
+    for at, job in enumerate(jobs):
+        tone = 0.5 * np.sin(2 * np.pi * (300 + 500 * at) * np.arange(16000) / 16000)
+        soundfile.write(tmp_path / job.file, tone, 16000, format="OGG", subtype="OPUS")
+    torch.manual_seed(4)
+    store = Store(jobs, [tmp_path], torch.device("cpu"))
+    batch = next(iter(Batches(store, 8, seed=1, twice=True).training()))
+    assert batch.twice
+    assert len(batch.features) == 16
+    for each in (batch.frames, batch.label_counts):
+        assert torch.equal(each[:8], each[8:])
+    assert not torch.allclose(batch.features[:8], batch.features[8:], atol=1.0)
+
+
+def test_hidden_parts_are_few_and_hold_the_clips_mean() -> None:
+    torch = pytest.importorskip("torch")
+    from listener.training.distort import hidden_parts
+
+    torch.manual_seed(5)
+    features = torch.randn(50, 200, 40)
+    heard = hidden_parts(features)
+    changed = heard != features
+    assert torch.equal(
+        heard[changed], features.mean((1, 2), keepdim=True).expand_as(features)[changed]
+    )
+    assert 0.05 < float(changed.float().mean()) < 2 * (6 / 40 + 11 / 200)
+
+
+def test_folding_the_normalisations_in_changes_nothing() -> None:
+    torch = pytest.importorskip("torch")
+    from listener.training.export import affines
+    from listener.training.network import Network as Net
+    from listener.training.network import Shape
+
+    torch.manual_seed(1)
+    net = Net(Shape(first=16, width=24, narrow=8, blocks=2, dropout=0.0)).train()
+    with torch.no_grad():
+        for _ in range(5):
+            net(torch.randn(4, 60, 40) * 3 - 2)
+    net.eval()
+    features = torch.randn(1, 61, 40) * 3 - 2
+    padded = torch.cat([features[:, :1]] * 40 + [features] + [features[:, -1:]] * 40, 1)[0].numpy()
+    values = {"input": padded}
+    for layer in affines(net):
+        rows = [np.roll(values[layer.source], -offset, 0) for offset in layer.offsets]
+        out = np.concatenate(rows, 1) @ layer.weights.T + layer.bias
+        if layer.added:
+            out = out + values[layer.added]
+        values[layer.out] = np.maximum(out, 0) if layer.rectified else out
+    expected = torch.from_numpy(values["last"][40:-40:3]).log_softmax(-1)
+    with torch.no_grad():
+        assert torch.allclose(net(features)[0], expected, atol=1e-4)
+
+
+@needs_espeak
+@pytest.mark.slow
+def test_a_tiny_model_learns_is_exported_and_vosk_hears_what_it_was_trained_on(
+    tmp_path: Path,
+) -> None:
+    torch = pytest.importorskip("torch")
+    pytest.importorskip("vosk")
+    import soundfile
+
+    from listener.recognition.vosk_recogniser import VoskRecogniser
+    from listener.training.data import Batches, Store
+    from listener.training.export import export
+    from listener.training.network import Shape
+    from listener.training.train import Plan, train
+
+    torch.set_num_threads(1)  # else its sums, and so the model, differ from run to run
+    texts = ["oxygen on", "tube passed", "cuff up", "starting attempt", "second suction", "pulse"]
+    lexicon = everything_sayable({})
+    jobs = [
+        Job(f"tiny-{at}", "call", "espeak/en-us", 1.0, text,
+            tuple(phone for word in text.split() for phone in lexicon[word][0]))
+        for at, text in enumerate(texts)
+    ]  # fmt: skip
+    assert speak_jobs(jobs, tmp_path, 1) == len(jobs)
+    device = torch.device("cpu")
+    batches = Batches(Store(jobs, [tmp_path], device), size=12, seed=1)
+
+    def undistorted():
+        while True:
+            yield batches.plain(range(len(jobs)))
+
+    shape = Shape(first=48, width=96, narrow=0, blocks=3, dropout=0.0)
+    plan_ = Plan(seconds=3600, steps=400, report_every=40, average_over=20, rate=4e-3)
+    trained = train(undistorted(), shape, plan_, device)
+    assert trained.losses[-1] < trained.losses[0] / 5
+
+    export(trained, tmp_path / "final.mdl")
+    network = Network(
+        arcs=(*_branches(texts), ()), finals=frozenset({sum(len(t.split()) - 1 for t in texts) + 1})
+    )
+    ear = VoskRecogniser.ours(network, {}, final_mdl=tmp_path / "final.mdl")
+    for job in jobs:
+        sound, _ = soundfile.read(tmp_path / job.file)
+        hearing = ear.open()
+        loud = sound * 1000 / np.sqrt(np.mean(sound**2))
+        samples = np.concatenate([np.zeros(4000), loud, np.zeros(4000)])
+        hearing.accept(samples.astype(np.int16))
+        assert " ".join(word.text for word in hearing.finish()) == job.text
+
+
+def _branches(texts: list[str]) -> list[tuple[tuple[str, int], ...]]:
+    """The arcs of a network of these texts, which begin with different words, but its last state."""
+    last = sum(len(text.split()) - 1 for text in texts) + 1
+    start: list[tuple[str, int]] = []
+    rows: list[tuple[tuple[str, int], ...]] = []
+    for text in texts:
+        first, *rest = text.split()
+        start.append((first, len(rows) + 1 if rest else last))
+        for at, word in enumerate(rest):
+            to = len(rows) + 2 if at + 1 < len(rest) else last
+            rows.append(((word, to),))
+    return [tuple(start), *rows]
+
+
+@needs_espeak
+def test_a_plan_is_the_same_for_the_same_seed_and_every_clip_has_its_label() -> None:
+    pytest.importorskip("phonemizer")
+    network = Network(arcs=((("suction", 1),), (("ready", 2),), ()), finals=frozenset({2}))
+    first, again = (list(plan(12, [network], {}, natural=False, seed=8)) for _ in range(2))
+    assert first == again
+    assert all(job.phones for job in first)
+    assert {job.voice.partition("/")[0] for job in first} <= {"espeak", "flite", "festival", "pico"}

@@ -1,0 +1,13 @@
+"""Where things lie in a checkout."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+TESTS = ROOT / "tests"
+README = ROOT / "README.md"
+CASES = TESTS / "cases"
+"""Stored cases of earlier versions."""
+DIALOGUES = TESTS / "dialogues"
+SAMPLES = ROOT / "sample_audio_synthetic"

@@ -1,0 +1,174 @@
+"""A dashboard to look at in tests: an invented case, and what the screen really draws of it."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections import defaultdict
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+
+from rich.color import ColorTriplet
+from textual.pilot import Pilot
+from textual.widget import Widget
+
+from grammar.case.facts import CaseStarted, Fact, Heard, Noted
+from grammar.case.fold import Case
+from grammar.case.view import Utterance, View
+from grammar.language.words import Word
+from grammar.protocol.loading import load_protocol
+from grammar.protocol.model import Protocol
+from tui.dashboard.app import Dashboard
+from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.settings import Settings
+from tui.dashboard.status import Status
+
+
+@cache
+def protocol() -> Protocol:
+    return load_protocol("isolation-airway")
+
+
+def heard(t: float, text: str, sender: str | None = None, confidence: float = 0.95) -> Heard:
+    """An utterance of which each word takes 0.3 s."""
+    words = tuple(
+        Word(word, t + 0.3 * i, t + 0.3 * (i + 1), confidence)
+        for i, word in enumerate(text.split())
+    )
+    return Heard(t=t, until=t + 0.3 * len(words), words=words, sender=sender)
+
+
+def case(*facts: Fact) -> Case:
+    """A case of these facts, for an invented patient of 70 kg."""
+    made = Case(protocol())
+    start = CaseStarted(protocol="isolation-airway", weight_kg=70, engine="vosk", recording=True)
+    for seq, fact in enumerate((start, *facts), start=1):
+        made.add(replace(fact, seq=seq))
+    return made
+
+
+def note(t: float, text: str) -> Noted:
+    return Noted(t=t, text=text)
+
+
+def status(**changes: object) -> Status:
+    plain = Status("vosk", -23.0, True, "", "drill.flac", protocol().protocol.title)
+    return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+class Desk:
+    """The dashboard under test, with a clock and a status that the test sets.
+
+    What is done at its keys is folded into the case at once, as the listening side would.
+    """
+
+    def __init__(
+        self,
+        shown: Case,
+        now: float,
+        told: Status | None = None,
+        settings: Settings | None = None,
+        *,
+        only_shows: bool = False,
+    ) -> None:
+        self.case, self.now, self.status = shown, now, told or status()
+        self.calls: list[str] = []
+        self.played: list[tuple[float, float]] = []
+        self.app = Dashboard(
+            protocol(),
+            self._view,
+            lambda: self.now,
+            lambda: self.status,
+            self._told("start"),
+            self._told("stop"),
+            wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
+            hands=None if only_shows else self.hands(),
+            settings=settings,
+        )
+        self.pilot: Pilot[None]
+
+    def hands(self) -> ManualEntry:
+        return ManualEntry(
+            protocol(),
+            self._tell,
+            lambda: self.case.facts,
+            lambda: self.now,
+            lambda start, end: self.played.append((start, end)),
+        )
+
+    def _tell(self, fact: Fact) -> Utterance | None:
+        return self.case.add(replace(fact, seq=len(self.case.facts) + 1))
+
+    def _view(self, now: float) -> View:
+        return self.case.view(now)
+
+    def _told(self, what: str) -> Callable[[], None]:
+        return lambda: self.calls.append(what)
+
+    async def at(self, now: float) -> str:
+        """The screen's text at another moment of the case. No key is pressed."""
+        self.now = now
+        return await self.text()
+
+    async def text(self) -> str:
+        """The screen's text, one line a row, as exported by Textual."""
+        self.app.look()
+        await self.pilot.pause()
+        self.app.look()
+        await self.pilot.pause()
+        return picture(self.app.export_screenshot())
+
+
+def picture(svg: str) -> str:
+    """The text of an exported screen, row by row."""
+    rows: defaultdict[float, list[tuple[float, str]]] = defaultdict(list)
+    found = re.finditer(
+        r'<text class="[^"]*-r\d+" x="([\d.]+)" y="([\d.]+)"[^>]*>(.*?)</text>', svg
+    )
+    for match in found:
+        text = html.unescape(match[3]).replace("\xa0", " ")
+        rows[float(match[2])].append((float(match[1]), text))
+    lines = []
+    for y in sorted(rows):
+        line = ""
+        for x, text in sorted(rows[y]):
+            line = line.ljust(round(x / CELL)) + text
+        lines.append(line.rstrip())
+    return "\n".join(lines)
+
+
+def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], str]]:
+    """((text colour, ground), text) of all that is drawn in the displayed widgets."""
+    for widget in screen.walk_children(Widget):
+        if not widget.is_on_screen:
+            continue
+        for y in range(widget.size.height):
+            for segment in widget.render_line(y):
+                style = segment.style
+                if style and style.color and style.bgcolor:
+                    pair = (style.color.get_truecolor(), style.bgcolor.get_truecolor())
+                    yield (pair[::-1] if style.reverse else pair), segment.text
+
+
+CELL = 12.2
+"""Width of a cell in Textual's exported picture."""
+
+
+@asynccontextmanager
+async def desk(
+    shown: Case,
+    now: float,
+    size: tuple[int, int] = (100, 30),
+    told: Status | None = None,
+    settings: Settings | None = None,
+    *,
+    only_shows: bool = False,
+) -> AsyncIterator[Desk]:
+    made = Desk(shown, now, told, settings, only_shows=only_shows)
+    async with made.app.run_test(size=size) as pilot:
+        made.pilot = pilot
+        await pilot.pause()
+        yield made

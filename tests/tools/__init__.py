@@ -1,0 +1,1 @@
+"""Long runs, benchmarks and what draws pictures: each a command, `python -m tests.tools.NAME`."""

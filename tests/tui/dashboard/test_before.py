@@ -1,0 +1,156 @@
+"""The briefing view before a case: the sheet, a try of the microphone, the recording, the consent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from grammar.case.facts import CaseStarted, Noted
+from grammar.errors import UserError
+from listener.audio.blocks import Block
+from listener.audio.level_check import LevelCheck
+from listener.audio.sources import AudioFile
+from tests.support.screens import picture, protocol
+from tui.dashboard.preflight import SPOKEN, Choice, Preflight
+from tui.listening.case_listening import CaseOptions, Listening, run_headless
+
+QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
+
+
+class Tone:
+    """A source of one level, for ever."""
+
+    name, channels, rate, live = "a tone", 1, 16_000, True
+
+    def __init__(self, peak: int) -> None:
+        self._peak = peak
+
+    def blocks(self) -> Iterator[Block]:
+        wave = self._peak * np.sin(2 * np.pi * 440 * np.arange(1600) / 16_000)
+        at = 0.0
+        while at < 20:
+            yield Block(at, wave.round().astype(np.int16)[:, None])
+            at += 0.1
+
+
+def before(weight_kg: float | None = 70, record: bool = True) -> Preflight:
+    return Preflight(protocol(), weight_kg, record, None, "drill.flac")
+
+
+async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
+    """What comes of these keys."""
+    app = app or before()
+    async with app.run_test(size=(100, 30)) as pilot:
+        await pilot.press(*keys)
+        await pilot.pause()
+    return app.return_value
+
+
+async def test_enter_begins_with_what_the_command_line_asked_for() -> None:
+    assert await chosen("enter") == Choice(record=True, note="", weight_kg=70)
+
+
+async def test_leaving_begins_nothing() -> None:
+    assert await chosen("q") is None
+
+
+async def test_recording_is_a_choice() -> None:
+    assert await chosen("r", "enter") == Choice(record=False, note="", weight_kg=70)
+    assert await chosen("r", "r", "enter") == Choice(record=True, note="", weight_kg=70)
+
+
+async def test_consent_is_written_or_said_to_be_given_aloud() -> None:
+    written = await chosen("n", *"asked", "enter", "enter")
+    assert written is not None
+    assert written.note == "asked"
+    aloud = await chosen("a", "enter")
+    assert aloud is not None
+    assert aloud.note == SPOKEN
+
+
+async def test_a_note_may_hold_the_letters_of_keys() -> None:
+    written = await chosen("n", *"warq", "enter", "enter")
+    assert written == Choice(record=True, note="warq", weight_kg=70)
+
+
+async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refused() -> None:
+    app = before(weight_kg=None)
+    async with app.run_test(size=(120, 60)) as pilot:
+        await pilot.pause(0.2)
+        assert "weight not entered" in picture(app.export_screenshot())
+        await pilot.press("w", *"-3", "enter")
+        await pilot.pause(0.2)
+        assert "is not a weight" in picture(app.export_screenshot())
+        await pilot.press("escape", "w", *"80", "enter")
+        await pilot.pause(0.2)
+        shown = picture(app.export_screenshot())
+        assert "80 kg" in shown
+        assert "120 mg" in shown  # ketamine, 1.5 mg/kg on the invented sheet
+        await pilot.press("enter")
+    assert app.return_value == Choice(record=True, note="", weight_kg=80)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (140, 45)])
+async def test_the_choices_keys_and_caution_fit_every_terminal(size: tuple[int, int]) -> None:
+    app = before()
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause(0.2)
+        shown = picture(app.export_screenshot())
+    for wanted in ("SOUND WILL BE RECORDED", "no note of consent", "not a medical device", "leave"):
+        assert wanted in shown
+
+
+async def test_nothing_is_told_by_colour_alone() -> None:
+    on, off = before(record=True), before(record=False)
+    async with on.run_test() as pilot:
+        await pilot.pause(0.2)
+        assert "● SOUND WILL BE RECORDED" in picture(on.export_screenshot())
+    async with off.run_test() as pilot:
+        await pilot.pause(0.2)
+        assert "○ sound will not be recorded" in picture(off.export_screenshot())
+
+
+# ---------------------------------------------------------------------- the microphone
+
+
+@pytest.mark.parametrize(
+    ("peak", "verdict"), [(30, "too quiet"), (4000, "good"), (32_767, "TOO LOUD")]
+)
+def test_the_level_is_judged(peak: int, verdict: str) -> None:
+    check = LevelCheck(lambda: Tone(peak))
+    check.start()
+    check._thread.join(5)
+    assert verdict in check.verdict
+    assert len(check.levels) == 1
+
+
+def test_a_microphone_that_is_missing_is_told_in_a_sentence() -> None:
+    def none() -> Tone:
+        raise UserError("There is no microphone.")
+
+    check = LevelCheck(none)
+    check.start()
+    check.stop()
+    assert check.verdict == "There is no microphone."
+
+
+# ---------------------------------------------------------------------- what becomes of it
+
+
+@pytest.mark.parametrize("record", [True, False])
+def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, record: bool) -> None:
+    note = "consent asked by the recorder"
+    wishes = CaseOptions("isolation-airway", 70, "vosk", None, tmp_path, record, False, note=note)
+    listening = Listening(AudioFile(QUICK), wishes)
+    run_headless(listening)
+    began, noted = listening.case.facts[:2]
+    assert isinstance(began, CaseStarted)
+    assert began.recording is record
+    assert isinstance(noted, Noted)
+    assert noted.text == note
+    (folder,) = tmp_path.iterdir()
+    assert (folder / "audio.flac").exists() is record

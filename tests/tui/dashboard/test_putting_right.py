@@ -1,0 +1,159 @@
+"""An utterance put right by hand: what it is going to mean is seen before, and told afterwards."""
+
+from __future__ import annotations
+
+import pytest
+
+from grammar.case.facts import Amended
+from tests.support.screens import Desk, case, desk, heard, status
+from tui.dashboard.dialogs.dialog import CHOSEN
+
+FENTANYL = heard(10, "drugs nurse give fifteen micrograms of fentanyl", "team-leader")
+"""An order, misheard, of an invented case."""
+
+
+def keys(text: str) -> list[str]:
+    return ["space" if char == " " else char for char in text]
+
+
+def shown(seen: Desk) -> str:
+    return str(seen.app.box.content)
+
+
+def amended(seen: Desk) -> list[str]:
+    return [fact.words for fact in seen.case.facts if isinstance(fact, Amended)]
+
+
+async def write(seen: Desk, text: str) -> None:
+    await seen.text()
+    await seen.pilot.press("a", "e", *keys(text))
+
+
+async def test_an_order_typed_in_figures_is_the_order_that_was_spoken() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "drugs nurse give 50 micrograms of fentanyl")
+        assert "= Give fentanyl 50 microgram → Drugs nurse" in shown(seen)
+        await seen.pilot.press("enter")
+        assert amended(seen) == ["drugs nurse give fifty micrograms of fentanyl"]
+        assert "put right: Give fentanyl 50 microgram" in await seen.text()
+        (task, _), *_ = seen.case.view(20).tasks
+        assert task.slots["amount"] == 50
+
+
+async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "the weather is fine")
+        assert "= no call of the protocol: it will count for nothing" in shown(seen)
+        await seen.pilot.press("enter")
+        assert "Enter again if that is meant" in shown(seen)
+        # Who goes on typing has not said yes yet.
+        await seen.pilot.press("r", "enter")
+        assert amended(seen) == []
+        assert seen.case.view(20).tasks
+        await seen.pilot.press("enter")
+        assert amended(seen) == ["the weather is finer"]
+        text = await seen.text()
+    assert "no call of the protocol now, it counts for nothing" in text
+    assert "put right" not in text
+
+
+@pytest.mark.parametrize(
+    ("typed", "means"),
+    [
+        ("fifty micrograms", "= read back 50 microgram"),
+        ("fentanyl 50 mcg", "= read back Fentanyl 50 microgram"),
+        ("copy", "= acknowledge"),
+        ("sats 94%", "= Saturation 94 %"),
+        ("sats 940", "out of bounds: it will stay unsure"),
+        ("give fifty micrograms fentanyl please now", "nearest phrase: it will stay unsure"),
+    ],
+)
+async def test_what_is_typed_is_told_in_words_before_enter(typed: str, means: str) -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, typed)
+        assert means.lower() in shown(seen).lower()
+
+
+async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
+    async with desk(case(heard(10, "sats ninety four", "airway-operator")), 20) as seen:
+        await write(seen, "sixty seconds")
+        await seen.pilot.press("enter")
+        text = await seen.text()
+    assert "answers no call now: read back 60 s" in text
+    assert "put right" not in text
+
+
+async def test_a_guess_that_is_chosen_is_told_by_what_it_now_is() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await seen.text()
+        await seen.pilot.press("a", "2")
+        assert "put right: Give fentanyl 50 microgram" in await seen.text()
+
+
+@pytest.mark.parametrize(
+    ("pressed", "words"),
+    [
+        (["right", *keys(" over")], "drugs nurse give fifteen micrograms of fentanyl over"),
+        (["home", *keys("outside ")], "outside drugs nurse give fifteen micrograms of fentanyl"),
+        (["backspace", *keys("copy")], "copy"),
+        (["delete", *keys("copy")], "copy"),
+        (keys("copy"), "copy"),
+    ],
+)
+async def test_typing_replaces_what_was_heard_and_an_arrow_keeps_it(
+    pressed: list[str], words: str
+) -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "")
+        await seen.pilot.press(*pressed, "enter")
+        await seen.pilot.press("enter")
+        assert amended(seen) == [words]
+
+
+async def test_what_is_pasted_replaces_it_too() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await write(seen, "")
+        seen.app.box.paste("copy")
+        await seen.pilot.press("enter")
+        assert amended(seen) == ["copy"]
+
+
+async def test_what_was_not_understood_is_not_in_the_box() -> None:
+    async with desk(case(heard(10, "[unk] sats ninety four [unk]", None)), 20) as seen:
+        await write(seen, "")
+        assert "> sats ninety four\n" in shown(seen)
+        assert "[unk]" not in shown(seen)
+
+
+async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> None:
+    async with desk(case(FENTANYL), 20) as seen:
+        await seen.text()
+        await seen.pilot.press("a")
+        assert "1 as heard: Give fentanyl 15 microgram" in shown(seen)
+        await seen.pilot.press("2", "a")
+        assert "1 as it stands: Give fentanyl 50 microgram" in shown(seen)
+        assert f"2 as heard: {FENTANYL.text}" in " ".join(shown(seen).split())
+        assert shown(seen).count("fifteen") == 1
+        await seen.pilot.press("2")
+        assert amended(seen)[-1] == FENTANYL.text
+        await seen.pilot.press("a")
+        assert shown(seen).count("as heard:") == 0
+
+
+async def test_the_utterance_that_is_put_right_is_marked_in_the_log_too() -> None:
+    async with desk(case(heard(5, "room ready", "anteroom"), FENTANYL), 20, (100, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("a")
+        assert f"{CHOSEN} 00:10 Team leader" in shown(seen)
+        assert f"00:10{CHOSEN}call" in await seen.text()
+        await seen.pilot.press("up")
+        text = await seen.text()
+        assert f"00:05{CHOSEN}call" in text
+        assert f"00:10{CHOSEN}" not in text
+        await seen.pilot.press("escape")
+        assert CHOSEN not in (await seen.text()).split("listening")[1]
+
+
+async def test_what_is_not_understood_while_somebody_speaks_is_told_in_words() -> None:
+    async with desk(case(), 20, told=status(partial="[unk] sats")) as seen:
+        assert "hearing (not understood) sats" in await seen.text()

@@ -1,0 +1,107 @@
+"""`debrief`: one case in full, or many together, as a page, as text or as numbers."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from grammar.errors import UserError
+from listener.storage.case_reader import case_folders, open_case
+from tui.commands.shared import passphrase_in, passphrase_of
+from tui.pages.debrief.content import Debrief, as_page
+from tui.pages.debrief.groups import Told
+from tui.pages.debrief.html import write_html
+from tui.pages.debrief.many_cases import Together
+from tui.pages.debrief.notes import read_notes
+from tui.pages.debrief.one_case import CaseDebrief
+from tui.pages.debrief.summary import Summary, as_json, summary_of
+from tui.pages.debrief.summary_cache import SummaryCache, summarise_and_keep
+from tui.pages.page import as_text
+from tui.pages.parallel_work import spread
+
+
+def run_debrief(wanted: argparse.Namespace) -> None:
+    """Do what the command line asks for. Raises UserError where no case is found."""
+    found = [(team, folder) for place in wanted.cases for team, folder in folders(place)]
+    if len(found) == 1 and wanted.cluster is None:
+        _one(wanted, found[0][1])
+    else:
+        _many(wanted, found)
+
+
+def folders(place: Path) -> Iterator[tuple[str, Path]]:
+    """(team, case folder) of a case, of a folder of cases, or of a folder of such folders.
+
+    A team is named by the folder that holds its cases. Raises UserError where there is no case.
+    """
+    whole = place.absolute()
+    own = list(case_folders(whole))
+    teams = [] if own or not whole.is_dir() else [d for d in sorted(whole.iterdir()) if d.is_dir()]
+    found = [(folder.parent.name, folder) for folder in own]
+    found += [(team.name, folder) for team in teams for folder in case_folders(team)]
+    if not found:
+        raise UserError(f"{place}: no case folder is here")
+    yield from found
+
+
+def _one(wanted: argparse.Namespace, folder: Path) -> None:
+    stored = open_case(folder, passphrase_of(wanted, folder))
+    case = CaseDebrief(stored, read_notes(folder, stored.keys), sound=wanted.sound)
+    if wanted.json:
+        found: dict[str, Any] = {"kind": "debrief", **as_json(summary_of(stored))}
+        found["moments"] = [asdict(moment) for moment in case.moments]
+        print(json.dumps(found, ensure_ascii=False))
+    _show(wanted, case.debrief)
+
+
+def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None:
+    passphrase = passphrase_in(wanted.passphrase_file) if wanted.passphrase_file else None
+    if passphrase and wanted.cluster:
+        raise UserError("a passphrase is not sent to a cluster: leave --cluster or the file out")
+    cases = [folder for _, folder in found]
+    summaries, damaged = read_all(cases, SummaryCache(), wanted.cluster, passphrase)
+    for name, why in sorted(damaged.items()):
+        print(f"left out: {name}: {why}", file=sys.stderr)
+    if not summaries:
+        raise UserError("none of these cases can be read")
+    told = [Told(summaries[f], team, f) for team, f in found if f in summaries]
+    together = Together(told, damaged, wanted.before, passphrase)
+    if wanted.json:
+        print(json.dumps(together.json(), ensure_ascii=False))
+    _show(wanted, partial(together.debrief, words=wanted.html is not None))
+
+
+def read_all(
+    cases: Sequence[Path],
+    stock: SummaryCache,
+    cluster: str | None = None,
+    passphrase: str | None = None,
+) -> tuple[dict[Path, Summary], dict[str, str]]:
+    """The summary of each case, kept or read anew; and why of those that cannot be read."""
+    kept = {folder: summary for folder in cases if (summary := stock.kept(folder)) is not None}
+    damaged = {}
+    missing = [folder for folder in cases if folder not in kept]
+    work = partial(summarise_and_keep, stock.place, passphrase)
+    for done in spread(work, missing, "reading cases", cluster):
+        if done.result is None:
+            damaged[f"{done.item.parent.name}/{done.item.name}"] = done.failure
+        else:
+            kept[done.item] = done.result
+    return kept, damaged
+
+
+def _show(wanted: argparse.Namespace, debrief: Any) -> None:
+    """As a page in a file, or as text unless the numbers were asked for."""
+    if wanted.html:
+        made: Debrief = debrief()
+        write_html(made, wanted.html)
+    elif not wanted.json:
+        width = shutil.get_terminal_size((100, 30)).columns
+        print(as_text(as_page(debrief()), width))

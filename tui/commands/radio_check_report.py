@@ -1,0 +1,153 @@
+"""`answerback radio-check`: a set-up tried before a case, by its sound and by a few phrases."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from grammar.advice.trial_phrases import trial_phrases
+from grammar.language.meaning import Meaning
+from grammar.language.parse import Understanding
+from grammar.protocol.model import Protocol
+from listener.audio.blocks import Source
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.sound_quality import SoundCheck, advice, sound_check
+from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.recognition.recogniser import Hearing, Recogniser
+
+PATIENCE_S = 15.0
+"""How long a phrase is waited for, seconds of sound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A phrase that was asked for; `heard` is None where nobody spoke in time."""
+
+    phrase: str
+    heard: str | None
+    understood: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the check came to."""
+
+    sound: SoundCheck
+    trials: tuple[Trial, ...]
+    do: tuple[str, ...]
+    """What to do, most pressing first."""
+
+    @property
+    def ready(self) -> bool:
+        """Whether nothing has to be done and every phrase was understood."""
+        return not self.do and all(trial.understood for trial in self.trials)
+
+
+def radio_check(
+    source: Source, recogniser: Recogniser, protocol: Protocol, ask: Callable[[str], None]
+) -> Verdict:
+    """Ask for one phrase after the other, hear the first channel, judge. `ask` shows a phrase."""
+    understanding = Understanding(protocol)
+    kept: list[Samples] = []
+    trials: list[Trial] = []
+    said = _said(source, recogniser, kept)
+    for phrase in trial_phrases(protocol):
+        ask(phrase)
+        heard = next(said, None)
+        wanted = understanding.read(phrase.split())
+        same = heard is not None and _same(understanding.read(heard.split()), wanted)
+        trials.append(Trial(phrase, heard, same))
+    check = sound_check(np.concatenate(kept) if kept else np.zeros(0, np.int16))
+    do = advice(check)
+    missed = [trial.phrase for trial in trials if not trial.understood]
+    if missed:
+        do.append(f"not understood: {', '.join(missed)}")
+    return Verdict(check, tuple(trials), tuple(do))
+
+
+def _said(source: Source, recogniser: Recogniser, kept: list[Samples]) -> Iterator[str | None]:
+    """The words of each stretch of speech; None where there was none for too long. Keeps the sound."""
+    segmenter, hearing, waited_s = Segmenter(), None, 0.0
+    for block in source.blocks():
+        samples = block.samples[:, 0]
+        kept.append(samples)
+        waited_s += len(samples) / SAMPLE_RATE
+        for event in segmenter.push(samples):
+            hearing, words = _step(event, hearing, recogniser)
+            if words:
+                waited_s = 0.0
+                yield words
+        if waited_s > PATIENCE_S and hearing is None:
+            waited_s = 0.0
+            yield None
+    for event in segmenter.flush():
+        hearing, words = _step(event, hearing, recogniser)
+        if words:
+            yield words
+
+
+def _step(
+    event: SpeechBegan | SpeechWent | SpeechEnded, hearing: Hearing | None, recogniser: Recogniser
+) -> tuple[Hearing | None, str]:
+    match event:
+        case SpeechBegan(_, samples):
+            hearing = recogniser.open()
+            hearing.accept(samples)
+        case SpeechWent(samples):
+            if hearing:
+                hearing.accept(samples)
+        case SpeechEnded():
+            words = hearing.finish() if hearing else ()
+            return None, " ".join(word.text for word in words)
+    return hearing, ""
+
+
+def _same(heard: Meaning, wanted: Meaning) -> bool:
+    return (
+        heard.kind == wanted.kind
+        and heard.reading == wanted.reading
+        and not set(heard.doubts) - set(wanted.doubts)
+    )
+
+
+def as_json(verdict: Verdict) -> dict[str, Any]:
+    """The verdict as one JSON-ready object."""
+    sound = verdict.sound
+    return {
+        "kind": "radio-check",
+        "ready": verdict.ready,
+        "level_dbfs": sound.level_dbfs,
+        "noise_dbfs": sound.noise_dbfs,
+        "snr_db": round(sound.snr_db, 1),
+        "peak_dbfs": sound.peak_dbfs,
+        "clipped_share": round(sound.clipped_share, 5),
+        "phrases": [
+            {"phrase": trial.phrase, "heard": trial.heard, "understood": trial.understood}
+            for trial in verdict.trials
+        ],
+        "do": list(verdict.do),
+    }
+
+
+def as_text(verdict: Verdict) -> str:
+    """The verdict for people."""
+    sound = verdict.sound
+    lines = [
+        f"speech {sound.level_dbfs:.0f} dBFS, noise {sound.noise_dbfs:.0f} dBFS,"
+        f" signal to noise {sound.snr_db:.0f} dB, peak {sound.peak_dbfs:.0f} dBFS,"
+        f" clipped {100 * sound.clipped_share:.2f} %"
+    ]
+    for trial in verdict.trials:
+        if trial.understood:
+            lines.append(f"understood      {trial.phrase}")
+        else:
+            heard = "nothing" if trial.heard is None else trial.heard
+            lines.append(f"NOT understood  {trial.phrase}  (heard: {heard})")
+    if verdict.ready:
+        lines.append("READY: speech is clear, and every phrase was understood.")
+    else:
+        lines += ["NOT READY:", *(f"  {each}" for each in verdict.do)]
+    return "\n".join(lines)

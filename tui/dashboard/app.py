@@ -1,0 +1,231 @@
+"""The live dashboard: a View, drawn several times a second.
+
+Nothing is pushed to the screen. It asks for the case as it stands now, so that a deadline that
+passes shows without an event, and a lost event cannot leave it wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import ClassVar, get_args
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingsMap, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import Static
+
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from tui.dashboard.actions import CaseActions
+from tui.dashboard.dialogs.amend import AmendDialog
+from tui.dashboard.dialogs.reading import ReadingDialog
+from tui.dashboard.keys import IDS, LOOKING, KeyMap, Place
+from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.settings import Settings
+from tui.dashboard.status import Status
+from tui.dashboard.widgets.calls import FEW_ROWS, CallsPanel
+from tui.dashboard.widgets.header import NOTHING, Bottom, Header, Partial
+from tui.dashboard.widgets.help import Help
+from tui.dashboard.widgets.log import RunningLog
+from tui.dashboard.widgets.side import SideColumn
+from tui.dashboard.widgets.unsure import UnsureStrip
+from tui.pages.handover import handover_page
+
+ROOMY = 120
+"""Columns from which the help leaves the side column in sight."""
+PERIOD_S = 0.2
+"""Between two looks at the case. Ages and timers show whole seconds; the level meter needs more,
+and an idle laptop less."""
+
+
+class Dashboard(CaseActions):
+    """What a recorder outside the room sees.
+
+    `view_at(now)` gives the case at `now`, seconds on the case's clock, and `clock()` that moment;
+    `status()` tells how the listening goes. All three are called in the screen's thread several
+    times a second and must not block; another thread may feed the case meanwhile. `start` is called
+    once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
+    time of day. With `hands` its keys store what a person does; without, it only shows.
+    """
+
+    CSS_PATH = "answerback.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [*KeyMap().bindings()]
+    HELP_KEYS: ClassVar[tuple[Binding, ...]] = ()
+    """Of a dashboard with keys of its own; else the help is made from the table of keys."""
+    FOOT_KEYS: ClassVar[tuple[tuple[str, str], ...]] = ()
+    """Likewise for the footer."""
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        view_at: Callable[[float], View],
+        clock: Callable[[], float],
+        status: Callable[[], Status],
+        start: Callable[[], None] | None = None,
+        stop: Callable[[], None] | None = None,
+        *,
+        wall: Callable[[], datetime] = datetime.now,
+        hands: ManualEntry | None = None,
+        settings: Settings | None = None,
+    ) -> None:
+        settings = settings or Settings()
+        super().__init__(protocol, lambda: view_at(clock()), status, hands, settings)
+        if settings.keys and not self.HELP_KEYS:
+            self._bindings = BindingsMap(self.keymap.bindings())
+        self._protocol = protocol
+        self._start_listening = start
+        self._stop_listening = stop
+        self._wall = wall
+        self._header = Header(id="header", markup=False)
+        self._calls = CallsPanel(protocol)
+        self._unsure = UnsureStrip(protocol, self.keymap if hands else None, self.guess)
+        self._log_title = Static("LOG", id="log-title", classes="title", markup=False)
+        self._lines = RunningLog(protocol)
+        self._partial = Partial(id="partial", markup=False)
+        self._side = SideColumn(protocol)
+        self._bottom = Bottom(id="bottom", markup=False)
+        self._more_keys = NOTHING
+        """Those for which the foot of a low terminal has no room."""
+        self._help_area = VerticalScroll(id="help-area", can_focus=False)
+
+    def compose(self) -> ComposeResult:
+        yield self._header
+        with Horizontal(id="body"):
+            with Vertical(id="main"):
+                yield self._calls
+                yield self._unsure
+                yield self._log_title
+                yield self._lines
+            yield self._side
+            with self._help_area:
+                yield Help(id="help", markup=False)
+            yield self.box
+        yield self._partial
+        yield self._bottom
+
+    def on_mount(self) -> None:
+        """Draws the first picture, then begins to listen."""
+        self._foot()
+        self.query_one(Help).show(self._help_sections())
+        self.set_interval(PERIOD_S, self.look)
+        self.call_after_refresh(self._begin)
+
+    def _help_sections(self) -> list[tuple[str, list[tuple[str, str]]]]:
+        if self.HELP_KEYS:
+            return [("", [(b.key_display or b.key, b.description) for b in self.HELP_KEYS])]
+        sections = [(place, self.keymap.rows(place, self._offered)) for place in get_args(Place)]
+        return [(place, rows) for place, rows in sections if rows]
+
+    @property
+    def _offered(self) -> frozenset[str]:
+        return IDS if self._hands else LOOKING
+
+    def _foot(self) -> None:
+        self._more_keys = self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
+
+    def _begin(self) -> None:
+        self.look()
+        if self._start_listening is not None:
+            self._start_listening()
+
+    def on_unmount(self) -> None:
+        """Stops listening however the screen came to go."""
+        stop, self._stop_listening = self._stop_listening, None
+        if stop is not None:
+            stop()
+
+    def look(self) -> None:
+        """Draws the case as it stands now. Parts that did not change are left alone."""
+        if not self.screen_stack or not self._header.is_attached:
+            return
+        view, status = self.view_now(), self._status_now()
+        calls = self._calls
+        with self.batch_update():
+            self._header.show(view, status, self._wall())
+            # What the help covers keeps its place: nothing is chosen unseen.
+            strip = self._unsure
+            calls.show(view, strip.rows if self.helping else strip.show(view, calls.spare(view)))
+            self._side.show(view)
+            self._partial.show(status, self._notice, self._more_keys)
+            self._lines.show(view, status.unstored_from)
+            dialog = self.box.dialog
+            self._lines.choose(dialog.fact if isinstance(dialog, AmendDialog) else None)
+            self._title_log()
+
+    def _title_log(self) -> None:
+        words = "LOG"
+        if not self._lines.following:
+            unread = self._lines.unread
+            words = f"LOG  scrolled back, {unread} new below: {self._end_key()} follows"
+        if self._log_title.content != words:
+            self._log_title.update(words, layout=False)
+
+    def _end_key(self) -> str:
+        return "End" if self.HELP_KEYS else self.keymap.shown("log-end")
+
+    def on_resize(self) -> None:
+        """Fits everything anew: each part shares out the rows it is given."""
+        self.call_after_refresh(self._fit)
+
+    def _fit(self) -> None:
+        if self._bottom.is_attached:
+            self._foot()
+            self._help(self.helping)
+            self.box.draw()
+        self.look()
+
+    def action_log(self, rows: int) -> None:
+        """Scrolls the log by rows."""
+        self._scroll(rows)
+
+    def action_page(self, pages: int) -> None:
+        """Scrolls the log, or the help, by pages, less one line that stays in sight."""
+        seen = self._help_area if self.helping else self._lines
+        self._scroll(pages * max(seen.size.height - 1, 1))
+
+    def _scroll(self, rows: int) -> None:
+        if self.helping:
+            self._help_area.scroll_relative(y=rows, animate=False)
+            return
+        self._lines.move(rows)
+        self._title_log()
+
+    def action_follow(self) -> None:
+        """Back to the newest line of the log."""
+        self._lines.follow()
+        self._title_log()
+
+    def action_help(self) -> None:
+        """Shows the help in the log's place, or takes it away."""
+        self._help(not self.helping)
+
+    def action_handover(self) -> None:
+        """Shows what would be handed over now."""
+        if not self.box.dialog:
+            page = handover_page(self._protocol, self.view_now())
+            self.box.open(ReadingDialog(self.keymap, page), self.tell)
+
+    def action_close(self) -> None:
+        """Takes the help away, and the notice."""
+        self._notice = ""
+        self._help(False)
+
+    def action_close_help(self) -> None:
+        """Takes the help away."""
+        self._help(False)
+
+    @property
+    def helping(self) -> bool:
+        """Whether the help is shown."""
+        return self._help_area.display
+
+    def _help(self, shown: bool) -> None:
+        area, body = self._help_area, self.query_one("#body").size
+        # Over the log, so that this need not be drawn anew when it goes. The most urgent call stays in
+        # sight, and in a wide terminal the side column.
+        area.display = self._calls.few = shown
+        area.styles.height = max(body.height - FEW_ROWS, 1)
+        area.styles.width = self._calls.outer_size.width if body.width >= ROOMY else body.width
+        self.look()

@@ -1,0 +1,81 @@
+"""The box in which a dialog stands: over the log, with the calls and the lines at the bottom in sight."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from textual import events
+from textual.content import Content
+from textual.widget import Widget
+from textual.widgets import Static
+
+from tui.dashboard.dialogs.dialog import CLICK, Dialog
+
+Then = Callable[[str | None], None]
+"""Given a dialog's result once it is gone."""
+
+
+class DialogBox(Static):
+    """Always there and mostly hidden: a screen of its own for each dialog would have all that stands
+    beneath drawn anew each time one comes or goes."""
+
+    def __init__(self) -> None:
+        super().__init__(id="dialog-text", markup=False)
+        self.auto_links = False
+        self.dialog: Dialog | None = None
+        """The one that is open."""
+        self._then: Then | None = None
+
+    def open(self, dialog: Dialog, then: Then) -> None:
+        """Shows a dialog, and gives `then` its result when it is gone."""
+        self.dialog, self._then = dialog, then
+        self.draw()
+        self.display = True
+
+    def struck(self, key: str, character: str | None) -> None:
+        """Gives the dialog a key."""
+        self._do(lambda dialog: dialog.struck(key, character))
+
+    def paste(self, text: str) -> None:
+        """Gives it pasted text, which is typed text."""
+        self._do(lambda dialog: dialog.paste(text))
+
+    def on_click(self, event: events.Click) -> None:
+        """Does what the text that was clicked stands for."""
+        does = event.style.meta.get(CLICK)
+        if does:
+            self._do(lambda dialog: dialog.clicked(*does))
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """The wheel scrolls what does not fit."""
+        event.stop()
+        self._do(lambda dialog: dialog.scroll(1))
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """And back."""
+        event.stop()
+        self._do(lambda dialog: dialog.scroll(-1))
+
+    def _do(self, what: Callable[[Dialog], None]) -> None:
+        dialog, then = self.dialog, self._then
+        if dialog is None:
+            return
+        what(dialog)
+        if not dialog.left:
+            self.draw()
+            return
+        self.dialog, self._then, self.display = None, None, False
+        if then is not None:
+            then(dialog.result)
+
+    def draw(self) -> None:
+        """Draws the dialog as it stands, in the room there is."""
+        dialog = self.dialog
+        if dialog is None:
+            return
+        around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
+        dialog.room = max(around.width - 4, 20)
+        dialog.most_rows = max(around.height - 1, 4)
+        lines = dialog.picture()
+        self.styles.height = len(lines) + 2
+        self.update(Content("\n").join(lines), layout=False)

@@ -1,0 +1,142 @@
+"""What all dialogs share: they stand over the log, leave the calls in sight, and Esc always leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from textual.content import Content
+from textual.style import Style
+
+from grammar.errors import UserError
+from tui.dashboard.keys import KeyMap
+from tui.text.wording import CHOSEN
+
+Line = Content
+
+CLICK = "does"
+"""In a style's meta: a method of the dialog, and what it is called with."""
+
+
+class Dialog:
+    """A dialog as lines of text. It ends with a sentence on what was done, or None.
+
+    Keys change its state at once and the picture follows, so that keys typed quickly are all taken.
+    """
+
+    def __init__(self, keys: KeyMap) -> None:
+        self.keymap = keys
+        self.error = ""
+        self.room, self.most_rows = 76, 20
+        """Cells of a line, and rows it may take, its border included; set before it is drawn."""
+        self.left = False
+        """Whether it is over; then `result` says what came of it."""
+        self.result: str | None = None
+        self._top = 0
+        """The first line in sight under the heading, where the terminal is too low for all."""
+        self._pages = 0
+        """Pages to be scrolled at the next drawing."""
+
+    def dismiss(self, result: str | None) -> None:
+        """Ends it."""
+        self.left, self.result = True, result
+
+    def struck(self, key: str, character: str | None) -> None:
+        """Takes a key, at once and in order: Esc leaves, every other key is the dialog's."""
+        if key == self.keymap.of("close"):
+            self.dismiss(None)
+            return
+        self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
+        self.act(lambda: self.press(key, character))
+
+    def act(self, what: Callable[[], None]) -> None:
+        """Does something that may fail with a sentence."""
+        self.error = ""
+        try:
+            what()
+        except (UserError, ValueError) as error:
+            self.error = str(error)
+
+    def clicked(self, does: str, *what: int | str) -> None:
+        """Does what was clicked: see `clickable`."""
+        self.act(lambda: getattr(self, does)(*what))
+
+    def paste(self, _text: str) -> None:
+        """Takes pasted text, where something can be written."""
+
+    def scroll(self, pages: int) -> None:
+        """The wheel scrolls what does not fit."""
+        self._pages = pages
+
+    def picture(self) -> list[Line]:
+        """The lines in sight, an error last."""
+        lines = [line for each in self.lines() for line in each.wrap(self.room)]
+        wrong = Content.styled(f"! {self.error}", "bold $urgent").wrap(self.room)
+        shown = self._in_sight(lines, self.most_rows - 2 - (len(wrong) if self.error else 0))
+        return [*shown, *(wrong if self.error else ())]
+
+    def _in_sight(self, lines: list[Line], rows: int) -> list[Line]:
+        """All lines; or, where they are too many, the first and a part that holds what is chosen."""
+        if len(lines) <= rows:
+            self._top = 0
+            return lines
+        first, rest, seen = lines[0], lines[1:], max(rows - 2, 1)
+        chosen = next((at for at, line in enumerate(rest) if CHOSEN in line.plain), None)
+        if self._pages:
+            self._top += self._pages * seen
+        elif chosen is not None:
+            self._top = min(max(self._top, chosen - seen + 1), chosen)
+        self._pages, self._top = 0, min(max(self._top, 0), len(rest) - seen)
+        more = f"{self._top} lines above, {len(rest) - seen - self._top} below: PgUp, PgDn"
+        shown = rest[self._top : self._top + seen]
+        return [first, *shown, Content.styled(more, "$quiet")]
+
+    def press(self, key: str, character: str | None) -> None:
+        """Takes a key. Raises ValueError or UserError with a sentence to be shown."""
+        raise NotImplementedError
+
+    def lines(self) -> Iterable[Line]:
+        """What it shows, in lines of at most `room` cells."""
+        raise NotImplementedError
+
+    def heading(self, text: str, hint: str = "") -> Line:
+        """The first line: what this is, and how it is left."""
+        leave = f"{self.keymap.shown('close')} leaves"
+        return Content.assemble(
+            (text, "bold $heading"), (f"  {hint}{'  ' if hint else ''}{leave}", "$quiet")
+        )
+
+
+def clickable(line: Line, does: str, *what: int | str) -> Line:
+    """The line, calling a method of its dialog, by name, when it is clicked."""
+    return line.stylize(Style.from_meta({CLICK: (does, *what)}))
+
+
+def choice(letter: str, text: str, does: str, at: int, *, chosen: bool = False) -> Line:
+    """A letter and what it chooses."""
+    mark = CHOSEN if chosen else " "
+    style = "bold $ink" if chosen else "$ink"
+    return clickable(
+        Content.assemble((f"{mark}{letter or ' '} ", "bold $heading"), (text, style)), does, at
+    )
+
+
+def columns(items: Sequence[Line], width: int) -> list[Line]:
+    """Items side by side, read downwards, in as many columns as the width holds."""
+    if not items:
+        return []
+    for count in range(len(items), 0, -1):
+        rows = -(-len(items) // count)
+        cells = [
+            max(item.cell_length for item in items[at : at + rows]) + 2
+            for at in range(0, len(items), rows)
+        ]
+        if sum(cells) <= width + 2:
+            break
+    lines = []
+    for row in range(rows):
+        parts = [
+            item.pad_right(cell - item.cell_length)
+            for item, cell in zip(items[row::rows], cells, strict=False)
+        ]
+        lines.append(Content("").join(parts))
+    return lines

@@ -1,0 +1,256 @@
+"""The palette: a call by its letter, then its values one by one. The last one enters it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from textual.content import Content
+
+from grammar.language.meaning import SlotValue
+from grammar.protocol.model import Call
+from tui.dashboard import call_entry as entry
+from tui.dashboard.call_entry import Step
+from tui.dashboard.dialogs.dialog import Dialog, Line, choice, columns
+from tui.dashboard.dialogs.typed import Typed
+from tui.dashboard.keys import KeyMap
+from tui.dashboard.manual_entry import ManualEntry
+from tui.text.wording import call_in_words, clean, station
+
+Who = Literal["to", "sender"]
+WHO: dict[Who, str] = {"to": "for whom is it?", "sender": "who made it?"}
+
+
+class EnterDialog(Dialog):
+    """Any call of the protocol, or one of some of its calls."""
+
+    def __init__(
+        self,
+        keys: KeyMap,
+        hands: ManualEntry,
+        calls: Sequence[Call],
+        *,
+        what: str = "ENTER A CALL",
+        only: Call | None = None,
+        own_timer: bool = False,
+    ) -> None:
+        """`only` goes straight to the values of one call; with `own_timer` nobody has to answer it."""
+        super().__init__(keys)
+        self._hands = hands
+        self._what = what
+        # Letters come from the whole protocol, so that they are the same wherever a call is entered.
+        whole = entry.in_order(hands.protocol.call)
+        named = dict(
+            zip((c.id for c in whole), entry.letters([c.title for c in whole]), strict=True)
+        )
+        self._calls = [(named[call.id], call) for call in whole if call in calls]
+        self._at = 0
+        self._own_timer = own_timer
+        self._stations = [each.id for each in hands.protocol.station]
+        self._who: dict[Who, str] = {}
+        self._asking: Who | None = None
+        """Whether a letter names a station now, and which."""
+        self._call: Call | None = None
+        self._steps: list[Step] = []
+        self._slots: list[list[tuple[str, SlotValue]]] = []
+        self._typed = Typed()
+        if only is not None:
+            self._begin(only)
+
+    # ------------------------------------------------------------------ keys
+
+    def press(self, key: str, character: str | None) -> None:
+        if key == self.keymap.of("enter-who") and not self._own_timer:
+            self._asking = "sender" if self._asking == "to" else "to"
+        elif self._asking:
+            self._press_who(key, character)
+        elif key == self.keymap.of("enter-back") and not self._typed.text and self._call:
+            self._back()
+        elif self._call is None:
+            self._press_choice(key, character, [letter for letter, _ in self._calls])
+        elif self._step.kind == "choice":
+            self._press_choice(key, character, self._letters())
+        elif key == "enter":
+            self._enter()
+        else:
+            self._typed.press(key, character)
+
+    def _press_who(self, key: str, character: str | None) -> None:
+        if key == self.keymap.of("enter-back"):
+            self._asking = None
+        elif character and character in self._station_letters():
+            self.who(self._station_letters().index(character))
+        elif character:
+            raise ValueError(f'no letter "{clean(character)}" stands here')
+
+    def who(self, at: int) -> None:
+        """The call is for a station, or was made by it."""
+        if self._asking:
+            self._who[self._asking] = self._stations[at]
+        self._asking = None
+
+    def _press_choice(self, key: str, character: str | None, known: Sequence[str]) -> None:
+        if key in ("down", "up"):
+            self._at = (self._at + (1 if key == "down" else -1)) % len(known)
+        elif key == "enter" and self._call and self._step.may_skip and self._at == 0:
+            self._filled([])
+        elif key == "enter":
+            self.choose(self._at)
+        elif character and character in known:
+            self.choose(known.index(character))
+        elif character:
+            raise ValueError(f'no letter "{clean(character)}" stands here')
+
+    def paste(self, text: str) -> None:
+        """Pasted text is typed text."""
+        if self._call and self._step.kind != "choice":
+            self.act(lambda: self._typed.add(text))
+
+    def choose(self, at: int) -> None:
+        """Takes a call, or one of the values of a list."""
+        if self._call is None:
+            self._begin(self._calls[at][1])
+        else:
+            self._filled([(self._step.names[0], self._step.choices[at][0])])
+
+    def _begin(self, call: Call) -> None:
+        self._call, self._steps, self._slots = call, entry.steps(self._hands.protocol, call), []
+        self._at, self._typed = 0, Typed()
+        self._end_or_go_on()
+
+    def _back(self) -> None:
+        self._at = 0
+        if self._slots:
+            self._slots.pop()
+        else:
+            self._call = None
+
+    def _enter(self) -> None:
+        assert self._call is not None
+        if not self._typed.text.strip() and self._step.may_skip:
+            self._filled([])
+            return
+        before = dict(self._all)
+        protocol = self._hands.protocol
+        self._filled(entry.typed(protocol, self._call, self._step, self._typed.text, before))
+
+    def _filled(self, slots: list[tuple[str, SlotValue]]) -> None:
+        self._slots.append(slots)
+        self._at, self._typed = 0, Typed()
+        self._end_or_go_on()
+
+    def _end_or_go_on(self) -> None:
+        # An amount belongs to a drug: who names none is asked for none.
+        while len(self._slots) < len(self._steps) and (
+            self._step.kind == "amount" and "drug" in self._asked and "drug" not in dict(self._all)
+        ):
+            self._slots.append([])
+        if len(self._slots) < len(self._steps):
+            return
+        assert self._call is not None
+        try:
+            if self._own_timer:
+                self._hands.start_timer(self._call.id, self._all)
+            else:
+                self._hands.enter(self._call.id, self._all, **self._who)
+        except Exception:
+            self._back()
+            raise
+        self.dismiss(f"entered: {self._words()}")
+
+    # ------------------------------------------------------------------ what stands where
+
+    @property
+    def _step(self) -> Step:
+        return self._steps[len(self._slots)]
+
+    @property
+    def _asked(self) -> set[str]:
+        return {name for step in self._steps for name in step.names}
+
+    @property
+    def _all(self) -> list[tuple[str, SlotValue]]:
+        return [pair for filled in self._slots for pair in filled]
+
+    def _letters(self) -> list[str]:
+        return entry.letters([title for _, title in self._step.choices])
+
+    def _station_letters(self) -> list[str]:
+        return entry.letters([station(self._hands.protocol, each) for each in self._stations])
+
+    # ------------------------------------------------------------------ picture
+
+    def lines(self) -> Iterable[Line]:
+        if self._asking:
+            yield from self._ask_who()
+            return
+        if self._call is None:
+            who = "" if self._own_timer else f"  {self.keymap.shown('enter-who')}: for whom"
+            how = "letter" if self._who else "letter, or ↑↓ and Enter"
+            yield self.heading(f"{self._what}{self._named()}", f"{how}{who}")
+            yield from self._list([(letter, call.title) for letter, call in self._calls])
+            return
+        if len(self._slots) == len(self._steps):
+            return
+        yield self.heading(
+            f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')}: back"
+        )
+        skip = ", or Enter for none" if self._step.may_skip else ""
+        if self._step.kind == "choice":
+            yield Content.styled(f"which {self._step.title}?{skip}", "$ink")
+            titles = [title for _, title in self._step.choices]
+            yield from self._list(list(zip(self._letters(), titles, strict=True)))
+            return
+        yield Content.styled(f"{self._step.title}? {self._hint()}{skip}", "$ink")
+        yield Content.assemble(self._typed.picture(), (f"   {self._understood()}", "$quiet"))
+
+    def _words(self) -> str:
+        assert self._call is not None
+        return (
+            f"{call_in_words(self._hands.protocol, self._call.id, dict(self._all))}{self._named()}"
+        )
+
+    def _named(self) -> str:
+        """Who made the call and whom it is for, as far as it was said."""
+        named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
+        sender = f" by {named['sender']}" if "sender" in named else ""
+        return f"{sender} → {named['to']}" if "to" in named else sender
+
+    def _ask_who(self) -> Iterable[Line]:
+        again = f"{self.keymap.shown('enter-who')} again: {WHO['sender' if self._asking == 'to' else 'to']}"
+        yield self.heading(self._what, f"{again}  {self.keymap.shown('enter-back')}: back")
+        yield Content.styled(WHO[self._asking or "to"], "$ink")
+        names = [station(self._hands.protocol, each) for each in self._stations]
+        items = [
+            choice(letter, name, "who", at)
+            for at, (letter, name) in enumerate(zip(self._station_letters(), names, strict=True))
+        ]
+        yield from columns(items, self.room)
+
+    def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
+        found = [
+            choice(letter, clean(title), "choose", at, chosen=at == self._at)
+            for at, (letter, title) in enumerate(items)
+        ]
+        return columns(found, self.room)
+
+    def _hint(self) -> str:
+        match self._step.kind:
+            case "duration":
+                return "90 is seconds; 3m, 1m30, 3:00. Enter"
+            case "amount":
+                return "its unit only where it is another: 70, 0.1 g. Enter"
+            case _:
+                return f"{'/'.join(['130', '80']) if len(self._step.names) > 1 else ''} Enter"
+
+    def _understood(self) -> str:
+        """What Enter would take the typed text for."""
+        if not self._typed.text or self._call is None:
+            return ""
+        try:
+            before = dict(self._all)
+            protocol = self._hands.protocol
+            slots = entry.typed(protocol, self._call, self._step, self._typed.text, before)
+        except ValueError:
+            return ""
+        return f"= {entry.meant(self._step, slots)}"

@@ -1,0 +1,105 @@
+"""That was heard: an open call gets its answer from the person who heard it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from grammar.case.loops import Loop, LoopState
+from grammar.case.view import View
+from tui.dashboard.dialogs.dialog import Dialog, Line, choice
+from tui.dashboard.keys import KeyMap
+from tui.dashboard.manual_entry import ManualEntry
+from tui.text.wording import (
+    STATE_MARKS,
+    STATE_WORDS,
+    call_in_words,
+    called_and_read_back,
+    clock,
+    station,
+)
+
+MOST = 9
+
+
+class AnsweredDialog(Dialog):
+    """The calls that waited when it was opened, as they stand now: numbers do not move under the
+    fingers. One that was read back otherwise is taken at a second press only."""
+
+    def __init__(
+        self,
+        keys: KeyMap,
+        hands: ManualEntry,
+        view_now: Callable[[], View],
+        loop: int | None = None,
+    ) -> None:
+        """`loop` is chosen already where it was clicked."""
+        super().__init__(keys)
+        self._hands = hands
+        self._view_now = view_now
+        waiting = [each.id for each, _ in view_now().waiting]
+        self._listed = waiting[:MOST]
+        if loop in waiting and loop not in self._listed:
+            self._listed[-1] = loop
+        self._at = self._listed.index(loop) if loop in self._listed else 0
+        self._warned: int | None = None
+        """The call of which it was said that it was read back otherwise."""
+
+    def press(self, key: str, character: str | None) -> None:
+        warned, self._warned = self._warned, None
+        if key in ("down", "up"):
+            self._at = (self._at + (1 if key == "down" else -1)) % len(self._listed)
+        elif key == "enter":
+            self._take(self._at, warned)
+        elif character and character in "123456789"[: len(self._listed)]:
+            self._take(int(character) - 1, warned)
+        elif character:
+            raise ValueError(f"choose 1 to {len(self._listed)}")
+
+    def choose(self, at: int) -> None:
+        """Takes one call for answered."""
+        self._take(at, self._warned)
+
+    def _take(self, at: int, warned: int | None) -> None:
+        self._at = at
+        found = self._now().get(self._listed[at])
+        if found is None or found[1] in ("closed", "withdrawn"):
+            state = found[1] if found else "withdrawn"
+            raise ValueError(f"that call is {STATE_WORDS[state]} already")
+        loop, state = found
+        otherwise = self._otherwise(loop, state)
+        if otherwise and warned != loop.id:
+            self._warned = loop.id
+            called, said = otherwise
+            raise ValueError(
+                f"{said} was read back, against {called}: {at + 1} or Enter again only if"
+                f" {called} was read back after all"
+            )
+        self._hands.heard(loop.id)
+        though = f", after {otherwise[1]} was read back" if otherwise else ""
+        self.dismiss(f"answer heard{though}: {self._words(loop)}")
+
+    def lines(self) -> Iterable[Line]:
+        yield self.heading("THAT WAS HEARD", "number of the call that was answered")
+        loops, now = self._now(), self._view_now().now
+        for at, (loop, state) in ((i, loops[x]) for i, x in enumerate(self._listed) if x in loops):
+            age, chosen = clock(loop.age(now)), at == self._at
+            text = f"{STATE_MARKS[state]} {STATE_WORDS[state]} {age}  {self._words(loop)}"
+            yield choice(str(at + 1), text, "choose", at, chosen=chosen)
+            otherwise = self._otherwise(loop, state)
+            if otherwise:
+                yield choice("", f"  read back {otherwise[1]}", "choose", at)
+
+    def _now(self) -> dict[int, tuple[Loop, LoopState]]:
+        """By id. An utterance that its speaker went on with may be no call any more."""
+        return {loop.id: (loop, state) for loop, state in self._view_now().loops}
+
+    def _otherwise(self, loop: Loop, state: LoopState) -> tuple[str, str] | None:
+        """What was called and what was read back, of a call that differs."""
+        if state != "differs" or loop.differing is None:
+            return None
+        return called_and_read_back(self._hands.protocol, loop.call, loop.slots, loop.differing)
+
+    def _words(self, loop: Loop) -> str:
+        protocol = self._hands.protocol
+        to = station(protocol, loop.to) or "everyone"
+        return f"{call_in_words(protocol, loop.call, loop.slots)} → {to}"

@@ -1,0 +1,144 @@
+"""What the person at the keyboard does, told as facts. Nothing is ever changed or deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from grammar.case.amendments import taken_back
+from grammar.case.facts import (
+    Amended,
+    AnsweredByHand,
+    Confirmed,
+    Entered,
+    Fact,
+    Noted,
+    RecordingSet,
+    SpeakerSet,
+    Ticked,
+    TimerChanged,
+    Withdrawn,
+)
+from grammar.case.manual_acts import MARK, in_words
+from grammar.case.view import Utterance
+from grammar.language.meaning import SlotValue
+from grammar.protocol.model import Protocol
+
+Acts = (
+    Entered
+    | Noted
+    | Amended
+    | Confirmed
+    | AnsweredByHand
+    | SpeakerSet
+    | TimerChanged
+    | Ticked
+    | Withdrawn
+)
+"""What can be taken back. Recording has its own key to be set again: the silence in between is real."""
+
+
+@dataclass(frozen=True)
+class ManualEntry:
+    """Stores what a person does. All of it may raise UserError where it cannot be stored.
+
+    `tell` stores and folds a fact and gives the utterance it became; `facts` gives all there are;
+    `clock` is the moment on the case's clock, in seconds; `play(start, end)` plays what was recorded.
+    """
+
+    protocol: Protocol
+    tell: Callable[[Fact], Utterance | None]
+    facts: Callable[[], Sequence[Fact]]
+    clock: Callable[[], float]
+    play: Callable[[float, float], None] | None = None
+
+    def enter(
+        self,
+        call: str,
+        slots: Sequence[tuple[str, SlotValue]],
+        to: str | None = None,
+        sender: str | None = None,
+    ) -> Utterance | None:
+        """A call that was made, with its slots, the station it was for and the one that made it."""
+        entered = Entered(t=self.clock(), call=call, slots=_plain(slots), to=to, sender=sender)
+        return self.tell(entered)
+
+    def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
+        """A timer of the recorder's own: nobody called for it, so nobody has to read it back.
+
+        Raises ValueError where one as long was just called and waits for its answer.
+        """
+        now = self.clock()
+        said = self.tell(Entered(t=now, call=call, slots=_plain(slots)))
+        if said and "repeat" in said.flags:
+            self.tell(Withdrawn(t=now, target=said.fact))
+            raise ValueError("that timer was called just now and runs already")
+        if said and said.loop is not None:
+            self.tell(AnsweredByHand(t=now, loop=said.loop))
+
+    def stop_timer(self, timer: int) -> None:
+        self.tell(TimerChanged(t=self.clock(), timer=timer, change="stop"))
+
+    def extend_timer(self, timer: int, seconds: float) -> None:
+        self.tell(TimerChanged(t=self.clock(), timer=timer, change="extend", seconds=seconds))
+
+    def tick(self, checklist: str, item: str) -> None:
+        self.tell(Ticked(t=self.clock(), checklist=checklist, item=item))
+
+    def heard(self, loop: int) -> None:
+        """The answer to a call was heard, or seen."""
+        self.tell(AnsweredByHand(t=self.clock(), loop=loop))
+
+    def note(self, text: str) -> None:
+        self.tell(Noted(t=self.clock(), text=text))
+
+    def mark(self) -> None:
+        self.tell(Noted(t=self.clock(), text=MARK, mark=True))
+
+    def accept(self, fact: int) -> None:
+        """An utterance was heard rightly."""
+        self.tell(Confirmed(t=self.clock(), target=fact))
+
+    def amend(self, fact: int, words: str) -> None:
+        """An utterance should have been heard as these words."""
+        self.tell(Amended(t=self.clock(), target=fact, words=words))
+
+    def withdraw(self, fact: int) -> None:
+        self.tell(Withdrawn(t=self.clock(), target=fact))
+
+    def spoke(self, fact: int, station: str) -> None:
+        self.tell(SpeakerSet(t=self.clock(), target=fact, station=station))
+
+    def record(self, *, on: bool) -> None:
+        self.tell(RecordingSet(t=self.clock(), on=on))
+
+    def undo(self) -> str | None:
+        """Take back what was done last, all of it where one key told several facts. In words; None
+        where there is nothing left to take back."""
+        facts = self.facts()
+        gone = taken_back(facts)
+        acts = {f.seq: f for f in facts if isinstance(f, Acts)}
+        # Taking back one's own act is not itself an act: undo goes on to the one before.
+        left = [
+            fact
+            for fact in acts.values()
+            if fact.seq not in gone
+            and not (isinstance(fact, Withdrawn) and fact.target in acts)
+            and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
+        ]
+        if not left:
+            return None
+        last = left[-1]
+        for fact in reversed([fact for fact in left if fact.t == last.t]):
+            self.tell(Withdrawn(t=self.clock(), target=fact.seq))
+        first = next(fact for fact in left if fact.t == last.t)
+        return in_words(self.protocol, first)
+
+
+def _same_act(call: Fact | None, answered: AnsweredByHand) -> bool:
+    """Whether a call was entered and taken for answered at once: it alone has to be taken back."""
+    return isinstance(call, Entered) and call.t == answered.t
+
+
+def _plain(slots: Sequence[tuple[str, SlotValue]]) -> tuple[tuple[str, str | float], ...]:
+    return tuple((name, value if isinstance(value, str) else float(value)) for name, value in slots)

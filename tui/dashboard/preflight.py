@@ -1,0 +1,233 @@
+"""The briefing view: the sheet, a try of the microphone, and the choice to record, before a case.
+
+Nothing is written and nothing recorded while it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Input, Static
+
+from grammar.protocol.model import Protocol, decimal
+from listener.audio.level_check import LevelCheck
+from tui.dashboard.palette import dress
+from tui.dashboard.settings import Theme, load_settings
+from tui.pages.briefing import briefing
+from tui.pages.page import as_text
+from tui.text.wording import CAUTION, CAUTION_IN_SHORT, clean, level, number
+
+SPOKEN = "consent to the recording is given aloud, first thing on it"
+
+KEYS = (
+    ("Enter", "begin"),
+    ("r", "recording on or off"),
+    ("a", "consent given aloud"),
+    ("n", "note of consent"),
+    ("w", "weight"),
+    ("↑↓", "read"),
+    ("q", "leave, nothing begun"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What was chosen at the briefing."""
+
+    record: bool
+    note: str
+    """A note of consent, for the log; empty where none was made."""
+    weight_kg: float | None
+
+
+class Preflight(App[Choice]):
+    """Returns the choice, or None where its user left."""
+
+    ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = None  # keys are commands until something is to be written
+    CSS = """
+    Screen { background: $ground; color: $ink; }
+    #choices { dock: bottom; height: auto; background: $raised; padding: 0 1; }
+    #sheet { height: 1fr; padding: 0 1; scrollbar-size-vertical: 1; }
+    #text { height: auto; }
+    Input { display: none; height: 3; }
+    Input.-shown { display: block; }
+    Input > .input--placeholder { color: $quiet; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "begin"),
+        Binding("r", "record"),
+        Binding("a", "aloud"),
+        Binding("n", "write('note')"),
+        Binding("w", "write('weight')"),
+        Binding("up", "read(-1)"),
+        Binding("down", "read(1)"),
+        Binding("pageup", "read(-20)"),
+        Binding("pagedown", "read(20)"),
+        Binding("escape", "close"),
+        Binding("q", "leave"),
+    ]
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        weight_kg: float | None,
+        record: bool,
+        check: LevelCheck | None,
+        source: str = "",
+        colours: Theme = "dark",
+    ) -> None:
+        """`check` tries the microphone; None where sound comes from `source`, a file's name."""
+        super().__init__()
+        dress(self, colours)
+        self._protocol = protocol
+        self._check, self._source = check, source
+        self._weight, self._record, self._note = weight_kg, record, ""
+        self._asked, self._problem = "", ""
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(id="sheet", can_focus=False):
+            yield Static(id="text", markup=False)
+        yield Input(id="entry")
+        yield Static(id="choices", markup=False)
+
+    def on_mount(self) -> None:
+        """Begins to try the microphone."""
+        if self._check:
+            self._check.start()
+        self.set_interval(0.1, self._show)
+        self.call_after_refresh(self._write_sheet)
+
+    def on_unmount(self) -> None:
+        """Lets the microphone go however the screen came to go."""
+        if self._check:
+            self._check.stop()
+
+    def on_resize(self) -> None:
+        """Fits the sheet anew."""
+        self.call_after_refresh(self._write_sheet)
+
+    def _write_sheet(self) -> None:
+        width = max(self.size.width - 3, 40)
+        page = as_text(briefing(self._protocol, self._weight), width)
+        self.query_one("#text", Static).update(Content(page))
+        self._show()
+
+    def _show(self) -> None:
+        lines = [self._recording(), self._consent(), self._input(), self._keys()]
+        content = Content("\n").join(lines)
+        # None while the screen goes: its timer may outlive it by a moment.
+        for choices in self.query("#choices").results(Static):
+            if content != choices.content:
+                choices.update(content)
+
+    def _recording(self) -> Content:
+        weight = f"{number(decimal(self._weight))} kg" if self._weight else "not entered"
+        chosen = (
+            ("● SOUND WILL BE RECORDED", "bold $on-urgent on $good")
+            if self._record
+            else ("○ sound will not be recorded", "bold")
+        )
+        return Content.assemble(chosen, ("   weight ", "$quiet"), (weight, "bold"))
+
+    def _consent(self) -> Content:
+        if self._problem:
+            return Content.styled(f"!! {self._problem}", "bold $urgent")
+        if self._note:
+            return Content.assemble(("note of consent: ", "$quiet"), (clean(self._note), "bold"))
+        missing = "no note of consent yet: a, given aloud; n, written" if self._record else ""
+        return Content.styled(missing, "$urgent")
+
+    def _input(self) -> Content:
+        check = self._check
+        if check is None:
+            return Content.assemble(("sound from ", "$quiet"), clean(self._source))
+        shown = "  ".join(level(each) for each in check.levels)
+        name = clean(check.name) or "microphone"
+        return Content.assemble((f"{name}  ", "$quiet"), f"{shown}  ", (check.verdict, "bold"))
+
+    def _keys(self) -> Content:
+        caution = CAUTION if self.size.width > len(CAUTION) + 2 else CAUTION_IN_SHORT
+        parts: list[tuple[str, str]] = [(f"{caution}\n", "$quiet")]
+        for key, what in KEYS:
+            parts += [(key, "bold $heading"), (f" {what}  ", "$quiet")]
+        return Content.assemble(*parts)
+
+    # ------------------------------------------------------------------ keys
+
+    def action_begin(self) -> None:
+        """Begins the case."""
+        self.exit(Choice(self._record, self._note, self._weight))
+
+    def action_leave(self) -> None:
+        """Leaves; nothing has begun."""
+        self.exit(None)
+
+    def action_record(self) -> None:
+        """Turns the recording on or off."""
+        self._record = not self._record
+        self._show()
+
+    def action_aloud(self) -> None:
+        """Notes that consent will be spoken."""
+        self._note = "" if self._note == SPOKEN else SPOKEN
+        self._show()
+
+    def action_read(self, rows: int) -> None:
+        """Scrolls the sheet."""
+        self.query_one("#sheet").scroll_relative(y=rows, animate=False)
+
+    def action_write(self, what: str) -> None:
+        """Opens the line to write a note or the weight on."""
+        entry = self.query_one(Input)
+        self._asked = what
+        entry.placeholder = {
+            "note": "note of consent: by whom, for what; roles, no names",
+            "weight": "weight in kg",
+        }[what]
+        entry.value = self._note if what == "note" else ""
+        entry.add_class("-shown")
+        entry.focus()
+
+    def action_close(self) -> None:
+        """Closes the line, as it was."""
+        self._asked, self._problem = "", ""
+        entry = self.query_one(Input)
+        entry.remove_class("-shown")
+        self.set_focus(None)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Takes in what was written."""
+        text = event.value.strip()
+        if self._asked == "note":
+            self._note = text
+        else:
+            try:
+                weight = float(text.replace(",", "."))
+            except ValueError:
+                weight = 0.0
+            if not 0 < weight < 700:
+                self._problem = f'"{text}" is not a weight between 0 and 700 kg'
+                self._show()
+                return
+            self._weight = weight
+        self.action_close()
+        self._write_sheet()
+
+
+def brief_first(
+    protocol: Protocol,
+    weight_kg: float | None,
+    record: bool,
+    check: Callable[[], LevelCheck] | None,
+    source: str = "",
+) -> Choice | None:
+    """Show the briefing; the choice, or None where its user left."""
+    colours = load_settings().theme
+    return Preflight(protocol, weight_kg, record, check() if check else None, source, colours).run()

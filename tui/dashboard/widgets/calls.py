@@ -1,0 +1,309 @@
+"""Calls that wait for someone: the most urgent on top, each with its age and its window."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from types import MappingProxyType
+
+from rich.segment import Segment
+from rich.style import Style as RichStyle
+from textual import events
+from textual.containers import Vertical
+from textual.content import Content
+from textual.message import Message
+from textual.renderables.digits import Digits
+from textual.style import Style
+from textual.widgets import Static
+
+from grammar.case.loops import Loop, LoopState
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from tui.text.wording import (
+    STATE_MARKS,
+    STATE_WORDS,
+    bar,
+    call_in_words,
+    called_and_read_back,
+    clock,
+    duration,
+    station,
+)
+
+URGENT: frozenset[LoopState] = frozenset({"unanswered", "differs"})
+STYLES: Mapping[LoopState, tuple[str, str]] = MappingProxyType(
+    {
+        "open": ("$ink", "$ink"),
+        "answered": ("$good", "$ink"),
+        "unanswered": ("bold $on-urgent on $urgent", "bold $urgent"),
+        "differs": ("bold $on-urgent on $conflict", "bold $conflict"),
+    }
+)
+"""Of a card's head with its age, and of what stands below."""
+LOOP = "loop"
+"""In a style's meta: the call that a cell belongs to."""
+LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3})
+"""The fewest rows for a call; one that differs always has room for both values."""
+BAR = 12
+ROOMY = 52
+"""Cells from which a card has room for large digits beside its words."""
+LOG_ROWS = 7
+"""Rows of the column that calls never take: six of the log and its title."""
+LOW_COLUMN, LOW_LOG_ROWS = 23, 4
+"""The same in a column of fewer rows: the log keeps three."""
+FEW_ROWS = 5
+"""Rows for all calls while the help covers the others: the count of them, and the most urgent."""
+STRIP_ROWS = 3
+"""Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
+
+
+def heights(states: Sequence[LoopState], rows: int) -> list[int]:
+    """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
+
+    Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones
+    keep two as long as all are seen, open ones one, and what is over goes to the topmost. One row is
+    kept free for the line that counts calls not shown, where there are any.
+    """
+    given = least(states)
+    if sum(given) > rows:
+        # One row each sooner than one of them unseen, but never one that differs.
+        given = [
+            want if state == "differs" else 1 for state, want in zip(states, given, strict=True)
+        ]
+    if sum(given) > rows:
+        return _first(given, rows - 1)
+    over = rows - sum(given)
+    for urgent in (True, False):
+        for index, state in enumerate(states):
+            most = 3 if state in URGENT else 2
+            if over and (state in URGENT) is urgent and given[index] < most:
+                given[index] += 1
+                over -= 1
+    return given
+
+
+def least(states: Sequence[LoopState]) -> list[int]:
+    """The fewest rows that show each call whole."""
+    return [LEAST.get(state, 1) for state in states]
+
+
+def _first(wanted: Sequence[int], rows: int) -> list[int]:
+    """Those that fit, from the top, without a gap between them."""
+    given: list[int] = []
+    for want in wanted:
+        rows -= want
+        given.append(want if rows >= 0 else 0)
+    return given
+
+
+def card(
+    protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int, width: int
+) -> list[Content]:
+    """One waiting call as it stands at `now`, in this many rows of `width` cells: three with large
+    digits where there is room for them, two, or one."""
+    age = large(clock(loop.age(now))) if rows >= 3 and width >= ROOMY else []
+    beside = max(map(len, age), default=-2) + 2
+    room = width - 2 - beside
+    head, body = card_words(protocol, loop, state, now, rows, room, bool(age))
+    on_head, on_body = STYLES[state]
+    lines = [_across(head.truncate(room, ellipsis=True), width - beside).stylize_before(on_head)]
+    lines += [
+        _across(line, width - beside).stylize_before(on_body)
+        for line in body.wrap(room)[: rows - 1]
+        if body.plain
+    ]
+    blank = Content(" " * (width - beside))
+    lines += [blank] * (rows - len(lines))
+    if age:
+        digits = [Content.styled(f" {row} ", f"bold {on_head}") for row in age]
+        lines = [Content.assemble(*pair) for pair in zip(lines, digits, strict=False)]
+    return [line.stylize(Style.from_meta({LOOP: loop.id})) for line in lines]
+
+
+def _across(line: Content, width: int) -> Content:
+    """A line one cell from the edge, as wide as its card."""
+    return line.rstrip().pad_left(1).pad_right(max(width - 1 - line.rstrip().cell_length, 0))
+
+
+@lru_cache(64)
+def large(text: str) -> list[str]:
+    """The three rows of a time in large digits."""
+    drawn = Digits(text).render(RichStyle(bold=True))
+    rows = Segment.split_lines(piece for piece in drawn if isinstance(piece, Segment))
+    return ["".join(segment.text for segment in row) for row in rows]
+
+
+def card_words(
+    protocol: Protocol,
+    loop: Loop,
+    state: LoopState,
+    now: float,
+    rows: int,
+    width: int,
+    digits: bool,
+) -> tuple[Content, Content]:
+    """The head of a card (state, age, window) and its body: the call, then what helps to mend it.
+
+    `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
+    """
+    window = _window(loop, state, now)
+    head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
+    title = Content.styled(_title(protocol, loop, in_short=rows == 1), "bold")
+    if not digits:
+        head = f"{head} {clock(loop.age(now))}"
+    if rows == 1:
+        short = _short_window(loop, state, now)
+        line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
+        return line.truncate(width, ellipsis=True), Content("")
+    if rows >= 3:
+        if state == "differs":
+            return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
+        origin = Content(_origin(protocol, loop))
+        return Content(f"{head}  {window}"), Content("\n").join([title, origin])
+    return Content(f"{head}  {window}"), title
+
+
+def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
+    """The call and whom it is for; in short, a call that is for everyone says nothing of that."""
+    to = station(protocol, loop.to) or ("" if in_short else "everyone")
+    return f"{_what(protocol, loop)}{f' → {to}' if to else ''}"
+
+
+def _what(protocol: Protocol, loop: Loop) -> str:
+    return f"{call_in_words(protocol, loop.call, loop.slots)}{' (unsure)' if loop.unsure else ''}"
+
+
+def _window(loop: Loop, state: LoopState, now: float) -> str:
+    if state == "differs":
+        return "read-back is not the call"
+    if state == "answered":
+        return "caller has not confirmed"
+    if loop.held is not None:
+        return f"held by stand by {clock(now - loop.held)}"
+    if state == "unanswered":
+        return f"nobody within {duration(round(loop.window_s, 1))}"
+    remaining = loop.deadline - now
+    return f"{bar(remaining / loop.window_s, BAR)} {clock(max(remaining, 0.0) + 0.999)} left"
+
+
+def _short_window(loop: Loop, state: LoopState, now: float) -> str:
+    if state == "answered":
+        return "unconfirmed"
+    if loop.held is not None:
+        return f"stand by {clock(now - loop.held)}"
+    if state == "unanswered":
+        return ""
+    return bar((loop.deadline - now) / loop.window_s, BAR // 2)
+
+
+def _both(protocol: Protocol, loop: Loop, width: int) -> str:
+    """Both values in two rows: side by side under the call, or under each other where too long.
+
+    Sooner than one of them, the addressee is left out, and then what the call is.
+    """
+    title = _title(protocol, loop)
+    called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
+    beside = f"called {called}  ≠  read back {said}"
+    if len(beside) <= width:
+        return f"{_that_fits((title, _what(protocol, loop)), width)}\n{beside}"
+    first = _that_fits((title, _what(protocol, loop), called), width - len("called    "))
+    return f"called    {first}\nread back {_that_fits((said,), width - len('read back '))}"
+
+
+def _that_fits(wordings: Sequence[str], width: int) -> str:
+    """The first that fits; the last is cut where none does."""
+    fitting = (each for each in wordings if len(each) <= width)
+    return next(fitting, f"{wordings[-1][: max(width - 1, 0)]}…")
+
+
+def _origin(protocol: Protocol, loop: Loop) -> str:
+    sender = station(protocol, loop.sender)
+    asked = f", asked {loop.repeats + 1} times" if loop.repeats else ""
+    return f"called at {clock(loop.opened)}{f' by {sender}' if sender else ''}{asked}"
+
+
+class CallsPanel(Static):
+    """All waiting calls, never hiding one without saying so.
+
+    One widget draws them all: a widget for each part of each card would cost more at every change of the
+    layout and the colours than to draw the cards.
+    """
+
+    class Clicked(Message):
+        """A call was clicked."""
+
+        def __init__(self, loop: int) -> None:
+            super().__init__()
+            self.loop = loop
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="calls", markup=False)
+        self.auto_links = False
+        self._protocol = protocol
+        self.few = False
+        """Whether the calls keep to the first rows, the others being covered."""
+
+    def on_click(self, event: events.Click) -> None:
+        """Tells which call it is."""
+        loop = event.style.meta.get(LOOP)
+        if loop is not None:
+            self.post_message(self.Clicked(loop))
+
+    def spare(self, view: View) -> int:
+        """Rows of the column that the calls at the view's moment can do without."""
+        wanted = 1 + sum(least([state for _, state in view.waiting]))
+        return max(self._column - self._log_rows - max(wanted, 2), STRIP_ROWS)
+
+    def show(self, view: View, below: int = 0) -> None:
+        """Draws the calls waiting at the view's moment; `below` rows are another's."""
+        waiting = view.waiting
+        states = [state for _, state in waiting]
+        rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
+        width = max(self.scrollable_content_region.width, 20)
+        lines = [_count(states, width)]
+        for height, (loop, state) in zip(rows, waiting, strict=False):
+            if height:
+                lines += card(self._protocol, loop, state, view.now, height, width)
+        hidden = len(states) - sum(1 for height in rows if height)
+        if hidden or not states:
+            more = f"+ {hidden} more waiting" if states else "Every call is answered."
+            lines.append(Content.styled(more, "bold $ink"))
+        content = Content("\n").join(lines)
+        if content != self.content:
+            self.update(content, layout=False)
+
+    @property
+    def _column(self) -> int:
+        return self.parent.size.height if isinstance(self.parent, Vertical) else 0
+
+    @property
+    def _log_rows(self) -> int:
+        return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
+
+    def _take(self, wanted: int, below: int) -> int:
+        """Takes the rows for the calls: a steady share of the column, more where they need it."""
+        column = self._column
+        share = column * 9 // 20
+        taken = max(min(max(share, wanted), column - self._log_rows - below), 4)
+        if self.styles.height is None or self.styles.height.cells != taken:
+            self.styles.height = taken
+        return min(taken, FEW_ROWS) if self.few else taken
+
+
+def _count(states: Sequence[LoopState], width: int) -> Content:
+    """The title: how many calls wait, and how many of them are urgent, in words where there is room."""
+    for words in (STATE_WORDS, {}):
+        parts: list[tuple[str, str]] = [
+            ("WAITING ", "bold $heading"),
+            (str(len(states)), "bold $heading"),
+        ]
+        for state in ("unanswered", "differs"):
+            if state in states:
+                told = (STATE_MARKS[state], str(states.count(state)), words.get(state, ""))
+                style = "$urgent" if state == "unanswered" else "$conflict"
+                badge = f" {' '.join(filter(None, told))} "
+                parts += [("  ", ""), (badge, f"bold $on-urgent on {style}")]
+        title = Content.assemble(*parts)
+        if title.cell_length <= width:
+            break
+    return title.truncate(width)

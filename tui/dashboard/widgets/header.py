@@ -1,0 +1,167 @@
+"""The lines at the top and the bottom: time, engine, input, recording; the caution and the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from textual.content import Content
+from textual.widgets import Static
+
+from grammar.case.view import View
+from grammar.protocol.model import decimal
+from tui.dashboard.status import Replaying, Status
+from tui.text.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, heard, level, number
+
+NO_BREAK = "\N{NO-BREAK SPACE}"
+LOW = 30
+"""Rows below which the foot keeps to two, so that calls get the others."""
+NOTHING = Content("")
+CUT = 12
+"""Characters of a word too long for its place that still say something."""
+
+
+class Header(Static):
+    """Two lines: time, clock, recording, engine and input; then the case and how it stands."""
+
+    def show(self, view: View, status: Status, wall: datetime) -> None:
+        """Draws the header for this moment; `wall` is the local time."""
+        width = max(self.app.size.width - 2, 20)  # its own is not known at first
+        lines = [_first(view, status, wall, width), self._second(view, status, width)]
+        content = Content("\n").join([line.truncate(width, ellipsis=True) for line in lines])
+        if content != self.content:
+            self.update(content, layout=False)
+
+    def _second(self, view: View, status: Status, width: int) -> Content:
+        if status.failure is not None:
+            return Content.styled(
+                f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
+            )
+        weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
+        if status.replay:
+            how = ("REPLAY, nothing is changed", "bold $heading")
+        elif status.ended:
+            when = f" at {clock(view.ended)}" if view.ended is not None else ""
+            how = (f"■ ENDED{when} (q quits)", "bold $urgent")
+        else:
+            how = ("▶ listening", "bold $good")
+        wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
+        first = Content.assemble(*wrong, how, (f"  {weight}", "$quiet"))
+        return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
+
+
+def _side_by_side(troubles: Sequence[str], width: int) -> list[Content]:
+    """All of them; where they do not fit beside each other each is cut, so that none is hidden."""
+    drawn = [Content.styled(each, "bold $on-urgent on $urgent") for each in troubles]
+    if sum(each.cell_length for each in drawn) <= width:
+        return drawn
+    return [each.truncate(width // len(drawn), ellipsis=True) for each in drawn]
+
+
+def together(troubles: Sequence[str]) -> list[str]:
+    """Troubles of one cause in one sentence, so that it is named once: "1 waits: full", "2 lost: full"
+    become "1 waits, 2 lost: full"."""
+    causes: dict[str, list[str]] = {}
+    for trouble in troubles:
+        what, named, cause = trouble.partition(": ")
+        causes.setdefault(cause if named else trouble, []).append(what if named else "")
+    return [
+        f"{', '.join(whats)}: {cause}" if any(whats) else cause for cause, whats in causes.items()
+    ]
+
+
+def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
+    """Time, recording and level always; the time of day and the engine where there is room."""
+    kept = _recording(status, view.recording, begun=bool(view.log))
+    shown = _replaying(status.replay) if status.replay else kept
+    first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
+    heard = (("  in ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
+    last = Content.assemble(*heard)
+    room = width - last.cell_length
+    between = (f"{wall:%H:%M:%S}", clean(status.engine))
+    return Content.assemble(_joined(first, between, "$ink", room), last)
+
+
+def _joined(first: Content, others: Iterable[str], style: str, width: int) -> Content:
+    """The first part, and of the others as many as fit whole; the last of them may be cut."""
+    line = first
+    for other in others:
+        room = width - line.cell_length - 2
+        if room < min(len(other), CUT):
+            break
+        line = Content.assemble(
+            line, "  ", Content.styled(other, style).truncate(room, ellipsis=True)
+        )
+    return line
+
+
+def _recording(status: Status, on: bool, *, begun: bool) -> tuple[str, str]:
+    kept = status.recording
+    if kept and (status.ended or status.failure is not None):
+        return "■ recording is over", "bold $ink"
+    if status.unrecorded:
+        return "!! SOUND NOT RECORDED", "bold $on-urgent on $urgent"
+    if kept and not begun:
+        return "○ recording begins", "bold $ink"
+    if kept and not on:
+        return "‖ RECORDING PAUSED", "bold $on-urgent on $urgent"
+    if kept:
+        return "● RECORDING ON", "bold $on-urgent on $good"
+    return "○ recording off", "bold $ink"
+
+
+def _replaying(replay: Replaying) -> tuple[str, str]:
+    how = "▶ playing" if replay.playing else "‖ paused"
+    return f"{how} {replay.speed:g}×, {clean(replay.sound)}", "bold $good"
+
+
+class Bottom(Static):
+    """The caution, always on screen, and the keys."""
+
+    def show(self, keys: Sequence[tuple[str, str]]) -> Content:
+        """Shows the caution and these (key, what it does) pairs; in a low terminal in two rows. Gives
+        the keys that did not fit, for a row that is free."""
+        width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
+        caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
+        shown, rest = _fitting(keys, width) if low else (_in_a_row(keys), NOTHING)
+        self.update(Content.assemble((caution, "$quiet"), "\n" if low else " ", shown))
+        return rest
+
+
+def _fitting(keys: Sequence[tuple[str, str]], width: int) -> tuple[Content, Content]:
+    """The keys that fit into a row, and the others."""
+    for count in range(len(keys), 0, -1):
+        row = _in_a_row(keys[:count])
+        if row.cell_length <= width:
+            return row, _in_a_row(keys[count:])
+    return NOTHING, _in_a_row(keys)
+
+
+def _in_a_row(keys: Sequence[tuple[str, str]]) -> Content:
+    # Each in one piece, so that no line ends between a key and its word.
+    pairs = [(key.replace(" ", NO_BREAK), f" {what}".replace(" ", NO_BREAK)) for key, what in keys]
+    return Content(" ").join(
+        Content.assemble((key, "bold $heading"), (what, "$quiet")) for key, what in pairs
+    )
+
+
+class Partial(Static):
+    """The words heard so far of the utterance being spoken."""
+
+    def show(self, status: Status, notice: str = "", idle: Content = NOTHING) -> None:
+        """Shows the partial words, the end of them where they are long; or a notice instead; or
+        `idle`, where there is neither."""
+        words = heard(status.partial).strip()
+        width = max(self.size.width - 2, 20)
+        room = width - 10
+        words = words if len(words) <= room else f"…{words[-room + 1 :]}"
+        content = idle
+        if words:
+            content = Content.assemble(
+                ("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink")
+            )
+        if notice:
+            content = Content.styled(f"» {clean(notice)}", "bold $ink")
+        content = content.truncate(width, ellipsis=True)
+        if content != self.content:
+            self.update(content, layout=False)

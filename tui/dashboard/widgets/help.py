@@ -1,0 +1,85 @@
+"""The help screen, made from the table of keys. It takes the log's place; calls stay in sight."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual.content import Content
+from textual.widgets import Static
+
+from tui.text.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS
+
+_ROLES = {
+    "call": "a call, or an order",
+    "read-back": "repeats what was called",
+    "acknowledgement": "heard, nothing repeated",
+    "proword": "say again, correction and their like",
+    "unrecognised": "no phrase of the protocol",
+}
+
+
+PLACES = {
+    "put right": "While an utterance is put right",
+    "timers": "While the timers are open",
+    "enter": "While a call is entered",
+}
+BRACKETS = {
+    "unsure": "heard with doubt: counts for nothing until it is settled",
+    "check the number": "another sounds like it, as fifteen and fifty do: look twice",
+    "digits disagree": "the number and its digits differ, as in fifteen, five zero",
+    "heard two ways": "a second listener heard something else",
+    "out of bounds": "a value that the protocol does not allow",
+    "nearest phrase": "no phrase fits, this is the nearest",
+    "not understood": "speech outside the protocol",
+    "heard late": "hearing was behind",
+    "differs": "is not what was called",
+    "no call": "answers no call",
+    "ambiguous": "may answer more than one call",
+    "repeat": "the same call once more",
+    "amended": "put right by hand",
+    "entered": "entered by hand",
+    "timer ...": "the timer that it ended",
+    "NOT STORED YET": "not on the disk yet",
+}
+"""What stands in brackets in the log, and what it says."""
+MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess, the checklists or an item"
+
+
+class Help(Static):
+    """Keys first, then what the marks mean."""
+
+    sections: Sequence[tuple[str, Sequence[tuple[str, str]]]] = ()
+
+    def show(self, sections: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> None:
+        """Fills the help from (place, its (key, what it does) pairs)."""
+        self.sections = sections
+        self._draw()
+
+    def on_resize(self) -> None:
+        """Lines are laid out for the width there is."""
+        self._draw()
+
+    def _draw(self) -> None:
+        sections, width = self.sections, self.size.width or 60
+        lines = [Content.styled("HELP: keys  (arrows scroll, Esc closes)", "bold $heading")]
+        for place, rows in sections:
+            if place in PLACES:
+                lines.append(Content.styled(PLACES[place], "bold $heading"))
+            for key, what in rows:
+                lead = Content.styled(f"{key:>5}  ", "bold")
+                first, *more = Content(what).wrap(max(width - lead.cell_length, 10))
+                lines.append(Content.assemble(lead, first))
+                lines += [Content.assemble(" " * lead.cell_length, row) for row in more]
+        lines.append(Content.styled("Marks", "bold $heading"))
+        states = ", ".join(f"{STATE_MARKS[s]} {STATE_WORDS[s]}" for s in STATE_MARKS)
+        lines.append(Content(f"calls: {states}"))
+        roles = "; ".join(f"{ROLE_WORDS[r].strip()} {_ROLES[r]}" for r in ROLE_WORDS)
+        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
+        lines.append(Content(MOUSE))
+        lines.append(Content.styled("In brackets in the log", "bold $heading"))
+        for flag, what in BRACKETS.items():
+            first, *more = Content.assemble((f"({flag}) ", "bold"), what).wrap(width)
+            lines += [first, *(Content.assemble("  ", row) for row in more)]
+        content = Content("\n").join(lines)
+        if content != self.content:
+            self.update(content)

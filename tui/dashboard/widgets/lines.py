@@ -1,0 +1,137 @@
+"""The lines of the side column, made from a View: one function a panel, most important first.
+
+An item is the rows it takes; it is shown whole or not at all. Of more than `most` items, as many as
+the column has rows, the others are counted and not laid out.
+"""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from grammar.case.checklist import ChecklistProgress
+from grammar.case.doses import DoseGiven, Task, TaskState
+from grammar.case.findings import Countdown
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from tui.text.wording import amount, bar, call_in_words, clean, clock, drug, left, number
+
+
+def wrapped(content: Content, width: int) -> list[Content]:
+    """A line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
+    first, *_ = rows = content.wrap(width)
+    if len(rows) == 1:
+        return rows
+    rest = content[len(first.rstrip()) :].plain.lstrip()
+    start = len(content.plain) - len(rest)
+    later = content[start:].wrap(width - 2)
+    return [first.rstrip(), *(Content.assemble("  ", row.rstrip()) for row in later)]
+
+
+def vital_lines(view: View, width: int) -> list[list[Content]]:
+    """The latest value of each vital sign and how long ago it was called."""
+    return [
+        wrapped(
+            Content.assemble(
+                (f"{clean(sign.title):<11}", "$quiet"),
+                (f"{f'{sign.text} {clean(sign.unit)}':<11}", "bold"),
+                (f" {clock(view.now - sign.t)}", "$quiet"),
+            ),
+            width,
+        )
+        for sign in view.latest_vitals
+    ]
+
+
+def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
+    """Doses reported given, the latest first."""
+    latest = [_dose(protocol, dose, width) for dose in reversed(view.doses[-most:])]
+    return [*latest, *_more(len(view.doses) - most)]
+
+
+def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
+    given = Content.assemble(
+        (f"{clock(dose.t)} ", "$quiet"),
+        (f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}", "bold"),
+    )
+    if dose.per_kg is None:
+        return wrapped(given, width)
+    each = f"  {number(dose.per_kg, 3)} {clean(dose.unit)}/kg"
+    if given.cell_length + len(each) <= width:
+        return [Content.assemble(given, (each, "$quiet"))]
+    return [*wrapped(given, width), Content.styled(each, "$quiet")]
+
+
+def task_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
+    """Orders not yet reported done, those overdue first."""
+    found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
+    found.sort(key=lambda pair: pair[0].due)
+    items = [_task(protocol, task, state, view.now, width) for task, state in found[:most]]
+    return [*items, *_more(len(found) - most)]
+
+
+def _task(
+    protocol: Protocol, task: Task, state: TaskState, now: float, width: int
+) -> list[Content]:
+    what = Content.styled(call_in_words(protocol, task.call, task.slots), "bold")
+    if state == "pending":
+        return wrapped(Content.assemble((f"{left(task.due - now)} ", "$quiet"), what), width)
+    badge = Content.styled(f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent")
+    beside = Content.assemble(badge, " ", what)
+    # On a row of its own sooner than torn between an amount and its unit.
+    return [beside] if beside.cell_length <= width else [badge, *wrapped(what, width)]
+
+
+def watch_lines(view: View, width: int, most: int) -> list[list[Content]]:
+    """Countdowns first, the next due on top; then findings, the latest first.
+
+    Either may take two lines: a sentence cut short is no finding.
+    """
+    counting = sorted(view.countdowns, key=lambda each: each.due)
+    items = [wrapped(_countdown(each, view.now), width) for each in counting[:most]]
+    for finding in reversed(view.findings[-most:]):
+        said = Content.assemble(
+            (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
+        )
+        items.append(wrapped(said, width))
+    return [*items, *_more(len(counting) - most), *_more(len(view.findings) - most)]
+
+
+def _more(count: int) -> list[list[Content]]:
+    """Items that no screen has room for: they are counted, and not laid out."""
+    return [[Content("")]] * max(count, 0)
+
+
+def _countdown(countdown: Countdown, now: float) -> Content:
+    remaining = countdown.due - now
+    title = (f" {clean(countdown.title)}", "$ink")
+    if countdown.wait:
+        word = f"wait {left(remaining)}" if remaining > 0 else "wait over"
+        return Content.assemble((word, "bold"), title)
+    if remaining > 0:
+        return Content.assemble((f"within {left(remaining)}", "bold"), title)
+    return Content.assemble((f"!! PAST {clock(-remaining)}", "bold $urgent"), title)
+
+
+def checklist_lines(view: View, width: int) -> list[list[Content]]:
+    """Progress of each checklist, with the items still missing."""
+    return [rows for each in view.checklists for rows in _checklist(each, width)]
+
+
+def _checklist(progress: ChecklistProgress, width: int) -> list[list[Content]]:
+    count, total = len(progress.items) - len(progress.missing), len(progress.items)
+    called = (
+        f"  called complete {clock(progress.completed)}" if progress.completed is not None else ""
+    )
+    first = Content.assemble(
+        (f"{count}/{total} ", "bold"),
+        (bar(count / total if total else 1.0, 6), "$good"),
+        (f" {clean(progress.title)}", "$ink"),
+        (called, "$quiet"),
+    )
+    items = [wrapped(first, width)]
+    if progress.missing and (progress.answered or progress.completed is not None):
+        titles = dict(progress.items)
+        missing = ", ".join(clean(titles[item]) for item in progress.missing)
+        said = Content.assemble(("missing: ", "bold $urgent"), (missing, "$ink"))
+        items.append(wrapped(said, width))
+    return items

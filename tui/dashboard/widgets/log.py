@@ -1,0 +1,295 @@
+"""The running log. It follows the newest line, and stays where it is while someone reads back."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
+
+from rich.segment import Segment
+from textual import events
+from textual.content import Content
+from textual.geometry import Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+from textual.visual import Visual
+
+from grammar.case.loops import Loop, LoopState
+from grammar.case.persistent_sequence import PersistentSequence
+from grammar.case.view import LogLine, Utterance, View
+from grammar.protocol.model import Protocol
+from tui.text.wording import (
+    CHOSEN,
+    FLAG_WORDS,
+    ROLE_WORDS,
+    STATE_MARKS,
+    STATE_WORDS,
+    call_in_words,
+    clean,
+    clock,
+    heard,
+    station,
+)
+
+_TIME = "0123456789:"
+
+Loops = Mapping[int, tuple[Loop, LoopState]]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A log line with all that its picture depends on."""
+
+    line: LogLine
+    mark: str
+    """The loop it belongs to, with its state where this line opened it."""
+    urgent: bool
+    flags: tuple[str, ...] = ()
+    """In words. A number that an agreeing read-back or a person confirmed needs no second look."""
+
+
+def entries(
+    view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
+) -> list[Entry]:
+    """The log's lines from `first` on, with the state of the loop that each opened or belongs to.
+
+    Facts from `unstored_from` on are not on disk yet.
+    """
+    found = []
+    over = {timer.ended_by: timer for timer, _ in view.timers if timer.ended_by is not None}
+    for at in range(first, len(view.log)):
+        line = view.log[at]
+        one = _entry(line, line.fact if line.fact in loops else None, loops)
+        if line.utterance and line.fact in over:
+            one = replace(one, flags=(*one.flags, f"timer {over[line.fact].name}"))
+        if unstored_from is not None and line.fact >= unstored_from:
+            one = replace(one, flags=(*one.flags, "NOT STORED YET"))
+        found.append(one)
+    return found
+
+
+def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
+    said = line.utterance
+    loop_id = opens if opens is not None else (said.loop if said else None)
+    found = loops.get(loop_id) if loop_id is not None else None
+    told = said.flags if said else ()
+    settled = "amended" in told or (found is not None and found[1] in ("answered", "closed"))
+    flags = tuple(
+        FLAG_WORDS.get(flag, flag) for flag in told if not (settled and flag == "sounds-like")
+    )
+    if opens is not None and found is not None:
+        loop, state = found
+        words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if loop.late else ''}"
+        return Entry(line, f"#{loop.id} {words}", state in ("unanswered", "differs"), flags)
+    return Entry(line, f"#{loop_id}" if loop_id is not None else "", False, flags)
+
+
+def speakers(protocol: Protocol, said: Utterance) -> str:
+    """Who spoke to whom, as far as it is known: "Team leader → Drugs nurse: "."""
+    sender, to = station(protocol, said.sender), station(protocol, said.to)
+    if to:
+        return f"{sender} → {to}: ".lstrip()
+    return f"{sender}: " if sender else ""
+
+
+def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
+    """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
+    line, said = entry.line, entry.line.utterance
+    kind = ROLE_WORDS[said.role] if said else line.kind
+    lead = Content.assemble((f"{clock(line.t):>5} ", "$quiet"), (f"{kind:<4} ", "$heading"))
+    parts: list[tuple[str, str]] = []
+    if said:
+        parts.append((speakers(protocol, said), "bold"))
+        if said.unsure:
+            parts.append(("(unsure) ", "bold $urgent"))
+    text = heard(line.text)
+    if said and said.call and "entered" in said.flags:
+        text = call_in_words(protocol, said.call, said.slots)
+    parts.append((text, "$ink"))
+    parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
+    if entry.mark:
+        style = "bold $urgent" if entry.urgent else "$quiet"
+        parts.append((f"  {entry.mark}", style))
+    rows = Content.assemble(*parts).wrap(max(width - lead.cell_length, 8))
+    blank = Content(" " * lead.cell_length)
+    return [Content.assemble(lead if i == 0 else blank, row) for i, row in enumerate(rows)]
+
+
+class RunningLog(ScrollView, can_focus=False):
+    """Draws only the rows in sight, so that a long case scrolls like a short one."""
+
+    class Clicked(Message):
+        """A line that is an utterance was clicked."""
+
+        def __init__(self, fact: int) -> None:
+            super().__init__()
+            self.fact = fact
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="log")
+        self._protocol = protocol
+        self._entries: list[Entry] = []
+        self._pictures: list[list[Content]] = []
+        """The rows of each entry."""
+        self._rows: list[Content] = []
+        """All of them, one after the other."""
+        self._starts: list[int] = []
+        """Index in `_rows` of each entry's first row."""
+        self._log: Sequence[LogLine] = ()
+        self._loops: Loops = {}
+        self._unstored: int | None = None
+        self._width = 0
+        self._following = True
+        self._laying_out = False
+        self._seen = 0
+        self._chosen: int | None = None
+
+    @property
+    def following(self) -> bool:
+        """Whether the newest line is kept in sight."""
+        return self._following
+
+    @property
+    def unread(self) -> int:
+        """Lines that came since the reader scrolled back."""
+        return 0 if self._following else max(len(self._entries) - self._seen, 0)
+
+    def choose(self, fact: int | None) -> None:
+        """Marks the line of the fact that a dialog is about."""
+        if fact != self._chosen:
+            self._chosen = fact
+            self.refresh()
+
+    def show(self, view: View, unstored_from: int | None = None) -> None:
+        """Takes over the log of this view; draws anew only from the first line that changed."""
+        width = self.scrollable_content_region.width
+        # Behind the help the log has no width, and keeps what it had.
+        if not width:
+            return
+        loops = {loop.id: (loop, state) for loop, state in view.loops}
+        same = self._same(view, loops, unstored_from) if width == self._width else 0
+        self._log, self._loops, self._unstored = view.log, loops, unstored_from
+        if same == len(view.log) == len(self._entries) and width == self._width:
+            return
+        self._lay_out(
+            [*self._entries[:same], *entries(view, loops, unstored_from, same)], same, width
+        )
+
+    def _same(self, view: View, loops: Loops, unstored_from: int | None) -> int:
+        """How many lines, from the first, are as they were: four hours are not gone through anew."""
+        log = view.log
+        if isinstance(log, PersistentSequence) and log.continues(self._log):
+            same = len(self._entries)
+        else:
+            # Folded anew, or with notes of a debrief among its lines: each line is looked at.
+            pairs = zip(self._entries, entries(view, loops, unstored_from), strict=False)
+            unlike = (at for at, (old, new) in enumerate(pairs) if old != new)
+            return next(unlike, min(len(self._entries), len(log)))
+        for loop_id, (loop, state) in loops.items():
+            was = self._loops.get(loop_id)
+            # A loop's own line is the first that shows it; a loop's id is the fact that opened it.
+            if was is None or was[0] is not loop or was[1] != state:
+                same = min(same, self._line_of(loop_id))
+        if unstored_from != self._unstored:
+            seqs = [seq for seq in (unstored_from, self._unstored) if seq is not None]
+            same = min(same, self._line_of(min(seqs)))
+        return same
+
+    def _line_of(self, fact: int) -> int:
+        """The first line of a fact or of a later one."""
+        return bisect_left(self._entries, fact, key=lambda entry: entry.line.fact)
+
+    def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
+        top = self._top()
+        cut = self._starts[same] if same < len(self._starts) else len(self._rows)
+        # Most lines after the first that changed are as they were, and to wrap them costs most.
+        known = list(zip(self._entries[same:], self._pictures[same:], strict=True))
+        known = known if width == self._width else []
+        del self._rows[cut:]
+        del self._starts[same:]
+        del self._pictures[same:]
+        for entry, old in zip_longest(found[same:], known[: len(found) - same]):
+            rows = old[1] if old and old[0] == entry else picture(self._protocol, entry, width)
+            self._starts.append(len(self._rows))
+            self._rows += rows
+            self._pictures.append(rows)
+        self._entries, self._width = found, width
+        self._laying_out = True
+        try:
+            self.virtual_size = Size(width, len(self._rows))
+            if self._following:
+                self._seen = len(found)
+                self.scroll_to(y=self._end(), animate=False, immediate=True)
+            elif top is not None:
+                entry_index, row = top
+                if entry_index < len(self._starts):
+                    y = self._starts[entry_index] + row
+                    self.scroll_to(y=y, animate=False, immediate=True)
+        finally:
+            self._laying_out = False
+        self.refresh()
+
+    def _end(self) -> int:
+        return max(len(self._rows) - self.scrollable_content_region.height, 0)
+
+    @property
+    def top_entry(self) -> int | None:
+        """Index of the log line at the top edge, None while there is none."""
+        top = self._top()
+        return top[0] if top else None
+
+    def _top(self) -> tuple[int, int] | None:
+        """The entry at the top edge and the row of it, so that it can be put there again."""
+        y = self.scroll_offset.y
+        index = bisect_right(self._starts, y) - 1
+        return (index, round(y) - self._starts[index]) if index >= 0 else None
+
+    def watch_scroll_y(self, old_value: float, new_value: float) -> None:
+        super().watch_scroll_y(old_value, new_value)
+        if not self._laying_out and round(old_value) != round(new_value):
+            self._following = round(new_value) >= self._end()
+            self._seen = len(self._entries)
+
+    def on_resize(self) -> None:
+        """Keeps the newest line in sight when the terminal changes."""
+        if self._following:
+            self._laying_out = True
+            self.scroll_to(y=self._end(), animate=False, immediate=True)
+            self._laying_out = False
+
+    def on_click(self, event: events.Click) -> None:
+        """Tells which utterance was clicked."""
+        row = self.scroll_offset.y + event.y
+        index = bisect_right(self._starts, row) - 1
+        if index >= 0 and row < len(self._rows) and self._entries[index].line.utterance:
+            self.post_message(self.Clicked(self._entries[index].line.fact))
+
+    def follow(self) -> None:
+        """Back to the newest line."""
+        self._following = True
+        self._seen = len(self._entries)
+        self.scroll_to(y=self._end(), animate=False, immediate=True)
+
+    def move(self, rows: int) -> None:
+        """Scrolls by this many rows, up where negative."""
+        self.scroll_to(y=self.scroll_offset.y + rows, animate=False, immediate=True)
+
+    def render_line(self, y: int) -> Strip:
+        """One row on screen, `y` rows below the top edge."""
+        row, width = self.scroll_offset.y + y, self.scrollable_content_region.width
+        if row >= len(self._rows):
+            return Strip([Segment(" " * width, self.rich_style)], width)
+        return Visual.to_strips(self, self._marked(row), width, 1, self.visual_style)[0]
+
+    def _marked(self, row: int) -> Content:
+        """A row, after its time the mark of what is chosen where it is that."""
+        drawn = self._rows[row]
+        if self._chosen is None:
+            return drawn
+        index = bisect_right(self._starts, row) - 1
+        if self._starts[index] != row or self._entries[index].line.fact != self._chosen:
+            return drawn
+        at = len(drawn) - len(drawn.plain[5:].lstrip(_TIME))
+        return Content.assemble(drawn[:at], (CHOSEN, "bold $heading"), drawn[at + 1 :])

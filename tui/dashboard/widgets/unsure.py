@@ -1,0 +1,128 @@
+"""The strip of what was heard with doubt: each utterance with its two best guesses, and a key for each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from textual import events
+from textual.content import Content
+from textual.message import Message
+from textual.style import Style
+from textual.widgets import Static
+
+from grammar.case.view import Utterance, View
+from grammar.language.other_readings import Guess
+from grammar.protocol.model import Protocol
+from tui.dashboard.keys import UNSURE_ITEMS, KeyMap
+from tui.text.wording import clock, heard, meaning_in_words, station, utterance_in_words
+
+REST = 5
+"""Looks for which a place stays empty after its utterance has gone: a key that was meant for that one
+must not hit the next."""
+
+Guessing = Callable[[Utterance], Sequence[Guess]]
+
+
+class UnsureStrip(Static):
+    """An utterance keeps its place, and so its keys, until it is settled."""
+
+    class Chosen(Message):
+        """A guess was clicked."""
+
+        def __init__(self, item: int, guess: int) -> None:
+            super().__init__()
+            self.item, self.guess = item, guess
+
+    def __init__(self, protocol: Protocol, keys: KeyMap | None, guess: Guessing) -> None:
+        """Without `keys` it only shows."""
+        super().__init__(id="unsure", markup=False)
+        self.auto_links = False
+        self._protocol = protocol
+        self._keymap = keys
+        self._guess = guess
+        self._places: list[int | None] = [None] * UNSURE_ITEMS
+        self._rest = [0] * UNSURE_ITEMS
+        self._shown: dict[int, Utterance] = {}
+        self.rows = 0
+        """Rows that it took when it was last drawn."""
+
+    def at(self, item: int) -> Utterance | None:
+        """The utterance in a place, None where it is empty."""
+        fact = self._places[item]
+        return self._shown.get(fact) if fact is not None else None
+
+    def show(self, view: View, rows: int) -> int:
+        """Draws what is unsure in at most `rows` rows; gives the rows it takes."""
+        self._shown = {said.fact: said for said in view.unsure}
+        self._settle(max((rows - 1) // 2, 0))
+        lines: list[Content] = []
+        for item in range(UNSURE_ITEMS):
+            said = self.at(item)
+            if said is not None:
+                lines += self._item(item, said, rows - 1 - len(lines))
+        self.rows = taken = len(lines) + 1 if view.unsure and rows else 0
+        self.display = bool(taken)
+        if taken:
+            hidden = len(view.unsure) - sum(1 for each in self._places if each is not None)
+            heading = Content.assemble(
+                ("UNSURE ", "bold $heading"),
+                (f"{len(view.unsure)}", "bold"),
+                ("  choose what was said", "$quiet"),
+                (f"  +{hidden} more" if hidden else "", "bold $urgent"),
+            )
+            width = max(self.scrollable_content_region.width, 20)
+            content = Content("\n").join([_cut(heading, width), *lines])
+            if self.styles.height is None or self.styles.height.cells != taken:
+                self.styles.height = taken
+            if content != self.content:
+                self.update(content, layout=False)
+        return taken
+
+    def _settle(self, room: int) -> None:
+        """Gives places to what has none, oldest first, and takes them from what is settled."""
+        for item, fact in enumerate(self._places):
+            self._rest[item] = max(self._rest[item] - 1, 0)
+            if fact is not None and (fact not in self._shown or item >= room):
+                self._places[item] = None
+                self._rest[item] = REST
+        waiting = [fact for fact in self._shown if fact not in self._places]
+        for item in range(min(room, UNSURE_ITEMS)):
+            if waiting and self._places[item] is None and not self._rest[item]:
+                self._places[item] = waiting.pop(0)
+
+    def _item(self, item: int, said: Utterance, rows: int) -> list[Content]:
+        width = max(self.scrollable_content_region.width, 20)
+        speaker = station(self._protocol, said.sender)
+        first = Content.assemble(
+            (f"? {clock(said.t)} ", "bold $urgent"),
+            (f"{speaker}: " if speaker else "", "bold $ink"),
+            (heard(said.text), "$ink"),
+        )
+        found = list(self._guess(said))[:1]
+        texts = [utterance_in_words(self._protocol, said)]
+        texts += [meaning_in_words(self._protocol, guess.meaning) for guess in found]
+        guesses = [self._choice(item, at, text) for at, text in enumerate(texts)]
+        if not found and self._keymap:
+            amend = self._keymap.shown("amend")
+            guesses.append(Content.styled(f"{amend} other words", "$quiet"))
+        beside = Content("   ").join(guesses)
+        both = [beside] if beside.cell_length <= width - 2 or rows < 3 else guesses
+        lines = [first, *(Content.assemble("  ", line) for line in both)]
+        return [_cut(line, width) for line in lines]
+
+    def _choice(self, item: int, at: int, text: str) -> Content:
+        if self._keymap is None:
+            return Content.styled(f"{'or ' if at else ''}{text}", "bold $ink")
+        key = self._keymap.shown(f"unsure-{2 * item + at + 1}")
+        line = Content.assemble((f"{key} ", "bold $heading"), (text, "bold $ink"))
+        return line.stylize(Style.from_meta({"unsure": (item, at)}))
+
+    def on_click(self, event: events.Click) -> None:
+        """A guess that is clicked is chosen."""
+        place = event.style.meta.get("unsure")
+        if place is not None:
+            self.post_message(self.Chosen(*place))
+
+
+def _cut(line: Content, width: int) -> Content:
+    return line if line.cell_length <= width else line.truncate(width, ellipsis=True)

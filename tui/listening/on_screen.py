@@ -1,0 +1,39 @@
+"""A case that is heard, behind the dashboard."""
+
+from __future__ import annotations
+
+import sys
+
+from grammar.errors import UserError
+from tui.dashboard.app import Dashboard
+from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.own_terminal import own_terminal
+from tui.dashboard.settings import load_settings
+from tui.listening.case_listening import Listening
+
+
+def run_dashboard(listening: Listening) -> None:
+    """The dashboard over a running case, until its user quits."""
+    if not sys.stdout.isatty():
+        raise UserError("there is no terminal to draw on: use --json")
+    settings = load_settings()
+    hands = ManualEntry(
+        listening.protocol,
+        listening.live.tell,
+        lambda: listening.case.facts,
+        lambda: listening.live.now,
+        listening.play if listening.status().recording else None,
+    )
+    screen = Dashboard(
+        listening.protocol,
+        listening.case.view,
+        lambda: listening.live.now,
+        listening.status,
+        listening.start,
+        listening.stop,
+        hands=hands,
+        settings=settings,
+    )
+    with own_terminal():
+        screen.run()
+    listening.close()

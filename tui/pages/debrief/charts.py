@@ -1,0 +1,148 @@
+"""The curves of a debrief: times waited, vital signs and doses over time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from markupsafe import Markup
+
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from grammar.reports.handover import Trend
+from grammar.reports.measures import Curve
+from tui.pages.debrief.content import Cell, Figure
+from tui.pages.debrief.drawing import (
+    dot,
+    drawing,
+    path,
+    rule,
+    steps_of,
+    text,
+    ticks,
+    time_axis,
+    to_fact,
+)
+from tui.text.wording import amount, clock, drug, duration
+
+WIDTH, LEFT, RIGHT = 720.0, 64.0, 704.0
+
+
+def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) -> Figure:
+    """The share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds.
+
+    `behind` leads to what was counted.
+    """
+    top, bottom = 12.0, 212.0
+    end = longest
+
+    def at(seconds: float, share: float) -> tuple[float, float]:
+        return LEFT + (RIGHT - LEFT) * seconds / end, bottom - (bottom - top) * share
+
+    def parts() -> Iterator[Markup]:
+        for share in (0, 0.25, 0.5, 0.75, 1):
+            y = at(0, share)[1]
+            yield rule(LEFT, y, RIGHT, y, "grid")
+            yield text(LEFT - 6, y + 4, f"{100 * share:.0f} %", "small", "end")
+        for t in ticks(0, end):
+            x = at(t, 0)[0]
+            yield rule(x, top, x, bottom, "grid")
+            yield text(x, bottom + 14, f"{t:.0f} s", "small", "middle")
+        band = [
+            (t, low, high)
+            for t, low, high in zip(found.times, found.low, found.high, strict=True)
+            if low is not None and high is not None and t <= end
+        ]
+        if band:
+            upper = steps_of([*(at(t, high) for t, _, high in band), at(end, band[-1][2])])
+            last = RIGHT
+            lower = ""
+            for index in range(len(band) - 1, -1, -1):
+                x, y = at(band[index][0], band[index][1])
+                lower += f"L{last:.1f} {y:.1f}L{x:.1f} {y:.1f}"
+                last = x
+            yield path(f"{upper}{lower}Z", "band")
+        line = [at(0, 1.0)]
+        line += [at(t, s) for t, s in zip(found.times, found.waiting, strict=True) if t <= end]
+        line.append((RIGHT, line[-1][1]))
+        yield path(steps_of(line), "curve")
+
+    half = (
+        f"Half had {what} within {duration(round(found.median, 1))}."
+        if found.median is not None
+        else f"Fewer than half had {what} as far as was seen."
+    )
+    told = f"Of {found.total} calls, {found.seen} had {what}. {half}"
+    return Figure(
+        title,
+        drawing(WIDTH, bottom + 22, title, parts()),
+        replace(behind, text=told),
+        "Share still waiting (line) with its 95 % confidence band (Kaplan-Meier). Calls never"
+        " answered count as still waiting.",
+    )
+
+
+def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) -> Figure:
+    """A strip for each vital sign over the whole case, and the doses below on the same clock."""
+    strip, gap, left = 64.0, 12.0, 130.0  # to the left of which the names stand
+    doses = sorted(view.doses, key=lambda dose: dose.t)
+    rows = 3 if len(doses) > 1 else 1
+    bottom = 10 + len(trends) * (strip + gap) + (rows * 15 + 10 if doses else 0)
+    end = max(view.now, 1.0)
+
+    def x(t: float) -> float:
+        return left + (RIGHT - left) * t / end
+
+    def parts() -> Iterator[Markup]:
+        yield from time_axis(0, end, (left, RIGHT), 6, bottom)
+        y = 10.0
+        for trend in trends:
+            yield from _strip(trend, x, y, strip)
+            y += strip + gap
+        for index, dose in enumerate(doses):
+            base = y + 12 + 15 * (index % rows)
+            words = f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}"
+            yield rule(x(dose.t), 6, x(dose.t), base - 4, "dose")
+            late = x(dose.t) > RIGHT - 190
+            shift = -5 if late else 5
+            yield to_fact(
+                dose.fact,
+                f"{clock(dose.t)} {words} reported given",
+                [
+                    dot(x(dose.t), base - 4, "dosed"),
+                    text(x(dose.t) + shift, base, words, "small", "end" if late else "start"),
+                ],
+            )
+
+    given = f" and {len(doses)} doses reported given" if doses else ""
+    names = ", ".join(trend.title for trend in trends) or "no vital sign"
+    title = "Vital signs and doses over time"
+    return Figure(
+        title,
+        drawing(WIDTH, bottom + 18, title, parts()),
+        Cell(f"{names}{given}; values in the table.", tuple(dose.fact for dose in doses)),
+    )
+
+
+def _strip(trend: Trend, x: object, top: float, height: float) -> Iterator[Markup]:
+    assert callable(x)
+    firsts = [float(sign.values[0]) for sign in trend.signs]
+    lasts = [float(sign.values[-1]) for sign in trend.signs]
+    low, high = min(firsts + lasts), max(firsts + lasts)
+    span = max(high - low, 1.0)
+
+    def y(value: float) -> float:
+        return top + 16 + (height - 30) * (1 - (value - low) / span)
+
+    yield text(2, top + height / 2 + 4, f"{trend.title}, {trend.unit}", "strip")
+    points = [(x(sign.t), y(value)) for sign, value in zip(trend.signs, firsts, strict=True)]
+    yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in points), "trend")
+    previous = -100.0
+    for sign, (across, down) in zip(trend.signs, points, strict=True):
+        marks = [dot(across, down, "value")]
+        if len(sign.values) > 1:
+            marks.append(rule(across, down, across, y(float(sign.values[-1])), "range"))
+        if across - previous > 30:  # room for the number
+            marks.append(text(across, down - 6, sign.text, "small", "middle"))
+            previous = across
+        yield to_fact(sign.fact, f"{clock(sign.t)} {trend.title} {sign.text} {trend.unit}", marks)

@@ -1,0 +1,213 @@
+"""What a debrief is made of, whether it becomes a page, text or a print. Every number names its facts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+from markupsafe import Markup
+
+from grammar.reports.measures import Share
+from tui.pages.page import CAUTIONS, Page, Table
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A part of a number that was put together, and the id of the place that shows it."""
+
+    text: str
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Text, and the facts it rests on by `seq`; or `link`, the id of another place on the page."""
+
+    text: str
+    facts: tuple[int, ...] = ()
+    others: tuple[int, ...] = ()
+    """What makes up the rest of a whole: the calls that a share did not count."""
+    link: str = ""
+    parts: tuple[Link, ...] = ()
+    """What each case brings to a number of many."""
+    fraction: tuple[float, float, float] | None = None
+    """A share with its interval, 0 to 1, to be drawn beside the text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table. Every row has as many cells as `head`."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+    none: str = "none"
+    found: Cell | None = None
+    """A sentence of figures that the whole table comes to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing; `told` says in words what it shows, for who cannot see it."""
+
+    title: str
+    svg: Markup
+    told: Cell
+    note: str = ""
+    wide: bool = False
+    """To be scrolled sideways on a narrow screen, not shrunk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A moment: where the case stood, what happened, and its sound as a data URI where wanted."""
+
+    badge: str
+    urgent: bool
+    when: Cell
+    text: str
+    detail: str
+    facts: tuple[int, ...]
+    sound: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list of moments."""
+
+    title: str
+    items: tuple[Item, ...]
+    none: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of the log, the place that facts are clicked back to."""
+
+    fact: int
+    when: str
+    kind: str
+    who: str
+    text: str
+    marks: str
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """Every fact of the case."""
+
+    title: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One counted thing of a case: when, what was said, and the keys of what it counts for."""
+
+    when: str
+    text: str
+    counts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How many of a case's pieces count for one thing; `id` is where links go."""
+
+    key: str
+    id: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """What the numbers of one case among many count; folded until a link leads there."""
+
+    id: str
+    title: str
+    about: str
+    tallies: tuple[Tally, ...]
+    pieces: tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Behinds:
+    """That of every case. `keys` is every key of a `Tally`."""
+
+    title: str
+    cases: tuple[Behind, ...]
+    keys: tuple[str, ...]
+
+
+Part: TypeAlias = Grid | Figure | Items | Log | Behinds
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the page with a heading; `id` is where links go."""
+
+    id: str
+    title: str
+    parts: tuple[Part, ...]
+    intro: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Debrief:
+    """The whole. `headline` is what an educator wants first: (what, number)."""
+
+    title: str
+    about: tuple[Cell, ...]
+    headline: tuple[tuple[str, Cell], ...]
+    sections: tuple[Section, ...]
+    moments: dict[int, str] = field(default_factory=dict)
+    """When each fact was, for the words of a link to it: seq -> mm:ss."""
+    cautions: str = CAUTIONS
+
+
+def plain(text: str) -> Cell:
+    """A cell that rests on nothing: a name, a word."""
+    return Cell(text)
+
+
+def share_cell(found: Share, whole: Iterable[int] = ()) -> Cell:
+    """A share in words: "12 of 20, 60 % (39 to 78 %)"; `whole` are the facts of its total."""
+    if found.value is None:
+        return Cell("none to count")
+    text = (
+        f"{found.count} of {found.total}, {100 * found.value:.0f} %"
+        f" ({100 * found.low:.0f} to {100 * found.high:.0f} %)"
+    )
+    rest = tuple(fact for fact in whole if fact not in found.facts)
+    return Cell(text, found.facts, rest, fraction=(found.value, found.low, found.high))
+
+
+def as_page(debrief: Debrief) -> Page:
+    """The tables and lists alone, for a terminal; its log is left to `replay`."""
+    tables = [
+        Table("In short", ("", ""), tuple((what, cell.text) for what, cell in debrief.headline))
+    ]
+    for section in debrief.sections:
+        tables += [found for part in section.parts if (found := _table(section, part)) is not None]
+    about = tuple(cell.text for cell in debrief.about)
+    return Page(debrief.title, about, tuple(tables), debrief.cautions)
+
+
+def _table(section: Section, part: Part) -> Table | None:
+    match part:
+        case Grid():
+            title = (
+                section.title if part.title == section.title else f"{section.title}: {part.title}"
+            )
+            rows = tuple(tuple(cell.text for cell in row) for row in part.rows)
+            note = f"{part.found.text if part.found else ''} {part.note}".strip()
+            return Table(title, part.head, rows, note, part.none)
+        case Items():
+            rows = tuple(
+                (i.when.text, i.badge, i.text + (f" ({i.detail})" if i.detail else ""))
+                for i in part.items
+            )
+            return Table(section.title, ("at", "", "what"), rows, none=part.none)
+        case _:
+            return None

@@ -1,0 +1,36 @@
+"""The debrief as one HTML file that needs nothing else and asks nobody for anything."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from grammar.errors import UserError
+from listener.storage.private_files import private_text
+from tui.pages.debrief.content import Behinds, Debrief, Figure, Grid, Items, Log
+
+
+def as_html(debrief: Debrief) -> str:
+    """The page. Whatever comes from a case is escaped by the template engine."""
+    import jinja2  # noqa: PLC0415  (only where a page is made)
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("tui.pages.debrief", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.tests["grid"] = lambda part: isinstance(part, Grid)
+    environment.tests["figure"] = lambda part: isinstance(part, Figure)
+    environment.tests["items"] = lambda part: isinstance(part, Items)
+    environment.tests["behinds"] = lambda part: isinstance(part, Behinds)
+    environment.tests["log"] = lambda part: isinstance(part, Log)
+    return environment.get_template("debrief.html.jinja").render(debrief=debrief)
+
+
+def write_html(debrief: Debrief, path: Path) -> None:
+    """Write the page. Raises UserError where it cannot."""
+    try:
+        private_text(path, as_html(debrief))
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written ({error.strerror})") from None

@@ -1,0 +1,85 @@
+"""Every fact of a case as a line, so that whatever rests on a fact can be clicked back to it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from grammar.case.facts import Fact, as_dict
+from grammar.case.view import LogLine, View
+from grammar.language.phrases import UNKNOWN
+from grammar.protocol.model import Protocol
+from tui.pages.debrief.content import Line, Log
+from tui.text.wording import ROLE_WORDS, STATE_WORDS, clean, clock, station
+
+FLAG_WORDS = {
+    "sounds-like": "number with a twin that sounds alike",
+    "number-conflict": "digits disagree",
+    "second-listener": "heard two ways",
+    "out-of-bounds": "out of bounds",
+    "nearest": "nearest phrase",
+    "differed": "differed",
+}
+_SILENT = ("kind", "seq", "t", "until", "words", "wall")
+
+
+def logbook(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Log:
+    """All facts in the order they were stored."""
+    said = {line.fact: line for line in view.log}
+    loops = {loop.fact: (loop, state) for loop, state in view.loops}
+    lines = []
+    for fact in facts:
+        line = said.get(fact.seq)
+        if line is None:
+            lines.append(_other(fact))
+            continue
+        found = loops.get(fact.seq)
+        state = "" if found is None else f"call {found[0].id}: {STATE_WORDS[found[1]]}"
+        if found and found[0].late:
+            state += " late"
+        lines.append(_line(protocol, line, state))
+    return Log("Every fact", tuple(lines))
+
+
+def _line(protocol: Protocol, line: LogLine, state: str) -> Line:
+    said = line.utterance
+    if said is None:
+        return Line(line.fact, clock(line.t), line.kind, "", clean(line.text), "")
+    who = station(protocol, said.sender)
+    to = station(protocol, said.to)
+    marks = [state] if state else []
+    if said.loop is not None and not state:
+        marks.append(f"to call {said.loop}")
+    if said.unsure:
+        marks.append("unsure")
+    marks += [FLAG_WORDS.get(flag, flag) for flag in said.flags]
+    return Line(
+        said.fact,
+        clock(line.t),
+        _ROLES[said.role],
+        f"{who} → {to}" if to else who,
+        clean(line.text.replace(UNKNOWN, "(not understood)")),
+        ", ".join(marks),
+    )
+
+
+_ROLES = {role: word.strip() for role, word in ROLE_WORDS.items()} | {
+    "read-back": "read-back",
+    "acknowledgement": "acknowledged",
+    "proword": "proword",
+    "unrecognised": "not in the grammar",
+}
+
+
+def _other(fact: Fact) -> Line:
+    """A fact that made no line of the log."""
+    kind = fact.kind.replace("-", " ")
+    return Line(fact.seq, clock(fact.t), kind, "", fact_in_words(fact), "")
+
+
+def fact_in_words(fact: Fact) -> str:
+    """What a fact holds, in plain words, without its case's help."""
+    return clean(getattr(fact, "text", "")) or "; ".join(
+        f"{name} {clean(str(value))}"
+        for name, value in as_dict(fact).items()
+        if name not in _SILENT and value not in (None, "", [], ())
+    )

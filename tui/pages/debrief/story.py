@@ -1,0 +1,212 @@
+"""The story of a case as a score: a lane for each station, loops drawn from call to answer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from grammar.case.loops import Loop, LoopState
+from grammar.case.view import Utterance, View
+from grammar.protocol.model import Protocol
+from tui.pages.debrief.content import Cell, Figure, plain
+from tui.pages.debrief.drawing import drawing, path, rect, rule, text, ticks, to_fact
+from tui.pages.debrief.moments import KIND_SIGNS, Kind, Moment
+from tui.text.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, station
+
+ROW_S = 180.0
+"""Seconds in one row of the score."""
+LEFT, RIGHT = 124.0, 850.0
+LANE = 22.0
+TOP = 18.0
+
+LOOP_STYLES: dict[LoopState, str] = {
+    "open": "loop",
+    "answered": "loop",
+    "closed": "loop closed",
+    "differs": "loop differs",
+    "unanswered": "loop unanswered",
+    "withdrawn": "loop withdrawn",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An utterance in its lane."""
+
+    utterance: Utterance
+    lane: str
+    """Station id, "" where nobody is known."""
+
+
+def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Figure, ...]:
+    """The whole case, one figure for each row."""
+    said = _lanes(view)
+    present = {each.lane for each in said.values()}
+    lanes = [s.id for s in protocol.station if s.id in present]
+    lanes += sorted(present - set(lanes) - {""}) + ([""] if "" in present else [])
+    end = max([view.now, *(each.utterance.until for each in said.values())])
+    rows = max(1, math.ceil(end / ROW_S))
+    length = min(end, ROW_S) if rows == 1 else ROW_S
+    drawn = (
+        _row(protocol, view, said, lanes, found, row * ROW_S, row * ROW_S + max(length, 1.0))
+        for row in range(rows)
+    )
+    return (_legend(), *drawn)
+
+
+def _legend() -> Figure:
+    """What each sign in the rows means."""
+    boxes = (
+        ("said call", "call"),
+        ("said read-back", "answer"),
+        ("said unrecognised", "not in the grammar"),
+        ("said call unsure", "unsure"),
+    )
+    lines = (("loop closed", "closed"), ("loop late", "late or never"), ("loop differs", "differs"))
+    signs = ((KIND_SIGNS[kind], kind, words) for kind, words in _SIGN_WORDS)
+
+    def parts() -> Iterator[Markup]:
+        x = 8.0
+        for style, words in boxes:
+            yield rect(x, 6, 16, 12, style)
+            yield text(x + 21, 16, words)
+            x += 36 + 6.4 * len(words)
+        for style, words in lines:
+            yield path(f"M{x:.1f} 12H{x + 26:.1f}", style)
+            yield text(x + 31, 16, words)
+            x += 46 + 6.4 * len(words)
+        x = 8.0
+        for sign, style, words in signs:
+            yield text(x + 6, 38, sign, f"moment {style}", "middle")
+            yield text(x + 17, 38, words)
+            x += 36 + 6.4 * len(words)
+
+    words = "Signs used in the rows below"
+    return Figure(words, drawing(RIGHT + 24, 46, words, parts()), plain(""), wide=True)
+
+
+_SIGN_WORDS: tuple[tuple[Kind, str], ...] = (
+    ("unanswered", "not answered in its window"),
+    ("differs", "read back with another value"),
+    ("finding", "rule or limit broken"),
+    ("mark", "mark or note"),
+)
+
+
+def _lanes(view: View) -> dict[int, Said]:
+    """Who said what. An answer that nobody signed stands with the station that was called."""
+    called = {loop.id: loop for loop, _ in view.loops}
+    found = {}
+    for line in view.log:
+        said = line.utterance
+        if said is None:
+            continue
+        loop = called.get(said.loop) if said.loop is not None else None
+        answers = loop is not None and said.role in ("read-back", "acknowledgement")
+        lane = said.sender or (loop.to if loop is not None and answers else None) or ""
+        found[said.fact] = Said(said, lane)
+    return found
+
+
+def _row(
+    protocol: Protocol,
+    view: View,
+    said: dict[int, Said],
+    lanes: list[str],
+    found: tuple[Moment, ...],
+    begin: float,
+    end: float,
+) -> Figure:
+    bottom = TOP + LANE * max(len(lanes), 1)
+    y_of = {lane: TOP + LANE * index for index, lane in enumerate(lanes)}
+
+    def x(t: float) -> float:
+        return LEFT + (RIGHT - LEFT) * (t - begin) / (end - begin)
+
+    def parts() -> Iterator[Markup]:
+        for t in ticks(begin, end, 9):
+            yield rule(x(t), TOP, x(t), bottom, "grid")
+            yield text(x(t), bottom + 12, clock(t), "small", "middle")
+        for lane, y in y_of.items():
+            yield rule(LEFT, y + LANE, RIGHT, y + LANE, "grid")
+            name = station(protocol, lane) if lane else "not named"
+            yield text(LEFT - 6, y + LANE * 0.68, name, "lane", "end")
+        if begin < view.now < end:
+            yield rule(x(view.now), TOP, x(view.now), bottom, "end")
+        for loop, state in view.loops:
+            yield from _loop(loop, state, said, y_of, x, begin, end)
+        for each in said.values():
+            one = each.utterance
+            if one.until < begin or one.t >= end:
+                continue
+            style = f"said {one.role}" + (" unsure" if one.unsure else "")
+            left, right = max(x(one.t), LEFT), min(x(one.until), RIGHT)
+            box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style)
+            yield to_fact(one.fact, _told(protocol, view, one), [box])
+        for moment in found:
+            if begin <= moment.t < end and moment.facts:
+                yield to_fact(
+                    moment.facts[0],
+                    f"{clock(moment.t)} {moment.text}",
+                    [
+                        text(
+                            x(moment.t),
+                            13,
+                            KIND_SIGNS[moment.kind],
+                            "moment " + moment.kind,
+                            "middle",
+                        )
+                    ],
+                )
+
+    span = f"{clock(begin)} to {clock(min(end, max(view.now, begin)))}"
+    count = sum(begin <= each.utterance.t < end for each in said.values())
+    label = f"Timeline {span}"
+    return Figure(
+        span,
+        drawing(RIGHT + 24, bottom + 18, label, parts()),
+        Cell(f"{count} utterances from {span}; every one is a line of the log below.", link="log"),
+        wide=True,
+    )
+
+
+def _loop(
+    loop: Loop,
+    state: LoopState,
+    said: dict[int, Said],
+    y_of: dict[str, float],
+    x: object,
+    begin: float,
+    end: float,
+) -> Iterator[Markup]:
+    assert callable(x)
+    call = said.get(loop.fact)
+    if call is None:
+        return
+    start, y = loop.ended, y_of[call.lane] + LANE / 2
+    answer = said.get(loop.answer_fact) if loop.answer_fact is not None else None
+    until = answer.utterance.t if answer else min(loop.deadline, end)
+    if until < begin or start >= end:
+        return
+    style = LOOP_STYLES[state] + (" late" if loop.late else "")
+    x1, x2 = max(x(start), LEFT), min(x(until), RIGHT)
+    if answer is None:
+        yield path(f"M{x1:.1f} {y:.1f}H{x2:.1f}", style)
+        if state in ("unanswered", "differs") and begin <= until <= end:
+            yield path(f"M{x2:.1f} {y - 6:.1f}V{y + 6:.1f}", style)
+        return
+    y2 = y_of[answer.lane] + LANE / 2
+    middle = (x1 + x2) / 2
+    yield path(
+        f"M{x1:.1f} {y:.1f}C{middle:.1f} {y:.1f} {middle:.1f} {y2:.1f} {x2:.1f} {y2:.1f}", style
+    )
+
+
+def _told(protocol: Protocol, view: View, one: Utterance) -> str:
+    what = call_in_words(protocol, one.call, one.slots) if one.call else clean(one.text)
+    loop = next((pair for pair in view.loops if pair[0].fact == one.fact), None)
+    state = f", {STATE_WORDS[loop[1]]}" if loop else ""
+    return f"{clock(one.t)} {ROLE_WORDS[one.role].strip()}: {what}{state}"

@@ -1,0 +1,196 @@
+"""One case in so many numbers that many cases can be put together without reading them again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from pydantic import ConfigDict
+from pydantic.dataclasses import dataclass
+from pydantic.type_adapter import TypeAdapter
+
+from grammar.case.airway_record import record_of
+from grammar.case.facts import CaseStarted
+from grammar.case.view import View
+from grammar.reports.handover import trends
+from grammar.reports.measures import (
+    Communication,
+    Observation,
+    closed_and_not,
+    communication,
+    measured,
+    speech,
+    times_to_done,
+    times_to_read_back,
+)
+from listener.storage.case_reader import StoredCase, open_case
+from listener.storage.passphrase import is_locked
+from tui.pages.debrief.moments import Moment, moments
+
+Times = tuple[tuple[float, bool], ...]
+"""Seconds to something awaited, and whether it came."""
+
+
+@dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
+class Counted:
+    """One thing that was counted, what it counts for, and the facts it rests on, by `seq`.
+
+    What was said is not here: a kept summary holds no words, which stay in the case alone.
+    """
+
+    counts: tuple[str, ...]
+    """First what it is: `call`, `order`, `finding`, `attempt` or `wait`. See `COUNTS`, `wait_key`."""
+    facts: tuple[int, ...]
+    seconds: float | None = None
+    """Waited or lasted, where that is known."""
+    rule: str = ""
+    """The id of the rule that a finding broke, or of the rule or span that says what was waited for."""
+
+
+@dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
+class Summary:
+    """A case, as `summarise` derives it. Times in seconds."""
+
+    case: str
+    """The folder's name."""
+    began: str
+    """Local date and time, ISO 8601; empty where the case does not say."""
+    protocol: str
+    lasted_s: float
+    shares: dict[str, tuple[int, int]]
+    """Field of `Communication` -> count, total."""
+    read_back: Times
+    done: Times
+    done_closed: Times
+    done_not_closed: Times
+    waits: dict[str, Times]
+    """A rule's title -> its stretches, and whether each ended."""
+    lowest: dict[str, float]
+    """A vital sign's title with its unit -> the lowest value called."""
+    calls: int
+    listened_s: float
+    spoken_s: float
+    attempts: int
+    moments: dict[str, int]
+    """Kind of moment -> how many."""
+    counted: tuple[Counted, ...]
+    """What stands behind these numbers, in the order of its facts."""
+
+
+ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
+SHARE_NAMES = ("directed", "answered", "closed", "late", "differed", "repeated")
+COUNTS: dict[str, str] = {
+    "call": "calls that want an answer",
+    "directed": "directed at a station",
+    "answered": "answered in agreement",
+    "closed": "closed by an answer that was heard",
+    "late": "answered late",
+    "differed": "read back with another value",
+    "repeated": "called again",
+    "unanswered": "never answered",
+    "order": "orders to be done",
+    "done": "done",
+    "order-closed": "orders closed",
+    "done-closed": "orders closed and done",
+    "order-open": "orders not closed",
+    "done-open": "orders not closed but done",
+    "finding": "rules and limits broken",
+    "attempt": "attempts on the airway",
+}
+"""What a thing can count for, in words."""
+
+
+def wait_key(title: str) -> str:
+    """What stretches under a title count for: a word that may stand in a stylesheet."""
+    return f"wait-{sha256(title.encode()).hexdigest()[:10]}"
+
+
+def summarise(folder: Path, passphrase: str | None = None) -> Summary:
+    """Read a case and sum it up. Raises UserError where it cannot be read."""
+    return summary_of(open_case(folder, passphrase if is_locked(folder) else None))
+
+
+def summary_of(stored: StoredCase) -> Summary:
+    """A stored case summed up."""
+    view = stored.case().view(stored.end)
+    shares = communication(view)
+    closed, not_closed = closed_and_not(view)
+    spoken = speech(view, stored.facts)
+    found = moments(stored.protocol, view)
+    kinds: dict[str, int] = {}
+    for moment in found:
+        kinds[moment.kind] = kinds.get(moment.kind, 0) + 1
+    attempts = record_of(stored.protocol, view).attempts
+    waits = measured(stored.protocol, view)
+    orders = [(one, _order_counts(one, closed, not_closed)) for one in times_to_done(view)]
+    counted = (
+        *_calls(view, shares, found),
+        *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
+        *(Counted(("finding",), one.facts, rule=one.rule) for one in view.findings),
+        *(Counted(("attempt",), one.facts, one.length_s) for one in attempts),
+        *(
+            Counted(("wait", wait_key(each.title)), one.facts, round(one.seconds, 3), each.id)
+            for each in waits
+            for one in each.stretches
+        ),
+    )
+    started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
+    return Summary(
+        case=stored.folder.absolute().name,
+        began=started.wall if started else "",
+        protocol=stored.protocol.protocol.id,
+        lasted_s=view.now,
+        shares={
+            name: (getattr(shares, name).count, getattr(shares, name).total) for name in SHARE_NAMES
+        },
+        read_back=_times(times_to_read_back(view)),
+        done=_times(times_to_done(view)),
+        done_closed=_times(closed),
+        done_not_closed=_times(not_closed),
+        waits={each.title: _times([one.observed for one in each.stretches]) for each in waits},
+        lowest={
+            f"{trend.title}, {trend.unit}": float(trend.lowest.values[0]) for trend in trends(view)
+        },
+        calls=spoken.calls,
+        listened_s=spoken.listened_s,
+        spoken_s=spoken.spoken_s,
+        attempts=len(attempts),
+        moments=kinds,
+        counted=tuple(sorted(counted, key=lambda one: one.facts[:1])),
+    )
+
+
+def _calls(view: View, shares: Communication, found: Sequence[Moment]) -> Iterator[Counted]:
+    """Each call that wants an answer, and each share and moment that counts it."""
+    counts = {name: frozenset(getattr(shares, name).facts) for name in SHARE_NAMES}
+    counts["unanswered"] = frozenset(m.facts[0] for m in found if m.kind == "unanswered")
+    for one in times_to_read_back(view):
+        names = (name for name, facts in counts.items() if one.facts[0] in facts)
+        yield Counted(("call", *names), one.facts, round(one.seconds, 3))
+
+
+def _order_counts(
+    one: Observation, closed: Sequence[Observation], not_closed: Sequence[Observation]
+) -> tuple[str, ...]:
+    names = ["order", *(["done"] if one.seen else [])]
+    for group, name in ((closed, "closed"), (not_closed, "open")):
+        if one in group:
+            names += [f"order-{name}", *([f"done-{name}"] if one.seen else [])]
+    return tuple(names)
+
+
+def as_json(found: Summary) -> dict[str, Any]:
+    """The numbers as plain values."""
+    plain: dict[str, Any] = ADAPTER.dump_python(found, mode="json")
+    return plain
+
+
+def observations(times: Times) -> list[Observation]:
+    """Times as the measures take them."""
+    return [Observation(seconds, seen) for seconds, seen in times]
+
+
+def _times(found: list[Observation]) -> Times:
+    return tuple((round(one.seconds, 3), one.seen) for one in found)

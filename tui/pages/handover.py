@@ -1,0 +1,204 @@
+"""The handover as a page, from what `grammar.reports.handover` derives."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from grammar.case.airway_record import Attempt
+from grammar.case.doses import DoseGiven
+from grammar.case.facts import CaseStarted, Fact
+from grammar.case.recorded import RecordedCall
+from grammar.case.view import View
+from grammar.protocol.model import Protocol, decimal
+from grammar.reports.handover import Handover, OpenPoint, Trend, handover
+from tui.pages.page import CAUTIONS, Page, Table
+from tui.text.wording import (
+    amount,
+    call_in_words,
+    call_title,
+    clean,
+    clock,
+    drug,
+    duration,
+    number,
+    slots_in_words,
+    station,
+)
+
+
+def handover_page(
+    protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = ""
+) -> Page:
+    """The page for the case at the view's moment. `facts` tell when it began by the wall clock, `head`
+    is the last hash of a case that is stored."""
+    found = handover(protocol, view)
+    return Page(
+        f"Handover: {protocol.protocol.title}",
+        tuple(_about(found, facts, head)),
+        (
+            _speakers(protocol, found),
+            _airway(protocol, found),
+            _attempts(protocol, found),
+            _drugs(protocol, found),
+            _trends(found),
+            _course(protocol, found),
+            _open(protocol, found),
+            Table(
+                "Findings",
+                ("at", "what"),
+                tuple((clock(each.t), each.text) for each in found.findings),
+            ),
+        ),
+        CAUTIONS,
+    )
+
+
+def last_hash(head: str) -> str:
+    """By what a page about a case can be held to it."""
+    return f"Last hash {clean(head)}"
+
+
+def _about(found: Handover, facts: Sequence[Fact], head: str) -> Iterator[str]:
+    began = next((fact.wall for fact in facts if isinstance(fact, CaseStarted)), "")
+    if began:
+        yield f"Began {began.replace('T', ' ')}"
+    weight = f"{number(decimal(found.weight_kg))} kg" if found.weight_kg else "not entered"
+    end = f"ended at {clock(found.ended)}" if found.ended is not None else "still going on"
+    yield f"Weight {weight}; as of {clock(found.until)} on the case's clock, {end}"
+    yield f"Protocol {found.protocol}"
+    if head:
+        yield last_hash(head)
+
+
+def _speakers(protocol: Protocol, found: Handover) -> Table:
+    rows = tuple(
+        (station(protocol, who) or "not known who", str(count)) for who, count in found.speakers
+    )
+    return Table("Who was heard", ("", "utterances"), rows, none="nobody yet")
+
+
+def _value(protocol: Protocol, call: RecordedCall | None) -> str:
+    return slots_in_words(protocol, call.call, call.slots) if call else ""
+
+
+def _airway(protocol: Protocol, found: Handover) -> Table:
+    record = found.record
+    rows = [
+        ("Attempts", str(len(record.attempts)), ""),
+        ("Device", *_said(protocol, record.device)),
+        ("View", *_said(protocol, record.view)),
+        ("Tube size", *_said(protocol, record.size)),
+        ("Depth", *_said(protocol, record.depth)),
+        (
+            "Capnography",
+            "confirmed" if record.confirmed else "not said",
+            clock(record.confirmed.t) if record.confirmed else "",
+        ),
+    ]
+    rows += [
+        (f"Lowest {sign.title}", f"{sign.text} {sign.unit}", clock(sign.t))
+        for sign in record.lowest
+    ]
+    return Table("Airway", ("", "", "at"), tuple(rows))
+
+
+def _said(protocol: Protocol, call: RecordedCall | None) -> tuple[str, str]:
+    return (_value(protocol, call), clock(call.t)) if call else ("not said", "")
+
+
+def _attempts(protocol: Protocol, found: Handover) -> Table:
+    rows = tuple(_attempt(protocol, each) for each in found.record.attempts)
+    head = ("attempt", "from", "length", "device", "view", "outcome", "capnography", "lowest")
+    return Table("Attempts on the airway", head, rows, wide=True)
+
+
+def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
+    outcome = call_title(protocol, each.placed.call) if each.placed else each.outcome
+    if each.placed and each.outcome == "abandoned":
+        outcome += ", then abandoned"
+    trace = ""
+    if each.refuted and not each.confirmed:
+        trace = f"no trace {clock(each.refuted.t)}"
+    elif each.confirmed:
+        trace = clock(each.confirmed.t)
+    elif each.placed:
+        trace = "not said"
+    return (
+        str(each.number),
+        clock(each.began) if each.began is not None else "not said",
+        duration(round(each.length_s)) if each.length_s is not None else "",
+        _value(protocol, each.device),
+        _value(protocol, each.view),
+        f"{outcome} {clock(each.ended)}" if each.ended is not None else outcome,
+        trace,
+        ", ".join(f"{sign.text} {sign.unit}" for sign in each.lowest),
+    )
+
+
+def _drugs(protocol: Protocol, found: Handover) -> Table:
+    rows = tuple(_drug(protocol, dose) for dose in found.doses)
+    return Table("Drugs reported given", ("at", "drug", "dose", "per kg", "volume"), rows)
+
+
+def _drug(protocol: Protocol, dose: DoseGiven) -> tuple[str, ...]:
+    return (
+        clock(dose.t),
+        drug(protocol, dose.drug),
+        amount(dose.amount, dose.unit),
+        f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
+        f"{number(dose.ml, 3)} mL" if dose.ml is not None else "",
+    )
+
+
+def _trends(found: Handover) -> Table:
+    rows = tuple(_trend(each) for each in found.trends)
+    return Table(
+        "Vital signs",
+        ("sign", "first", "lowest", "highest", "last", "all, in order"),
+        rows,
+        wide=True,
+    )
+
+
+def _trend(trend: Trend) -> tuple[str, ...]:
+    first, last = trend.signs[0], trend.signs[-1]
+    return (
+        f"{trend.title} {trend.unit}",
+        *(f"{s.text} at {clock(s.t)}" for s in (first, trend.lowest, trend.highest, last)),
+        " ".join(sign.text for sign in trend.signs),
+    )
+
+
+def _course(protocol: Protocol, found: Handover) -> Table:
+    calls = sorted((*found.record.events, *found.record.plans), key=lambda call: call.t)
+    rows = tuple((clock(c.t), call_in_words(protocol, c.call, c.slots)) for c in calls)
+    return Table("Course", ("at", "what"), rows)
+
+
+_KINDS = {
+    "unanswered": "nobody answered",
+    "differs": "read-back differs",
+    "open": "waiting for an answer",
+    "answered": "waiting for the caller to confirm",
+    "overdue": "not reported done, overdue",
+    "pending": "not reported done yet",
+    "unsure": "heard with doubt, nobody confirmed it",
+}
+
+
+def _open(protocol: Protocol, found: Handover) -> Table:
+    rows = [
+        (clock(point.t), _KINDS[point.kind], _point(protocol, point)) for point in found.open_points
+    ]
+    for left in found.lists_left:
+        titles = {i.id: i.title or i.id for c in protocol.checklist for i in c.items}
+        missing = ", ".join(titles.get(item, item) for item in left.missing)
+        rows.append(("", "checklist not complete", f"{left.title}: {missing}"))
+    return Table("Open points", ("at", "why", "what"), tuple(rows))
+
+
+def _point(protocol: Protocol, point: OpenPoint) -> str:
+    what = call_in_words(protocol, point.call, point.slots) if point.call else f"“{point.text}”"
+    if point.differing is not None:
+        what += f", read back as {slots_in_words(protocol, str(point.call), point.differing)}"
+    return what

@@ -1,0 +1,252 @@
+"""Calls, slots and times in words, for every screen and report. Pure functions, plain text."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Iterable, Mapping
+from decimal import Decimal
+from types import MappingProxyType
+
+from grammar.case.loops import LoopState
+from grammar.case.view import Role, Utterance, View
+from grammar.language.meaning import Meaning, Slots, SlotValue
+from grammar.language.phrases import UNKNOWN
+from grammar.protocol.model import Call, Protocol
+from grammar.times import clock as clock  # noqa: PLC0414 - told on to every screen
+from grammar.times import duration as duration  # noqa: PLC0414
+from grammar.times import number as number  # noqa: PLC0414
+
+CAUTION = (
+    "training and documentation aid, not a medical device, no alarm system: follow local policy"
+)
+
+CAUTION_IN_SHORT = "training aid, not a medical device, no alarm system: follow local policy"
+"""For a terminal in which the whole sentence would cost a row."""
+
+STATE_WORDS: dict[LoopState, str] = {
+    "open": "open",
+    "answered": "read back",
+    "closed": "closed",
+    "differs": "DIFFERS",
+    "unanswered": "UNANSWERED",
+    "withdrawn": "withdrawn",
+}
+STATE_MARKS: dict[LoopState, str] = {
+    "open": "?",
+    "answered": "~",
+    "closed": "=",
+    "differs": "≠",
+    "unanswered": "!!",
+    "withdrawn": "x",
+}
+"""A mark for each state, so that none is told by colour."""
+
+ROLE_WORDS: dict[Role, str] = {
+    "call": "call",
+    "read-back": "back",
+    "acknowledgement": "ack",
+    "proword": "word",
+    "unrecognised": "  ??",
+}
+
+CHOSEN = "▶"
+"""Before what a dialog has chosen and Enter would take, there and in the log."""
+
+FLAG_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "sounds-like": "check the number",
+        "number-conflict": "digits disagree",
+        "second-listener": "heard two ways",
+        "out-of-bounds": "out of bounds",
+        "nearest": "nearest phrase",
+        "heard-late": "heard late",
+    }
+)
+"""What a flag of an utterance is called."""
+
+_SLOT_UNITS = {"mm": "mm", "cm": "cm", "percent": "%", "per_minute": "/min", "joules": "J"}
+_WORDED = ("drug", "amount", "unit")
+
+
+def clean(text: str) -> str:
+    """Text from a file, a microphone or a person, safe to show on one line of a terminal.
+
+    Line breaks become blanks. All other control, format and unassigned characters (Unicode general
+    category C: escape, backspace, direction overrides) are left out, so that no text can steer the
+    terminal or reorder what stands beside it.
+    """
+    flat = "".join(" " if char in "\t\n\r\v\f\x85\u2028\u2029" else char for char in text)
+    return "".join(char for char in flat if not unicodedata.category(char).startswith("C"))
+
+
+def heard(text: str) -> str:
+    """What was heard, as `clean` has it; what was not understood says so."""
+    return clean(text.replace(UNKNOWN, "(not understood)"))
+
+
+def clean_lines(text: str) -> str:
+    """`clean`, line by line: for text of ours that quotes somebody else's file."""
+    return "\n".join(clean(line) for line in text.split("\n"))
+
+
+def left(seconds: float) -> str:
+    """Time left as mm:ss; a part of a second still counts, so that 00:00 means none is left."""
+    return clock(math.ceil(seconds - 1e-9))
+
+
+def station(protocol: Protocol, station_id: str | None) -> str:
+    """A station's title; its id where it has none, empty where nobody is known."""
+    if station_id is None:
+        return ""
+    found = protocol.stations.get(station_id)
+    return clean((found.title if found else "") or station_id)
+
+
+def drug(protocol: Protocol, drug_id: str) -> str:
+    """A drug's title, or its id."""
+    found = protocol.drugs.get(drug_id)
+    return clean((found.title if found else "") or drug_id)
+
+
+def amount(value: Decimal | None, unit: str) -> str:
+    """An amount with its unit: 90 mg. Says so where none is known."""
+    return "amount not said" if value is None else f"{number(value)} {clean(unit)}".rstrip()
+
+
+def call_title(protocol: Protocol, call_id: str) -> str:
+    """A call's title, or its id where the protocol does not know it."""
+    found = protocol.calls.get(call_id)
+    return clean(found.title if found else call_id)
+
+
+def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
+    """A call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
+    parts = (call_title(protocol, call_id), slots_in_words(protocol, call_id, slots))
+    return " ".join(part for part in parts if part)
+
+
+def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
+    """What an utterance means: a call, a read-back, a checklist item, a proword."""
+    reading = meaning.reading
+    match meaning.kind:
+        case "call" if reading:
+            return call_in_words(protocol, reading.call, reading.slots)
+        case "answer" if reading:
+            said = slots_in_words(protocol, reading.call, reading.slots)
+            return f"read back {said}" if said else "read back"
+        case "item":
+            items = {item.id: item for each in protocol.checklist for item in each.items}
+            item = items.get(str(meaning.item))
+            return clean(item.title or item.spoken[0]) if item else str(meaning.item)
+        case "proword":
+            return " ".join(meaning.prowords).replace("-", " ")
+        case _:
+            return "no call"
+
+
+def utterance_in_words(protocol: Protocol, said: Utterance) -> str:
+    """Likewise, as the case took it."""
+    if said.call and said.role in ("call", "read-back"):
+        back = "read back " if said.role == "read-back" else ""
+        return back + call_in_words(protocol, said.call, said.slots)
+    return meaning_in_words(protocol, said.meaning)
+
+
+NO_CALL = "no call of the protocol: it will count for nothing"
+
+
+def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
+    """What typed words would come to, to be seen before they are taken."""
+    if meaning.kind == "unrecognised":
+        return NO_CALL
+    words = meaning_in_words(protocol, meaning)
+    to = f" → {station(protocol, meaning.to)}" if meaning.to else ""
+    doubts = "".join(f", {FLAG_WORDS.get(doubt, doubt)}" for doubt in meaning.doubts)
+    return f"{words}{to}{doubts and f'{doubts}: it will stay unsure'}"
+
+
+def put_right(protocol: Protocol, view: View, fact: int) -> str:
+    """What has become of an utterance that a person has put right, in a sentence."""
+    said = next((x.utterance for x in reversed(view.log) if x.fact == fact and x.utterance), None)
+    if said is None or said.role == "unrecognised":
+        return f"no call of the protocol now, it counts for nothing: {heard(said.text if said else '')}"
+    words = utterance_in_words(protocol, said)
+    if "no call" in said.flags:
+        return f"answers no call now: {words}"
+    return f"{'still unsure' if said.unsure else 'put right'}: {words}"
+
+
+def slots_in_words(
+    protocol: Protocol, call_id: str, slots: Slots, only: Iterable[str] | None = None
+) -> str:
+    """The slots in words; `only` keeps those named, an amount and its unit together."""
+    kept = set(slots) if only is None else set(only)
+    if kept & {"amount", "unit"}:
+        kept |= {"amount", "unit"}
+    shown = {name: value for name, value in slots.items() if name in kept}
+    call = protocol.calls.get(call_id)
+    words = _dose_words(protocol, shown)
+    others = {name: value for name, value in shown.items() if name not in _WORDED}
+    if call is not None and call.vital is not None and others:
+        values = "/".join(_plain(value) for value in others.values())
+        return " ".join([*words, f"{values} {clean(call.vital.unit)}"])
+    return " ".join([*words, *(_slot(protocol, call, *item) for item in others.items())])
+
+
+def _dose_words(protocol: Protocol, slots: Slots) -> list[str]:
+    words = []
+    if "drug" in slots:
+        words.append(drug(protocol, str(slots["drug"])))
+    if "amount" in slots:
+        words.append(_plain(slots["amount"]))
+    if "unit" in slots:
+        words.append(_plain(slots["unit"]))
+    return words
+
+
+def _slot(protocol: Protocol, call: Call | None, name: str, value: SlotValue) -> str:
+    if isinstance(value, str):
+        return _listed(protocol, call, name, value)
+    if name.endswith("_s"):
+        return duration(value)
+    unit = _SLOT_UNITS.get(name)
+    return f"{number(value)} {unit}" if unit else number(value)
+
+
+def _listed(protocol: Protocol, call: Call | None, name: str, value: str) -> str:
+    """The title of a list's value; where it has none, its id as words."""
+    lists = protocol.lists.get(call.slots.get(name, "")) if call else None
+    for entry in lists.values if lists else ():
+        if entry.id == value and entry.title:
+            return clean(entry.title)
+    return clean(value).replace("-", " ")
+
+
+def _plain(value: SlotValue) -> str:
+    return clean(value) if isinstance(value, str) else number(value)
+
+
+def called_and_read_back(
+    protocol: Protocol, call_id: str, called: Slots, said: Slots
+) -> tuple[str, str]:
+    """What was called and what was read back, the slots that the read-back got wrong alone."""
+    names = [name for name in said if name in called and called[name] != said[name]] or list(said)
+    return (
+        slots_in_words(protocol, call_id, called, names) or "nothing",
+        slots_in_words(protocol, call_id, said, names) or "nothing",
+    )
+
+
+def bar(fraction: float, width: int) -> str:
+    """A bar of `width` text blocks of which `fraction` (0 to 1) is full, to an eighth of a block."""
+    eighths = round(max(0.0, min(1.0, fraction)) * width * 8)
+    full, part = divmod(eighths, 8)
+    return ("█" * full + (" ▏▎▍▌▋▊▉"[part] if part else "")).ljust(width, "·")
+
+
+def level(dbfs: float | None, width: int = 8, floor: float = -60.0) -> str:
+    """The input level as a bar from `floor` dBFS to full scale, with its number."""
+    if dbfs is None or not math.isfinite(dbfs):
+        return f"{'·' * width} silent"
+    return f"{bar((dbfs - floor) / -floor, width)} {max(dbfs, -99.0):3.0f} dB"
