@@ -7,6 +7,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 TESTS = ROOT / "tests"
 README = ROOT / "README.md"
+COMMANDS_PAGE = ROOT / "tui" / "commands" / "README.md"
+DASHBOARD_PAGE = ROOT / "tui" / "dashboard" / "README.md"
 CASES = TESTS / "cases"
 """Stored cases of earlier versions."""
 DIALOGUES = TESTS / "dialogues"

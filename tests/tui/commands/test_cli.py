@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.support.places import DIALOGUES, README, ROOT
+from tests.support.places import COMMANDS_PAGE, DIALOGUES, README, ROOT
 from tui.cli import main, parser
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
@@ -169,8 +169,8 @@ def test_check_names_a_word_without_pronunciation(
     assert "zzyzxq" in capsys.readouterr().err
 
 
-def test_the_readme_names_every_command_and_option() -> None:
-    told = README.read_text(encoding="utf-8")
+def test_the_page_of_commands_names_every_command_and_option() -> None:
+    told = COMMANDS_PAGE.read_text(encoding="utf-8")
     whole = parser()
     commands = next(a for a in whole._actions if a.metavar == "COMMAND").choices
     assert isinstance(commands, dict)

@@ -14,7 +14,7 @@ from grammar.language.words import Word
 from listener.storage.case_index import shelf, shelved
 from listener.storage.case_lock import held
 from listener.storage.journal import Journal
-from tests.support.places import README
+from tests.support.places import DASHBOARD_PAGE
 from tests.support.screens import picture
 from tui.cli import main
 from tui.dashboard.desk import KEYS, Desk
@@ -185,11 +185,10 @@ async def test_every_key_stands_in_the_footer_and_what_is_missing_is_not_offered
         assert "debrief" not in picture(app.export_screenshot())
 
 
-def test_every_key_of_the_desk_stands_in_the_readme() -> None:
-    readme = (README).read_text(encoding="utf-8")
-    (row,) = (line for line in readme.splitlines() if line.startswith("| `answerback desk`"))
+def test_every_key_of_the_desk_stands_on_its_page() -> None:
+    page = DASHBOARD_PAGE.read_text(encoding="utf-8").split("## The desk")[1].split("\n## ")[0]
     for key in KEYS:
-        assert f"`{key.key_display or key.key}`" in row
+        assert f"| `{key.key_display or key.key}` |" in page
 
 
 async def test_an_empty_or_missing_folder_is_an_empty_list(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from grammar.errors import UserError
-from tests.support.places import README
+from tests.support.places import DASHBOARD_PAGE
 from tests.support.screens import case, desk, heard
 from tests.tools.fuzz_keys import press, strike
 from tui.dashboard.call_entry import in_order, letters, seconds, steps, typed
@@ -17,14 +17,14 @@ from tui.dashboard.keys import TABLE, KeyMap, textual_name
 from tui.dashboard.settings import Settings, load_settings
 
 
-def tour() -> str:
-    text = README.read_text(encoding="utf-8")
-    return text.split("## A tour of the dashboard")[1].split("\n## ")[0]
+def table_of_keys() -> str:
+    text = DASHBOARD_PAGE.read_text(encoding="utf-8")
+    return text.split("## Keys")[1].split("\n## ")[0]
 
 
 @pytest.mark.parametrize("key", TABLE, ids=lambda key: key.id)
-def test_every_key_stands_in_the_tour_with_its_name_for_the_settings(key) -> None:  # type: ignore[no-untyped-def]
-    row = next(line for line in tour().splitlines() if f"`{key.id}`" in line)
+def test_every_key_stands_on_the_page_with_its_name_for_the_settings(key) -> None:  # type: ignore[no-untyped-def]
+    row = next(line for line in table_of_keys().splitlines() if f"`{key.id}`" in line)
     assert f"`{KeyMap().shown(key.id)}`" in row
 
 
@@ -90,8 +90,8 @@ def test_a_mistake_in_the_settings_is_told_in_a_sentence_that_names_the_file(
     assert "\n" not in str(caught.value)
 
 
-def test_the_settings_in_the_tour_are_valid() -> None:
-    text = tour().split("```toml")[1].split("```")[0]
+def test_the_settings_on_the_page_are_valid() -> None:
+    text = DASHBOARD_PAGE.read_text(encoding="utf-8").split("```toml")[1].split("```")[0]
     assert Settings.model_validate(tomllib.loads(text)).keys
 
 

@@ -1,4 +1,4 @@
-"""The ten tasks of the README's tour, done with the keys that stand there."""
+"""The ten tasks of the README, done with the keys that stand there."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from collections.abc import Callable
 import pytest
 
 from grammar.case.facts import Fact
+from tests.support.places import README
 from tests.support.screens import Desk, case, desk, heard
-from tests.tui.dashboard.test_keys import tour
 
 FIFTEEN = heard(20, "drugs nurse give fifteen milligrams of ketamine", "team-leader")
 DOUBTFUL = heard(30, "heart rate ninety", None, 0.2)
@@ -58,8 +58,8 @@ NAMES = {"Enter": "enter"}
 
 
 def rows() -> list[tuple[str, list[str]]]:
-    """(task, keys) of the tour's first table."""
-    table = tour().split("| task | keys |")[1].split("\n\n")[0]
+    """(task, keys) of the README's table."""
+    table = README.read_text(encoding="utf-8").split("| task | keys |")[1].split("\n\n")[0]
     lines = [line for line in table.splitlines() if line.startswith("| ")]
     found = []
     for line in lines:
@@ -73,7 +73,7 @@ def test_there_are_ten_tasks_and_each_is_done_here() -> None:
 
 
 @pytest.mark.parametrize("name", TASKS)
-async def test_a_task_is_done_by_the_keys_in_the_tour(name: str) -> None:
+async def test_a_task_is_done_by_the_keys_in_the_readme(name: str) -> None:
     facts, done = TASKS[name]
     ((_, keys),) = [row for row in rows() if name in row[0]]
     async with desk(case(*facts), 35) as seen:

@@ -1,0 +1,65 @@
+"""The documents: a short README, from which every page is one step away, and plain docstrings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.support.places import README, ROOT
+
+PRODUCT = ("grammar", "listener", "tui")
+PAGES = sorted(
+    page
+    for part in (*PRODUCT, "sample_audio_synthetic")
+    for page in (ROOT / part).rglob("*.md")
+    if "__pycache__" not in page.parts
+)
+
+
+def links(page: Path) -> Iterator[Path]:
+    """Yield the files that a page links to, anchors cut off."""
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", text):
+        if "://" not in target:
+            yield (page.parent / target).resolve()
+
+
+def anchors(page: Path) -> Iterator[tuple[Path, str]]:
+    """Yield the headings that a page links to, each with its file."""
+    for target, anchor in re.findall(
+        r"\]\(([^)#\s]*)#([^)\s]+)\)", page.read_text(encoding="utf-8")
+    ):
+        yield ((page.parent / target).resolve() if target else page), anchor
+
+
+def headings(page: Path) -> set[str]:
+    """Return the anchors of a page's headings, as hosts of code make them."""
+    found = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-") for title in found}
+
+
+def test_the_readme_has_at_most_150_lines() -> None:
+    assert len(README.read_text(encoding="utf-8").splitlines()) <= 150
+
+
+def test_every_page_is_one_step_from_the_readme() -> None:
+    assert set(PAGES) <= set(links(README))
+
+
+@pytest.mark.parametrize(
+    "page", [README, ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", *PAGES], ids=str
+)
+def test_every_link_leads_somewhere(page: Path) -> None:
+    for target in links(page):
+        assert target.exists(), target
+    for target, anchor in anchors(page):
+        assert anchor in headings(target), f"{target}#{anchor}"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_every_page_says_at_its_head_who_it_is_for(page: Path) -> None:
+    head = page.read_text(encoding="utf-8").split("\n## ")[0]
+    assert re.search(r"^For ", head, re.MULTILINE), head
