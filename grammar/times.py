@@ -10,7 +10,8 @@ _DIGITS = 400
 
 
 def clock(seconds: float) -> str:
-    """Seconds on the case's clock as mm:ss, past one hour as h:mm:ss; a part of a second is cut."""
+    """Return seconds on the case's clock as mm:ss, past one hour as h:mm:ss; a part of a second is
+    cut."""
     whole = math.floor(abs(seconds))
     sign = "-" if seconds < 0 and whole else ""
     minutes, rest = divmod(whole, 60)
@@ -20,7 +21,7 @@ def clock(seconds: float) -> str:
 
 
 def duration(seconds: float | Decimal) -> str:
-    """A duration as a team says it: 60 s, 90 s, 3 min, 3 min 30 s."""
+    """Return a duration as a team says it: 60 s, 90 s, 3 min, 3 min 30 s."""
     value = Decimal(str(seconds))
     with localcontext() as context:
         context.prec = _DIGITS
@@ -31,7 +32,7 @@ def duration(seconds: float | Decimal) -> str:
 
 
 def number(value: Decimal, significant: int | None = None) -> str:
-    """A number without exponent or idle zeros, on request rounded to `significant` digits."""
+    """Return a number without exponent or idle zeros, on request rounded to `significant` digits."""
     if significant is not None and value:
         value = value.quantize(Decimal(1).scaleb(value.adjusted() - significant + 1))
     text = f"{value:f}"

@@ -1,7 +1,7 @@
-"""Takes sound as it comes, in a thread of its own, so that nothing that hearing does can lose any.
+"""Takes sound as it comes, in a thread of its own, so that slow hearing never loses any.
 
-What a live source brings waits in memory without limit until it is heard; a file is read only a
-little ahead.
+Sound of a live source waits in memory without limit until it is heard; a file is read only a little
+ahead.
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ _AHEAD: Final = 20
 """Blocks that a file is read ahead."""
 
 _STALLED_S: Final = 3.0
-"""A live stream that brings nothing for so long has stalled."""
+"""A live stream that brings nothing for this long has stalled."""
 
 _LOOK_S: Final = 0.5
-"""Between two looks whether someone wants to end, while no sound comes."""
+"""Seconds between two looks whether someone wants to end, while no sound comes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Captured:
-    """A block on the case's clock, and what the watch on the sound had to say at it."""
+    """A block on the case's clock, with the warnings of the watches at it."""
 
     block: Block
     warnings: Sequence[Warned]
@@ -61,7 +61,7 @@ class Capture:
         )
 
     def blocks(self) -> Iterator[Captured]:
-        """What comes, until the source ends or `stop`. Raises what the source raises."""
+        """Yield blocks until the source ends or `stop` is called. Raises the errors of the source."""
         threading.Thread(target=self._capture, name="capturing", daemon=True).start()
         waited_s = 0.0
         while True:
@@ -81,7 +81,7 @@ class Capture:
             yield found
 
     def stop(self) -> None:
-        """Take no more sound; what has been taken still comes out."""
+        """Take no more sound; blocks that have been taken still come out."""
         self._stopped = True
 
     def _capture(self) -> None:

@@ -65,7 +65,7 @@ class Observer(Interface):
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """What a case begins with."""
+    """The beginning of a case."""
 
     weight_kg: float | None
     source: str
@@ -118,7 +118,7 @@ class Live:
         self._spoken_s = begins_s
         """Up to here somebody spoke."""
         self.muting = PlaybackSuppression()
-        """What is not heard, since we play it."""
+        """Stretches that are not heard, since we play a sound."""
         self._told_late = False
 
     @property
@@ -138,7 +138,7 @@ class Live:
 
     @property
     def troubles(self) -> tuple[str, ...]:
-        """What is not as it should be at the moment, each a sentence."""
+        """Troubles of the moment, each a sentence."""
         found = [self.keeper.trouble, self._recorder.trouble if self._recorder else ""]
         if self._capture.stalled:
             found.append("no sound comes")
@@ -265,7 +265,7 @@ class Live:
             self._follow(channel, segmenter.flush())
 
     def _late_s(self) -> float:
-        """How late what is heard now is heard, where that matters; else 0."""
+        """Return how late what is heard now is heard, where that matters; else 0."""
         return self.behind_s if self._source.live and self.behind_s >= BEHIND_S else 0.0
 
     def _wall(self) -> str:
@@ -313,7 +313,7 @@ class Live:
             self._speech[channel] = self._begin_speech(channel, self._heard_s)
 
     def _heard(self, here: Speech, hear: Callable[[], None]) -> bool:
-        """Whether it could be heard; else that becomes a gap."""
+        """Return whether it could be heard; else that becomes a gap."""
         try:
             hear()
         except HearingFailed as failed:

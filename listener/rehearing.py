@@ -1,7 +1,8 @@
-"""A stored case's sound heard again, by another engine, model or protocol, into a case of its own.
+"""Hears a stored case's sound again, by another engine, model or protocol, into a case of its own.
 
-The same loop hears it as the first time (`live.py`), from the recording, on the case's own clock, with
-the second listener's doubts. The original is only read; what comes of a locked one is locked likewise.
+The same loop hears it as the first time (`live.py`), from the recording, on the case's own clock,
+with the second listener's doubts. The original is only read; the new case of a locked one is locked
+likewise.
 """
 
 from __future__ import annotations
@@ -31,21 +32,21 @@ from listener.storage.passphrase import is_locked
 from listener.storage.seals import seal
 
 PIECE_S = 10.0
-"""Sound is read in pieces of so many seconds, so that hours cost no more memory."""
+"""Seconds of sound read at a time, so that hours cost no more memory."""
 
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """How to hear again. `protocol` None is the case's own."""
+    """Choices for hearing again. `protocol` None is the case's own."""
 
     recogniser: str
     model: Path | None
     protocol: str | None
     cases: Path | None
-    """Where the new case goes; None is the folder `heard-again` beside the original."""
+    """The folder for the new case; None is `heard-again` beside the original."""
 
     def anywhere(self) -> Again:
-        """The same, by paths that hold in another process with another folder of its own."""
+        """Return the same choices by paths that hold in a process with another working folder."""
         own = self.protocol
         file = own is not None and own not in shipped() and Path(own).exists()
         return replace(
@@ -58,7 +59,7 @@ class Again:
 
 @dataclass(frozen=True, slots=True)
 class Reheard:
-    """What came of it: `pairs` are the original as corrected, and the new hearing."""
+    """The outcome: `pairs` are the original as corrected, and the new hearing."""
 
     original: Path
     folder: Path
@@ -87,7 +88,7 @@ class CaseSound:
         self.channels = int(stored.sound(0.0, stored.end).shape[1])
 
     def blocks(self) -> Iterator[Block]:
-        """The sound from the case's beginning to its end, silence where there is none."""
+        """Yield the sound from the case's beginning to its end, silence where there is none."""
         return reblocked(self._pieces())
 
     def _pieces(self) -> Iterator[Samples]:
@@ -105,11 +106,11 @@ def hear_again(
     heard_s: Callable[[float, float], None] | None = None,
     passphrase: str | None = None,
 ) -> Reheard:
-    """Hear a case again and compare. `now` names the new case's folder.
+    """Hear a case again and return how the two hearings compare. `now` names the new case's folder.
 
-    `heard_s` is told how many seconds of how many have been heard. `passphrase` opens a locked case, and
-    locks what comes of it. Raises UserError for what a user can mend: no sound, no such engine or
-    protocol, nowhere to write.
+    `heard_s` is told how many seconds of how many have been heard. `passphrase` opens a locked
+    case, and locks the new one. Raises UserError for causes that a user can mend: no sound, no such
+    engine or protocol, nowhere to write.
     """
     passphrase = passphrase if is_locked(folder) else None
     stored = open_case(folder, passphrase)
@@ -183,7 +184,7 @@ class _Observer:
 
 
 class _Wall:
-    """The wall clock of the original: the new case happened when its sound did."""
+    """A wall clock that shows the time of the original, since its sound was spoken then."""
 
     def __init__(self, began: str) -> None:
         self._began = datetime.fromtimestamp(0).astimezone()
@@ -206,7 +207,8 @@ def _start(stored: StoredCase) -> CaseStarted:
 
 
 def _wide(samples: Samples, channels: int) -> Samples:
-    """With as many channels as the whole case has; those that a piece lacks are silent."""
+    """Return samples with as many channels as the whole case has; channels that a piece lacks are
+    silent."""
     import numpy as np  # noqa: PLC0415
 
     missing = channels - samples.shape[1]

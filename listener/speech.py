@@ -1,9 +1,10 @@
 """One stretch of speech, from its first sound to its last fact.
 
-A segment ends after a silence longer than the pauses inside a call; nobody should wait so long for an
-order that is complete. So at every short pause what was said is heard to its end, and what is a call by
-then is told at once. Where the speaker goes on after all, the whole is heard anew, and an utterance that
-turns out longer ("fifteen", and after a moment "five zero") takes the place of what was told.
+A segment ends after a silence longer than the pauses inside a call; nobody should wait so long for
+an order that is complete. So at every short pause the speech is heard to its end, and told at once
+if it is a call by then. If the speaker goes on after all, the whole is heard anew, and an utterance
+that turns out longer ("fifteen", and after a moment "five zero") takes the place of the one that
+was told.
 """
 
 from __future__ import annotations
@@ -25,34 +26,35 @@ from listener.recognition.recogniser import Hearing, Recogniser
 from listener.recognition.word_ends import ended_by_sound
 
 PAUSE_S: Final = 0.2
-"""After so long a pause what was said is heard to its end, and told where it is sure."""
+"""After this pause in the voice speech is heard to its end, and told where it is sure."""
 
 SURE: Final = 0.7
-"""Confidence from which on it is. The beginning of a call, heard alone, may seem to be some other."""
+"""Least confidence of speech that is told at a short pause. The beginning of a call, heard alone,
+may seem to be another call."""
 
 LATER_S: Final = 0.3
-"""After so long a pause it is told unless it is very doubtful: longer than most pauses in a call."""
+"""After this pause it is told unless it is very doubtful: it is longer than most pauses in a call."""
 
 _AHEAD_S: Final = 0.3
-"""So far ahead the network looks. What a pause lacks of it, the pause's own sound stands for, there and
-back: it is heard as though it had lasted."""
+"""Seconds that the network looks ahead. A pause that is shorter is prolonged by its own sound,
+there and back."""
 
 _FED_S: Final = 0.1
-"""The recogniser is given sound by so much: each time costs it the words so far."""
+"""Seconds of sound given to the recogniser at a time; each time it works out the words so far."""
 
 LONGEST_S: Final = 8.0
-"""In speech longer than this pauses are passed over: nobody calls so long, and each costs hearing all
-again."""
+"""In speech longer than this pauses are passed over: no call is so long, and each pause costs
+hearing all again."""
 
 DOUBTFUL: Final = 0.45
-"""What is less sure than this waits for the segment's end. More than what is told as not understood
-(`least` in `confidence.toml`): the whole may yet be."""
+"""Speech that is less sure than this waits for the segment's end, since the whole may be surer. It
+lies above the bound of speech that is not understood (`least` in `confidence.toml`)."""
 
 _BY_NAME: Final = 0.5
-"""So much less sure at a pause is what names somebody and yet is no call."""
+"""Confidence penalty at a pause for an utterance that names a station but is no call."""
 
 _BESIDE_S: Final = 0.1
-"""Words heard twice end this much sooner or later, at most: less than a pause lasts."""
+"""Greatest difference of the ends of a word that is heard twice, seconds: less than a pause."""
 
 
 @dataclass(slots=True, eq=False)
@@ -71,7 +73,7 @@ class _Said:
         return ends - max(begins, other.cut[0].start) > _BESIDE_S
 
     def goes_beyond(self, other: _Said) -> bool:
-        """Whether a word of it comes after all of the other."""
+        """Return whether a word of it comes after all of the other."""
         return self.cut[-1].start > other.cut[-1].end - _BESIDE_S
 
 
@@ -94,13 +96,13 @@ class Speech:
     """None between a pause and the voice that goes on."""
     _told: list[_Said] = field(default_factory=list)
     _held: list[_Said] = field(default_factory=list)
-    """What was heard at the last pause and waits for the end."""
+    """Utterances heard at the last pause that wait for the segment's end."""
 
     def __post_init__(self) -> None:
         self._hearing = self.recogniser.open()
 
     def accept(self, samples: Samples) -> None:
-        """The next samples, shape (n,)."""
+        """Take the next samples, shape (n,)."""
         self._pieces.append(samples)
         self._unfed.append(samples)
         if sum(map(len, self._unfed)) >= _FED_S * SAMPLE_RATE:
@@ -112,11 +114,12 @@ class Speech:
         self._unfed.clear()
 
     def partial(self) -> str:
-        """The words so far that have not been told, as they may still change."""
+        """Return the words so far that have not been told, as they may still change."""
         return self._hearing.partial() if self._hearing else ""
 
     def paused(self, pause_s: float) -> None:
-        """The voice has been silent for `pause_s`, 0 while it speaks. Raises Unheard."""
+        """Take note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises
+        HearingFailed."""
         if self._hearing is None:
             if pause_s < PAUSE_S:
                 self._hearing = self.recogniser.open()
@@ -134,7 +137,7 @@ class Speech:
             self._settle(found, DOUBTFUL if pause_s >= LATER_S else SURE)
 
     def ended(self) -> None:
-        """The segment is over: what is left is told. Raises Unheard."""
+        """End the segment and tell the utterances that are left. Raises HearingFailed."""
         found = self._held
         if self._hearing:
             self._feed()
@@ -145,7 +148,7 @@ class Speech:
                 self._store(said)
 
     def _heard_out(self, hearing: Hearing, sound: Samples) -> list[_Said]:
-        """All of the segment so far, which is `sound`, as utterances."""
+        """Return the utterances of the segment so far, whose sound is `sound`."""
         self._hearing = None
         words = ended_by_sound(hearing.finish(), sound)
         return [
@@ -169,8 +172,8 @@ class Speech:
         )
 
     def _settle(self, found: Sequence[_Said], least: float | None = None) -> None:
-        """Tell what is new in what was heard. What is no call, or less sure than `least`, may still
-        become something else, and is held; None holds nothing."""
+        """Tell the utterances that are new. One that is no call, or less sure than `least`, may
+        still become another and waits; with `least` None none waits."""
         self._held, waits = [], False
         for said in found:
             before = [told for told in self._told if told.overlaps(said)]
@@ -188,7 +191,7 @@ class Speech:
                 self._store(said)
 
     def _sureness(self, said: _Said) -> float:
-        """0 to 1; below 0 for what is no call at all."""
+        """Return the confidence, 0 to 1; below 0 for an utterance that is no call."""
         meaning = self.understanding.read([word.text for word in said.cut])
         if meaning.kind == "unrecognised":
             return -1.0
@@ -197,6 +200,6 @@ class Speech:
         return max(0.0, sure - _BY_NAME) if meaning.to and meaning.kind != "call" else sure
 
     def _store(self, said: _Said) -> None:
-        """A new fact, or one that puts it in the place of what was told."""
+        """Store a new fact, or one that takes the place of the utterance told before."""
         told = (said.heard, said.cut, said.alternatives, said.sound)
         said.stored = self.doubting.tell(*told, instead_of=said.stored)

@@ -1,4 +1,6 @@
-"""The command line: the parser put together from `tui/commands/`, and what becomes of errors."""
+"""The command line: puts the parser together from `tui/commands/`, runs a command, and turns errors
+into sentences.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,8 @@ COMMANDS = (hear, look, pages, protocols, radio, review, sharing, again, evidenc
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. 0 when it did its work, 2 for what a user can mend; `verify` has a 1 of its own."""
+    """Run one command. Returns 0 when it did its work, 2 for an error that a user can mend;
+    `verify` also returns 1."""
     wanted = parser().parse_args(argv)
     try:
         code: int | None = wanted.run(wanted)
@@ -50,7 +53,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def parser() -> argparse.ArgumentParser:
-    """Every command with its options; each carries the function that runs it as `run`."""
+    """Return the parser of every command with its options; each carries the function that runs it
+    as `run`."""
     whole = argparse.ArgumentParser(
         prog="answerback",
         description="Logs closed-loop communication by voice. " + CAUTION,

@@ -1,4 +1,4 @@
-"""What a protocol that loads may still have wrong, and phrases to try a set-up with.
+"""Advice on a protocol that loads and may still have weak points, and phrases to try a set-up with.
 
 `check_advice.advice` is what `answerback check` prints as notes. May import `protocol/`,
 `language/`, `case/`.

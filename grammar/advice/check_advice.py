@@ -1,7 +1,7 @@
-"""What a protocol that loads may still have wrong: advice, each with its place and cure.
+"""Advice on a protocol that loads: each note names a weak point, its place and its cure.
 
-Pure: how words sound is passed in. Errors, which keep a protocol from being used, are in
-`protocol.py` and `loading.py`; advice never is one.
+How words sound is passed in. Mistakes that keep a protocol from being used are no advice: they are
+in `protocol/model.py` and `protocol/loading.py`.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Note:
 
 
 def advise(protocol: Protocol, ways: Ways) -> tuple[Note, ...]:
-    """All advice on a protocol, in a fixed order.
+    """Return all advice on a protocol, in a fixed order.
 
     `ways` maps each word to its pronunciations, tuples of phones; words that it lacks, and with them
     the phrases that hold them, are left out of what sounds alike.
@@ -55,7 +55,7 @@ def advise(protocol: Protocol, ways: Ways) -> tuple[Note, ...]:
 
 
 def _shared(protocol: Protocol) -> Iterator[tuple[Note, frozenset[str | None]]]:
-    """Each two things that one sentence can be, with the ids of the calls that they are."""
+    """Yield a note for each two things that one sentence can be, with the ids of their calls."""
     told: set[frozenset[Body]] = set()
     for sentence, meant in shared_sentences(protocol):
         for one, other in combinations(meant, 2):
@@ -66,7 +66,8 @@ def _shared(protocol: Protocol) -> Iterator[tuple[Note, frozenset[str | None]]]:
 
 
 def _clash(one: Body, other: Body) -> bool:
-    """Whether a listener would take one for the other. Answers are told apart by what is open."""
+    """Return whether a listener would take one for the other. Answers are told apart by what is
+    open."""
     kinds = {one.kind, other.kind}
     if kinds <= {"answer", "proword"}:
         return False
@@ -92,11 +93,12 @@ def _name(body: Body) -> str:
 
 
 _MARK = "#"
-"""Begins the made-up words that tell which body a sentence of the marked network was."""
+"""First character of the made-up words that mark which body a sentence of the network came from."""
 
 
 def shared_sentences(protocol: Protocol) -> Iterator[tuple[str, tuple[Body, ...]]]:
-    """A shortest example of each set of two or more bodies that one sentence can be, shortest first.
+    """Yield a shortest example of each set of two or more bodies that one sentence can be, shortest
+    first.
 
     Every body is compiled between the same frame with a word of its own at the very end, so that a
     state from which two such words lead is reached by a sentence that both can be. Bodies come without
@@ -122,7 +124,7 @@ def shared_sentences(protocol: Protocol) -> Iterator[tuple[str, tuple[Body, ...]
 
 
 def _shortest(found: Network) -> dict[int, str]:
-    """A sentence with the fewest words to each state."""
+    """Return a sentence with the fewest words to each state."""
     reached = {found.start: ""}
     queue = [found.start]
     for state in queue:  # grows while it is read
@@ -178,7 +180,7 @@ def _unreadable(protocol: Protocol) -> Iterator[Note]:
 
 
 def _filled(protocol: Protocol, nodes: Sequence[Node]) -> list[frozenset[str]]:
-    """The slots that each way of saying the templates fills."""
+    """Return the slots that each way of saying the templates fills."""
     named = rules(protocol)
     return [
         frozenset(name for part in form if isinstance(part, Slot) for name in filled_by(part))
@@ -188,7 +190,8 @@ def _filled(protocol: Protocol, nodes: Sequence[Node]) -> list[frozenset[str]]:
 
 
 def _enough(call: Call, wanted: frozenset[str], filled: frozenset[str]) -> bool:
-    """Whether the fold would close the call on it: all that decides, or for `key` all its numbers."""
+    """Return whether the fold would close the call on it: all that decides, or for `key` all its
+    numbers."""
     numbers = {n for n in wanted if call.slots[n] in ("number", "duration") or n == "amount"}
     by_numbers = call.readback == "key" and bool(numbers) and numbers <= filled
     return wanted <= filled or by_numbers
@@ -222,7 +225,7 @@ def _planned_outside(protocol: Protocol) -> Iterator[Note]:
 
 
 def _covers(protocol: Protocol, wide: str, narrow: str) -> bool:
-    """Whether every event `narrow` is an event `wide` too."""
+    """Return whether every event `narrow` is an event `wide` too."""
     call, _, value = wide.partition(":")
     other, _, its = narrow.partition(":")
     drug = protocol.drugs.get(its)
@@ -284,7 +287,7 @@ def _pair_of_both(
 
 
 def _common(protocol: Protocol, these: Sequence[str], those: Sequence[str]) -> str | None:
-    """An event of both; of a wide and a narrow one, the narrow one."""
+    """Return an event of both; of a wide and a narrow one, the narrow one."""
     for this in these:
         for that in those:
             if _covers(protocol, this, that):

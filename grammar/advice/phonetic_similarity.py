@@ -1,4 +1,5 @@
-"""Which phrases and names sound nearly alike: phones that must change to turn one into the other.
+"""Finds phrases and names that sound nearly alike, by the phones that must change to turn one into
+the other.
 
 A slot counts as a few sounds of its type's own: "timer sixty" and "timer ten" are one phrase here.
 """
@@ -33,7 +34,8 @@ _Form = tuple[str, str]
 
 
 def alike_calls(protocol: Protocol, ways: Ways) -> Iterator[tuple[str, str, str, str]]:
-    """(call, phrase, other call, its phrase) of each pair of calls that sounds alike, its nearest forms."""
+    """Yield (call, phrase, other call, its phrase) for each pair of calls that sounds alike, in its
+    nearest forms."""
     sounds = _Sounds(ways)
     forms = {call.id: sounds.of(call.nodes) for call in protocol.call}
     for one, other in combinations(forms, 2):
@@ -43,7 +45,7 @@ def alike_calls(protocol: Protocol, ways: Ways) -> Iterator[tuple[str, str, str,
 
 
 def alike_drugs(protocol: Protocol, ways: Ways) -> Iterator[tuple[str, str, str, str]]:
-    """Likewise for the names of drugs."""
+    """Yield (drug, name, other drug, its name) for each pair of drugs whose names sound alike."""
     sounds = _Sounds(ways)
     forms = {drug.id: sounds.of(phrases(drug.spoken)) for drug in protocol.drug}
     for one, other in combinations(forms, 2):
@@ -53,7 +55,8 @@ def alike_drugs(protocol: Protocol, ways: Ways) -> Iterator[tuple[str, str, str,
 
 
 def _nearest(ours: Iterable[_Form], theirs: Sequence[_Form]) -> tuple[str, str] | None:
-    """The words of the two forms that differ least, where that is little enough to sound alike."""
+    """Return the words of the two forms that differ least, where that is little enough to sound
+    alike."""
     best: tuple[float, str, str] | None = None
     for words, sound in ours:
         for others, other in theirs:
@@ -75,7 +78,8 @@ class _Sounds:
         self._letters: dict[str, str] = {}
 
     def of(self, nodes: Sequence[Node]) -> list[_Form]:
-        """Every way to say the templates in every pronunciation, as far as all words are known."""
+        """Return every way to say the templates in every pronunciation, as far as all words are
+        known."""
         every = (form for node in nodes for form in expansions(node, {}))
         return list(islice((spoken for form in every for spoken in self._spoken(form)), MOST_FORMS))
 

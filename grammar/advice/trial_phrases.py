@@ -15,7 +15,7 @@ _USUAL = Decimal(70)
 
 
 def trial_phrases(protocol: Protocol) -> list[str]:
-    """One phrase of the first call without a slot, with a dose, a duration and a number each."""
+    """Return one phrase of the first call without a slot, with a dose, a duration and a number each."""
     found: list[str] = []
     for kind in (None, "dose", "duration", "number"):
         for call in protocol.call:
@@ -72,6 +72,6 @@ class _Saying:
 
 
 def _surest(options: tuple[Node, ...]) -> Node:
-    """The longest of single words, since a long word is heard more surely; else the first."""
+    """Return the longest of single words, since a long word is heard more surely; else the first."""
     words = [option for option in options if isinstance(option, Literal)]
     return max(words, key=lambda option: len(option.word)) if words == [*options] else options[0]

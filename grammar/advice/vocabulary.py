@@ -25,7 +25,7 @@ class Unknown:
 
 
 def unknown_to_a_model(protocol: Protocol, unknown: frozenset[str]) -> list[Unknown]:
-    """One entry for each unknown word and thing that it belongs to, in the protocol's order."""
+    """Return one entry for each unknown word and thing that it belongs to, in the protocol's order."""
     found = [each for name, nodes in _things(protocol) for each in _of(name, nodes, unknown)]
     placed = {each.word for each in found}
     other = sorted((unknown & network(protocol).words) - placed)

@@ -42,13 +42,13 @@ class Attempt:
 
     @property
     def length_s(self) -> float | None:
-        """From its beginning to its end, where both were called."""
+        """Length in seconds from its beginning to its end; None unless both were called."""
         return None if self.began is None or self.ended is None else self.ended - self.began
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What the case comes to. Each value is the latest that was called."""
+    """The record of one case. Each value is the latest that was called."""
 
     attempts: tuple[Attempt, ...] = ()
     size: RecordedCall | None = None
@@ -62,7 +62,7 @@ class Record:
 
     @property
     def device(self) -> RecordedCall | None:
-        """What the last attempt used, where that was said."""
+        """The device that the last attempt used; None where nobody said it."""
         return self.attempts[-1].device if self.attempts else None
 
     @property
@@ -72,7 +72,7 @@ class Record:
 
 
 def record_of(protocol: Protocol, view: View) -> Record:
-    """The record of the case at the view's moment."""
+    """Return the record of the case at the view's moment."""
     calls = sorted(view.records, key=lambda call: (call.t, call.fact))
     counted = [call for call in protocol.call if call.vital and call.vital.lowest]
     ids = dict.fromkeys(call.vital.id for call in counted if call.vital)
@@ -138,7 +138,8 @@ def _begun(
 
 
 def _after(over: Attempt, call: RecordedCall) -> Attempt | None:
-    """The attempt with what a call says once it has ended; None where the call is not about it."""
+    """Return the attempt with what a call says once it has ended; None where the call is not about
+    it."""
     if over.outcome != "placed":
         return over if call.role == "abandoned" else None  # given up, and said again
     match call.role:
@@ -175,5 +176,5 @@ def _lowest(ids: Iterable[str], signs: Iterable[VitalSign]) -> tuple[VitalSign, 
 
 
 def _value(sign: VitalSign) -> tuple[object, float]:
-    """The first value (the systolic of a pressure); of equals the earliest."""
+    """Return the first value (the systolic of a pressure); of equals the earliest."""
     return sign.values[0], sign.t

@@ -33,12 +33,13 @@ class EffectiveFact:
 
 
 def ended(fact: Fact) -> float:
-    """When a fact was complete, seconds on the case's clock: what lasts is known when it is over."""
+    """Return when a fact was complete, seconds on the case's clock: a fact that lasts is known when
+    it is over."""
     return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
 
 
 def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
-    """Every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
+    """Return every fact as the later ones let it stand, by `seq`; a withdrawn one is absent."""
     facts = tuple(facts)
     gone = taken_back(facts)
     standing = {fact.seq: EffectiveFact(fact) for fact in facts if fact.seq not in gone}
@@ -70,7 +71,8 @@ def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
 
 
 def as_heard(facts: Sequence[Fact], seq: int) -> str:
-    """What was heard as fact `seq`, to its end, before anybody put it right; "" where that is none."""
+    """Return the words heard as fact `seq`, to its end, before anybody corrected them; "" if it
+    holds none."""
     for fact in reversed(facts):
         if isinstance(fact, HeardOut) and fact.target == seq:
             return fact.text
@@ -80,7 +82,8 @@ def as_heard(facts: Sequence[Fact], seq: int) -> str:
 
 
 def taken_back(facts: Sequence[Fact]) -> set[int]:
-    """The facts, by `seq`, that a person has taken back. What takes back may itself be taken back."""
+    """Return the facts, by `seq`, that a person has taken back. A taking back may itself be taken
+    back."""
     gone: set[int] = set()
     for fact in reversed(facts):
         # A fact speaks of earlier ones only; so from the last one back, each is settled when read.
@@ -90,9 +93,10 @@ def taken_back(facts: Sequence[Fact]) -> set[int]:
 
 
 def changes(amending: Mapping[int, Amending], fact: Amending) -> int:
-    """The earliest fact, by `seq`, that stands otherwise because of `fact`, one of `amending`.
+    """Return the earliest fact, by `seq`, whose standing `fact` changes; `fact` is one of
+    `amending`.
 
-    Who takes back a taking back speaks of what was taken back.
+    A fact that takes back another's taking back changes the fact that was taken back first.
     """
     here: Amending | None = fact
     seq = fact.seq

@@ -1,8 +1,8 @@
-"""Which loop an utterance opens, answers, repeats, holds or withdraws.
+"""Decides which loop an utterance opens, answers, repeats, holds or withdraws.
 
-One step: the loops so far and what was said give the loops after it and the part the utterance
-played. The rules are those of closed-loop communication (AHRQ TeamSTEPPS, "Check-Back") and of radio
-practice (ICAO Doc 9432, chapter 2).
+One step takes the loops so far and one utterance, and gives the loops after it and the role of the
+utterance. The rules are those of closed-loop communication (AHRQ TeamSTEPPS, "Check-Back") and of
+radio practice (ICAO Doc 9432, chapter 2).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from grammar.protocol.model import Protocol
 
 
 def hear(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
-    """The step for one utterance."""
+    """Return the loops after one utterance, and the role it played."""
     meaning = said.meaning
     match meaning.kind:
         case "unrecognised":
@@ -100,7 +100,8 @@ def _acknowledge(
 
 
 def _rejected(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
-    """The caller says "negative" to a read-back: the loop waits again, and remembers."""
+    """Return the outcome of a caller's "negative" to a read-back: the loop waits again and keeps a
+    flag."""
     read_back = [
         loop
         for loop in live(protocol, loops, said, closed=True)
@@ -165,7 +166,8 @@ def _answer(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
 
 
 def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[float, ...]:
-    """How well an answer fits a loop: by content, by who was asked, by age."""
+    """Return how well an answer fits a loop: by content, by who was asked, by age. Higher tuples
+    fit better."""
     names = names_of(protocol, loop)
     wrong = differences(loop.slots, slots, names)
     right = repeated(loop.slots, slots, names) - wrong
@@ -211,7 +213,8 @@ def _readback(
 
 
 def _put_right(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) -> Outcome:
-    """The caller corrects: "negative, seventy" after a wrong read-back, "correction, eighty" before."""
+    """Return the outcome of a caller's correction: "negative, seventy" after a read-back,
+    "correction, eighty" before."""
     changed = differences(loop.slots, slots, tuple(slots))
     flag = "differed" if loop.status == "differs" or loop.differing else "corrected"
     again = replace(
@@ -262,8 +265,8 @@ def _call(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
 
 
 def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
-    """Whether an attempt is called again: after the window of the last call it is another attempt, and
-    no late answer to it, unless it is said to be one."""
+    """Return whether an attempt is called again: after the window of the last call it is another
+    attempt, and no late answer to it, unless it is said to be one."""
     late = said.t > loop.deadline and loop.held is None
     answering = said.meaning.said("acknowledge", "affirm", "i-say-again")
     return protocol.calls[loop.call].record == "attempt" and late and not answering
@@ -272,7 +275,8 @@ def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
 def _same_call(
     protocol: Protocol, loops: tuple[Loop, ...], loop: Loop, said: Said, reading: Reading
 ) -> Outcome | None:
-    """The same call once more: its caller repeating it, or its read-back, or (None) a new call."""
+    """Return the outcome of the same call said again, as a repetition or a read-back; None where it
+    is a new call."""
     slots = reading.slots_after(loop.slots)
     wrong = differences(loop.slots, slots, names_of(protocol, loop))
     if mine(loop, said) or said.entered or said.meaning.said("i-say-again"):
@@ -291,7 +295,8 @@ def _same_call(
 
 
 def _repeated(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) -> Outcome:
-    """Repeating oneself is counted, and restarts nothing."""
+    """Return the outcome of a call that its caller repeats: it is counted, and its window does not
+    begin again."""
     again = replace(loop, repeats=loop.repeats + 1)
     if loop.unsure and not said.unsure:
         again = replace(again, unsure=False)
@@ -355,7 +360,7 @@ def _closed(
     slots: Slots,
     flags: tuple[str, ...] = (),
 ) -> Outcome:
-    """The loop after an answer that agrees. An unsure answer closes nothing."""
+    """Return the loop after an answer that agrees. An unsure answer closes nothing."""
     if said.unsure:
         doubtful = put(loops, loop.flagged("unsure answer"))
         return Outcome(doubtful, role, loop.id, loop.call, slots, flags)

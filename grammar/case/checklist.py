@@ -33,6 +33,6 @@ class ChecklistProgress:
 
 
 def begin(checklist: Checklist) -> ChecklistProgress:
-    """A checklist with nothing answered."""
+    """Return a checklist with nothing answered."""
     items = tuple((item.id, item.title or item.spoken[0]) for item in checklist.items)
     return ChecklistProgress(checklist.id, checklist.title, items, {})

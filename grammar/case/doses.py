@@ -20,7 +20,7 @@ TaskState = Literal["pending", "done", "overdue", "withdrawn"]
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What an order asks for. `ordered`, `due`, `done` in seconds on the case's clock."""
+    """The task that an order sets. `ordered`, `due`, `done` in seconds on the case's clock."""
 
     loop: int
     call: str
@@ -57,12 +57,12 @@ class DoseGiven:
 
 
 def per_kg(amount: Decimal, weight_kg: float | None) -> Decimal | None:
-    """The amount per kilogram, or None without a weight."""
+    """Return the amount per kilogram, or None without a weight."""
     return amount / decimal(weight_kg) if weight_kg else None
 
 
 def in_ml(drug: Drug, amount: Decimal, unit: str) -> Decimal | None:
-    """The volume at the sheet's concentration, or None where the sheet gives none that fits."""
+    """Return the volume at the sheet's concentration, or None where the sheet gives none that fits."""
     if drug.concentration is None:
         return None
     strength = drug.concentration
@@ -73,7 +73,7 @@ def in_ml(drug: Drug, amount: Decimal, unit: str) -> Decimal | None:
 
 
 def outside_range(drug: Drug, amount: Decimal, unit: str, weight_kg: float | None) -> str | None:
-    """A sentence where a dose lies outside what the sheet allows for the weight, else None."""
+    """Return a sentence where a dose lies outside what the sheet allows for the weight, else None."""
     allowed = drug.range
     if allowed is None or (allowed.per_kg and not weight_kg):
         return None
@@ -90,12 +90,12 @@ def outside_range(drug: Drug, amount: Decimal, unit: str, weight_kg: float | Non
 
 
 def last_of(given: Iterable[DoseGiven], drug: str) -> DoseGiven | None:
-    """The latest dose of a drug, or None."""
+    """Return the latest dose of a drug, or None."""
     return max((dose for dose in given if dose.drug == drug), key=lambda dose: dose.t, default=None)
 
 
 def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Finding]:
-    """A finding for each dose whose amount is not that of its order, as the order stands now."""
+    """Return a finding for each dose whose amount is not that of its order, as the order stands now."""
     orders = {task.fact: task for task in tasks if not task.withdrawn}
     found = []
     for dose in given:
@@ -115,7 +115,8 @@ def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Fi
 
 
 def overdue(protocol: Protocol, tasks: Iterable[Task], now: float) -> list[Finding]:
-    """A finding for each task that was not reported done in its time, as far as is known at `now`."""
+    """Return a finding for each task that was not reported done in its time, as far as is known at
+    `now`."""
     return [
         _overdue(protocol, task)
         for task in tasks

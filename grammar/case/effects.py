@@ -1,4 +1,6 @@
-"""What a new call does to the case: timers, tasks, doses, vital signs, checklists, events."""
+"""Applies the effects of a new call to the case: timers, tasks, doses, vital signs, checklists,
+events.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,7 @@ from grammar.protocol.model import Call, Protocol
 
 
 def apply(protocol: Protocol, state: State, said: Utterance) -> State:
-    """The state after the effects of one call or checklist item."""
+    """Return the state after the effects of one call or checklist item."""
     if said.call is None:
         return _tick(state, said)
     call = protocol.calls[said.call]
@@ -135,7 +137,8 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
 
 
 def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
-    """Of the pending orders of one drug, the one of the amount reported, else the oldest."""
+    """Return the pending order of the amount reported, else the oldest; all of `pending` are of one
+    drug."""
     as_said = (task for task in pending if not differences(task.slots, said.slots, ("amount",)))
     return next(as_said, pending[0] if pending else None)
 
@@ -174,7 +177,8 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
 
 
 def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) -> State:
-    """The dose said, compared with the sheet's range; said plainly, never blocked."""
+    """Return the state with a finding where the dose said lies outside the sheet's range; the dose
+    itself stays."""
     amount, unit = said.slots.get("amount"), said.slots.get("unit")
     if not isinstance(amount, Decimal) or str(drug) not in protocol.drugs:
         return state
@@ -186,7 +190,7 @@ def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) ->
 
 
 def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
-    """Marks the tasks that this call reports done."""
+    """Return the state with the tasks done that this call reports."""
     if not any(call.id in other.task.done_by for other in protocol.call if other.task):
         return state
     tasks = []

@@ -18,7 +18,7 @@ from grammar.language.words import Word
 _FACT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 NOT_RECORDED = "not-recorded"
-"""Of a Warned: the disk does not take the sound."""
+"""`Warned.what` when the disk does not take the sound."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
@@ -54,13 +54,15 @@ class Heard:
     sender: str | None = None
     """Station id where the source itself knows who speaks (a written dialogue); else None."""
     doubts: tuple[str, ...] = ()
-    """What the listener itself distrusts: `second-listener` when the second engine heard otherwise."""
+    """Reasons of the listener's own doubt: `second-listener` when the second engine heard otherwise."""
     confidence: float | None = None
     """Probability that call and slots are right; None where the engine gives its words' only."""
     evidence: tuple[tuple[str, float], ...] = ()
-    """What the confidence was made of: names and values, see `listener/confidence/evidence.py`."""
+    """Names and values that the confidence was worked out from, see
+    `listener/confidence/evidence.py`."""
     late_s: float = 0.0
-    """How far hearing was behind the sound, where it mattered: heard as well as any, only later."""
+    """Seconds that hearing was behind the sound, where that mattered; else 0. It changes the time
+    of hearing alone."""
 
     @property
     def text(self) -> str:
@@ -307,7 +309,8 @@ _ADAPTER: TypeAdapter[Fact] = TypeAdapter(Fact)
 
 
 def heard_out(heard: Heard, target: int) -> HeardOut:
-    """What is stored where `heard` turns out to be the whole of what fact `target` began."""
+    """Return the fact to store when `heard` is the whole of an utterance whose beginning was stored
+    as `target`."""
     return HeardOut(
         t=heard.t,
         until=heard.until,
@@ -321,16 +324,17 @@ def heard_out(heard: Heard, target: int) -> HeardOut:
 
 
 def fact_to_json(fact: Fact) -> str:
-    """A fact as one line of JSON (RFC 8259); `fact_from_json` reads it back."""
+    """Return a fact as one line of JSON (RFC 8259); `fact_from_json` reads it back."""
     return _ADAPTER.dump_json(fact).decode()
 
 
 def fact_from_json(text: str | bytes) -> Fact:
-    """A fact from its JSON. Raises pydantic's ValidationError (a ValueError) for anything else."""
+    """Return a fact from its JSON. Raises pydantic's ValidationError (a ValueError) for anything
+    else."""
     return _ADAPTER.validate_json(text)
 
 
 def as_dict(fact: Fact) -> dict[str, Any]:
-    """A fact as plain values, for exports and tests."""
+    """Return a fact as plain values, for exports and tests."""
     found: dict[str, Any] = _ADAPTER.dump_python(fact, mode="json")
     return found

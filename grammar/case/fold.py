@@ -1,4 +1,4 @@
-"""The fold: facts in, the state of the case out.
+"""The fold: it takes facts and gives the state of the case.
 
     view = fold(protocol, facts, now)
 
@@ -55,7 +55,7 @@ from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 
 CHECKPOINT = 512
-"""Facts between kept states: what an amendment or a look back has to fold again at most."""
+"""Facts between kept states. An amendment or a look back folds at most so many again."""
 
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
@@ -73,7 +73,8 @@ class Case:
         self._amending: dict[int, Amending] = {}
         self._state = self._first()
         self._judged: Judged | None = None
-        """What the rules said at the last look: it holds until another event, or the next due time."""
+        """The verdict of the rules at the last look; it holds until another event or the next due
+        time."""
         self._kept: dict[int, State] = {0: self._state}
         self._past: dict[int, State] = {0: self._state}
         """States as they were known after so many facts; unlike `_kept`, never mended."""
@@ -88,7 +89,7 @@ class Case:
         return self._state
 
     def add(self, fact: Fact) -> Utterance | None:
-        """One more fact. Gives the utterance it became, or None where it is none."""
+        """Take one more fact. Returns the utterance that it became, or None where it is none."""
         self._facts.append(fact)
         self._ends.append(max(ended(fact), self._ends[-1] if self._ends else 0.0))
         if isinstance(fact, Amending):
@@ -103,14 +104,15 @@ class Case:
         return line.utterance if line and line.fact == fact.seq else None
 
     def view(self, now: float) -> View:
-        """The case at `now`, with all facts so far."""
+        """Return the case at `now`, with all facts so far."""
         state, kept = self._state, self._judged
         if kept is None or kept.events is not state.events or not kept.since <= now < kept.until:
             kept = self._judged = Judged.at(self.protocol.rule, state.events, now)
         return _view(self.protocol, state, now, kept)
 
     def at(self, now: float) -> View:
-        """The case as it stood at `now`, from the facts that had ended by then: `fold`, but quicker.
+        """Return the case as it stood at `now`, from the facts that had ended by then: `fold`, but
+        quicker.
 
         It takes up a state kept in the past, and folds what is missing.
         """
@@ -133,7 +135,8 @@ class Case:
     def _kept_before(
         self, known: Sequence[Fact], amending: Mapping[int, Amending], start: int
     ) -> int:
-        """The state kept at `start` facts, or one before the first fact that later ones amend."""
+        """Return the state kept at `start` facts, or one before the first fact that later ones
+        amend."""
         floor = known[start].seq if start < len(known) else len(self._facts) + 1
         spoken_of = (changes(amending, f) for f in amending.values() if f.seq >= floor)
         # A fact spoken of need not be known yet itself: then there is nothing to fold again.
@@ -214,7 +217,8 @@ class Case:
                 return state
 
     def _taken_back(self, fact: Withdrawn) -> Fact | None:
-        """What a person takes back; None where it was not over by then, and so not known."""
+        """Return the fact that a person takes back; None where it was not over by then, and so not
+        known."""
         at = bisect_left(self._facts, fact.target, key=lambda known: known.seq)
         found = self._facts[at] if at < len(self._facts) else None
         return found if found and found.seq == fact.target and ended(found) <= fact.t else None
@@ -226,7 +230,8 @@ class Case:
         return head.unsure_below
 
     def _meaning(self, fact: Heard) -> Meaning:
-        """What an utterance says, read once: folding again is then many times cheaper."""
+        """Return the meaning of an utterance. It is read once, which makes folding again many times
+        cheaper."""
         known = self._meanings.get(fact.seq)
         if known is None or known[0] is not fact.words:
             meaning = self._understanding.read([word.text for word in fact.words])
@@ -309,7 +314,7 @@ class Case:
 
 
 def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
-    """The case at `now` from the facts up to then."""
+    """Return the case at `now` from the facts up to then."""
     case = Case(protocol)
     for fact in facts:
         if ended(fact) <= now:
@@ -318,7 +323,8 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
 
 
 def confidence_of(heard: Heard) -> float:
-    """How sure the listener was, 0 to 1: of the whole, else the mean of its words."""
+    """Return the listener's confidence, 0 to 1: that of the whole utterance, else the mean of its
+    words."""
     if heard.confidence is not None:
         return heard.confidence
     words = heard.words
@@ -354,7 +360,8 @@ def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = 
 
 
 def _unsure(state: State) -> tuple[Utterance, ...]:
-    """What was heard with doubt and still waits: an answer does while its loop does."""
+    """Return utterances heard with doubt that still wait for someone; an answer waits as long as
+    its loop."""
     if not state.unsure and not state.unsure_answers:
         return ()
     waiting = {loop.id for loop in state.loops if loop.status in ("open", "answered", "differs")}

@@ -1,4 +1,4 @@
-"""What a step on the loops takes and gives, and which loops an utterance may speak of."""
+"""The input and the outcome of a step on the loops, and the loops that an utterance may speak of."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Said:
     sender: str | None
     unsure: bool
     before: Utterance | None = None
-    """What this voice called out last: what "disregard" and "correction" speak of."""
+    """The last call of this voice, which "disregard" and "correction" speak of."""
     entered: bool = False
     """A call entered by hand, with nobody named as its speaker: it reads nothing back."""
 
@@ -64,12 +64,12 @@ def names_of(protocol: Protocol, loop: Loop) -> tuple[str, ...]:
 
 
 def mine(loop: Loop, said: Said) -> bool:
-    """Whether the utterance comes from the station that made the call, as far as is known."""
+    """Return whether the utterance comes from the station that made the call, as far as is known."""
     return said.sender is not None and said.sender == loop.sender
 
 
 def by_other(loop: Loop, said: Said) -> bool:
-    """Whether the speaker is known to be another than the caller."""
+    """Return whether the speaker is known to be another than the caller."""
     return said.sender is not None and loop.sender is not None and said.sender != loop.sender
 
 
@@ -91,7 +91,8 @@ def live(
 
 
 def addressed(loops: list[Loop], said: Said) -> Loop | None:
-    """Of loops newest first: the one that asked the speaker, else an addressed one, else the newest."""
+    """Return the loop that asked the speaker, else an addressed one, else the newest. `loops` come
+    newest first."""
     asked = [loop for loop in loops if loop.to is not None and loop.to == said.sender]
     addressed = [loop for loop in loops if loop.to is not None]
     return next(iter(asked or addressed or loops), None)
@@ -103,6 +104,7 @@ def put(loops: tuple[Loop, ...], changed: Loop) -> tuple[Loop, ...]:
 
 
 def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:
-    """Which loop "negative" speaks of: one that differs, one's own, the one answered last."""
+    """Return a sort key for the loop that "negative" speaks of: one that differs, one's own, the
+    one answered last."""
     last = loop.asked if loop.answered is None else max(loop.asked, loop.answered)
     return loop.status == "differs", mine(loop, said), last

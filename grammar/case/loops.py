@@ -39,14 +39,14 @@ class Loop:
     closed: float | None = None
     answer_fact: int | None = None
     differing: Slots | None = None
-    """What the read-back said where it differed, kept after it was put right."""
+    """Values of the read-back that differed, kept after it was put right."""
     differing_fact: int | None = None
     needed: tuple[str, ...] = ()
     """Slots that an answer must still repeat, where a "negative" named only some."""
     held: float | None = None
-    """Since when "stand by" holds it, or None."""
+    """Time since which "stand by" keeps it waiting, seconds on the case's clock, or None."""
     held_fact: int | None = None
-    """The latest "stand by"."""
+    """The fact of the latest "stand by"."""
     late: bool = False
     repeats: int = 0
     flags: tuple[str, ...] = ()
@@ -60,28 +60,28 @@ class Loop:
         return self.asked + self.window_s
 
     def state(self, now: float) -> LoopState:
-        """The state at `now`: an open loop whose window has passed is `unanswered`."""
+        """Return the state at `now`: an open loop whose window has passed is `unanswered`."""
         if self.status == "open" and self.held is None and now > self.deadline:
             return "unanswered"
         return self.status
 
     def age(self, now: float) -> float:
-        """Seconds since the call ended, or since it was asked for again."""
+        """Return seconds since the call ended, or since it was asked for again."""
         return now - self.asked
 
     def flagged(self, *flags: str) -> Loop:
-        """With these flags added, each once."""
+        """Return the loop with these flags added, each once."""
         new = tuple(flag for flag in flags if flag not in self.flags)
         return replace(self, flags=self.flags + new) if new else self
 
 
 def deciding(call: Call) -> tuple[str, ...]:
-    """The slots that an answer must repeat."""
+    """Return the slots that an answer must repeat."""
     return call.deciding if call.readback == "key" else tuple(call.slots)
 
 
 def differences(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
-    """Slots of `names` that both have and that do not mean the same.
+    """Return the slots of `names` that both have and that do not mean the same.
 
     Amounts compare by meaning (0.1 mg is 100 microgram) and carry their unit with them.
     """
@@ -108,10 +108,11 @@ def _same_dose(called: Slots, said: Slots) -> bool:
 
 
 def repeated(called: Slots, said: Slots, names: tuple[str, ...]) -> set[str]:
-    """Slots of `names` that the answer says, out of those the call has; the unit goes unsaid."""
+    """Return the slots of `names` that the answer says, out of those the call has; the unit may go
+    unsaid."""
     return {name for name in names if name != "unit" and name in called and name in said}
 
 
 def is_number(value: SlotValue | None) -> bool:
-    """Whether a slot holds a number."""
+    """Return whether a slot holds a number."""
     return value is not None and not isinstance(value, str)

@@ -1,4 +1,4 @@
-"""What a person's acts at the keyboard do to the case, and how the log tells of them."""
+"""Applies a person's acts at the keyboard to the case, and puts them into words for the log."""
 
 from __future__ import annotations
 
@@ -31,7 +31,8 @@ MARK = "marked for the debrief"
 
 
 def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
-    """The state after a person saw or heard the answer to a loop. One that is over stays as it is."""
+    """Return the state after a person saw or heard the answer to a loop. One that is over stays as
+    it is."""
     loops = tuple(
         replace(
             loop,
@@ -59,7 +60,7 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:
-    """The state after a timer was stopped or made longer. One that is over stays as it is."""
+    """Return the state after a timer was stopped or made longer. One that is over stays as it is."""
     timer = next((x for x in state.timers if x.fact == fact.timer and x.completed is None), None)
     if timer is None or (fact.change == "extend" and fact.seconds <= 0):
         return state
@@ -74,7 +75,7 @@ def timer_changed(state: State, fact: TimerChanged) -> State:
 
 
 def tick(state: State, fact: Ticked) -> State:
-    """The state after an item was ticked. What was answered already keeps its time."""
+    """Return the state after an item was ticked. An item that was answered already keeps its time."""
     progress = next((x for x in state.checklists if x.id == fact.checklist), None)
     title = dict(progress.items).get(fact.item) if progress else None
     if progress is None or title is None or fact.item in progress.answered:
@@ -89,7 +90,8 @@ def tick(state: State, fact: Ticked) -> State:
 
 
 def set_recording(state: State, fact: RecordingSet) -> State:
-    """The state after recording was paused or taken up again, or went on by itself in a further file."""
+    """Return the state after recording was paused or taken up again, or went on by itself in a
+    further file."""
     if fact.on == state.recording:
         return state
     if fact.audio:
@@ -102,7 +104,8 @@ def set_recording(state: State, fact: RecordingSet) -> State:
 def taken_back_line(
     protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None
 ) -> State:
-    """The state with a line of the log that says what a person took back, or withdrew of what was heard."""
+    """Return the state with a line of the log that says what a person took back, or withdrew of
+    what was heard."""
     if target is None or target.seq >= fact.seq:
         return state
     done = "withdrawn, not said" if isinstance(target, Heard) else "taken back"
@@ -110,7 +113,7 @@ def taken_back_line(
 
 
 def in_words(protocol: Protocol, fact: Fact) -> str:
-    """A fact that a person may take back, in a few plain words."""
+    """Return a fact that a person may take back, in a few plain words."""
     match fact:
         case Heard():
             return fact.text or "nothing heard"

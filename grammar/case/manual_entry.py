@@ -1,4 +1,4 @@
-"""What a person enters at the keyboard, held to the protocol like what is heard."""
+"""Reads a person's entry at the keyboard by the protocol, as speech is read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from grammar.protocol.model import Call, Protocol, required
 
 
 def heard_of(fact: Entered) -> Heard:
-    """The entry as if it had been heard, for the log."""
+    """Return the entry as if it had been heard, for the log."""
     words = (fact.call, *(str(value) for _, value in fact.slots))
     return Heard(
         seq=fact.seq,
@@ -24,7 +24,8 @@ def heard_of(fact: Entered) -> Heard:
 
 
 def meaning_of(protocol: Protocol, fact: Entered) -> Meaning:
-    """What was entered; `unrecognised` where it is no call of the protocol with fitting slots.
+    """Return the meaning of an entry; `unrecognised` where it is no call of the protocol with
+    fitting slots.
 
     The entry may come from a case that was kept under another version of the protocol.
     """
@@ -48,7 +49,7 @@ def meaning_of(protocol: Protocol, fact: Entered) -> Meaning:
 
 
 def _value(protocol: Protocol, call: Call, name: str, value: str | float) -> SlotValue | None:
-    """The value as the slot holds it, or None where the slot cannot."""
+    """Return the value as the slot holds it, or None where the slot cannot."""
     kind = call.slots.get(name)
     if kind is None:
         return None

@@ -22,7 +22,8 @@ class PersistentSequence(Sequence[T]):
         self._length = len(self._shared)
 
     def plus(self, item: T) -> PersistentSequence[T]:
-        """This and one item more. Items are shared where nobody has grown this value before."""
+        """Return this sequence and one item more. The items are shared unless this value was grown
+        before."""
         longer: PersistentSequence[T] = PersistentSequence.__new__(type(self))
         shared = self._shared if len(self._shared) == self._length else [*self]
         shared.append(item)
@@ -31,7 +32,7 @@ class PersistentSequence(Sequence[T]):
         return longer
 
     def continues(self, other: object) -> bool:
-        """Whether this is `other` itself with nothing or something more at its end, told at once."""
+        """Return whether this is `other` with nothing or something more at its end. Constant time."""
         return (
             isinstance(other, PersistentSequence)
             and self._shared is other._shared

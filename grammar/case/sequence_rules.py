@@ -1,4 +1,4 @@
-"""Rules on order and timing between events: what is broken, and what is about to be."""
+"""Rules on order and timing between events: which are broken, and which are about to be."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Events = Mapping[str, tuple[Event, ...]]
 
 
 def names(protocol: Protocol, call: str, slots: Slots) -> tuple[str, ...]:
-    """The event names of one call: its id, and its id with each value and drug group."""
+    """Return the event names of one call: its id, and its id with each value and drug group."""
     found = [call]
     for value in slots.values():
         if isinstance(value, str):
@@ -38,7 +38,7 @@ def names(protocol: Protocol, call: str, slots: Slots) -> tuple[str, ...]:
 def judge_rules(
     rules: Sequence[SequenceRule], events: Events, now: float
 ) -> tuple[tuple[Finding, ...], tuple[Countdown, ...]]:
-    """What every rule says at `now`."""
+    """Return the findings and countdowns of all rules at `now`."""
     findings: list[Finding] = []
     countdowns: list[Countdown] = []
     for rule in rules:
@@ -59,7 +59,7 @@ def judge_rules(
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What the rules say from `since` up to, not at, `until`, as long as nothing else happens."""
+    """The verdict of the rules from `since` up to, not at, `until`, as long as nothing else happens."""
 
     events: Events
     since: float
@@ -68,7 +68,8 @@ class Judged:
 
     @classmethod
     def at(cls, rules: Sequence[SequenceRule], events: Events, now: float) -> Judged:
-        """Judged at `now`. Only a countdown that comes due, or an event still to come, changes it."""
+        """Return the verdict at `now`. Only a countdown that comes due, or an event still to come,
+        changes it."""
         found = judge_rules(rules, events, now)
         coming = (event.t for each in events.values() for event in each if event.t > now)
         due = (countdown.due for countdown in found[1])
@@ -105,7 +106,8 @@ def _at_least(
 
 
 def _after(event: Event, last: Event | None) -> bool:
-    """Later than the end before it, or that very event: what repeats ends one wait and begins the next."""
+    """Return whether it comes later than the end before it, or is that event: a repeated event ends
+    one wait and begins the next."""
     return last is None or event.t > last.t or event == last
 
 

@@ -1,4 +1,4 @@
-"""Loops that "stand by" holds open for too long."""
+"""Finds loops that "stand by" keeps waiting for too long."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ def held_long(
     loop: int | None,
     t: float,
 ) -> tuple[Finding, ...]:
-    """The finding that stays when a loop held too long by "stand by" is let go at `t`."""
+    """Return the finding that stays when a loop that "stand by" kept waiting too long goes on at
+    `t`."""
     if loop is None or not before or loop > before[-1].id:
         return ()  # just opened: nothing held it before
     was = next((x for x in reversed(before) if x.id == loop), None)
@@ -27,7 +28,8 @@ def held_long(
 
 
 def held_too_long(protocol: Protocol, loop: Loop, now: float) -> Iterator[Finding]:
-    """The finding on a loop that is still held at `now`, where that is too long; else nothing."""
+    """Yield the finding on a loop that "stand by" still keeps waiting at `now`, where that is too
+    long; else nothing."""
     if loop.held is None or now <= loop.held + protocol.protocol.stand_by_s:
         return
     facts = (loop.fact,) if loop.held_fact is None else (loop.fact, loop.held_fact)

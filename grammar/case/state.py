@@ -1,4 +1,4 @@
-"""The state of a case: what the facts so far come to, before time is asked."""
+"""The state of a case: the outcome of the facts so far, before time is asked."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ from grammar.case.vitals import VitalSign
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """What the facts so far come to, before time is asked."""
+    """The outcome of the facts so far. Deadlines are not judged here: they need `now`, see
+    `view.View`."""
 
     loops: tuple[Loop, ...] = ()
     timers: tuple[Timer, ...] = ()

@@ -1,4 +1,4 @@
-"""Timers started by a call. Nothing ticks: what a timer says follows from `now`."""
+"""Timers started by a call. Nothing ticks: the state of a timer follows from `now`."""
 
 from __future__ import annotations
 
@@ -40,16 +40,16 @@ class Timer:
 
     @property
     def origin(self) -> str:
-        """What tells it from another as long, in words: "from 00:27", "by hand 00:27"."""
+        """Its origin in words, which tells it from another as long: "from 00:27", "by hand 00:27"."""
         return f"{'by hand' if self.by_hand else 'from'} {clock(self.started)}"
 
     @property
     def name(self) -> str:
-        """Both: "3 min from 00:27"."""
+        """Length and origin in words: "3 min from 00:27"."""
         return f"{self.length} {self.origin}"
 
     def remaining(self, now: float) -> float:
-        """Seconds left, negative once past."""
+        """Return the seconds left, negative once past."""
         return self.due - now
 
     def state(self, now: float) -> TimerState:
@@ -60,7 +60,7 @@ class Timer:
 
 
 def complete_oldest(timers: tuple[Timer, ...], t: float, fact: int) -> tuple[Timer, ...]:
-    """The timers after "timer complete" at `t`: it means the one that was due first."""
+    """Return the timers after "timer complete" at `t`: it means the one that was due first."""
     waiting = [timer for timer in timers if timer.completed is None]
     if not waiting:
         return timers

@@ -1,4 +1,4 @@
-"""The state of a case at one moment, ready to be shown: what screens, summaries and reports read."""
+"""The state of a case at one moment, which screens, summaries and reports read."""
 
 from __future__ import annotations
 

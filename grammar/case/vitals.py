@@ -27,6 +27,6 @@ class VitalSign:
 
 
 def vital_sign(vital: Vital, slots: Slots, t: float, fact: int) -> VitalSign | None:
-    """The vital sign that a call's slots carry, or None where they carry no number."""
+    """Return the vital sign that a call's slots carry, or None where they carry no number."""
     values = tuple(value for value in slots.values() if isinstance(value, Decimal))
     return VitalSign(vital.id, vital.title, vital.unit, values, t, fact) if values else None

@@ -1,4 +1,4 @@
-"""Taking back what a call did: disregarded, corrected away, or corrected in place."""
+"""Takes back the effects of a call that was disregarded, corrected away, or corrected in place."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from grammar.case.view import Utterance
 from grammar.protocol.model import Protocol
 
 LOOK_BACK = 60
-"""Log lines looked back at for what was "just said"."""
+"""Log lines searched backwards for the last call of a voice."""
 
 
 def utterance_of(state: State, fact: int) -> Utterance | None:
-    """The utterance that a fact became, or None."""
+    """Return the utterance that a fact became, or None."""
     for line in reversed(state.log):
         if line.fact == fact:
             return line.utterance
@@ -23,7 +23,8 @@ def utterance_of(state: State, fact: int) -> Utterance | None:
 
 
 def last_call(state: State, sender: str | None) -> Utterance | None:
-    """What this voice called out last and has not taken back: a call or a checklist item."""
+    """Return the last call or checklist item of this voice that it has not taken back; None where
+    there is none."""
     for line in reversed(state.log[-LOOK_BACK:]):
         said = line.utterance
         if said is None or said.role != "call" or said.fact in state.withdrawn:
@@ -34,7 +35,7 @@ def last_call(state: State, sender: str | None) -> Utterance | None:
 
 
 def without(state: State, fact: int) -> State:
-    """The state without the effects of a call that was disregarded or corrected away."""
+    """Return the state without the effects of a call that was disregarded or corrected away."""
     said = utterance_of(state, fact)
     return replace(
         state,
@@ -80,7 +81,8 @@ def _unticked(progress: ChecklistProgress, said: Utterance) -> ChecklistProgress
 
 
 def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) -> State:
-    """The state after a loop's call was corrected in place: its effects are those of its slots now.
+    """Return the state after a loop's call was corrected in place: its effects are those of its
+    slots now.
 
     A correction heard with doubt takes the old effects away; the new ones wait for a read-back.
     """

@@ -22,7 +22,7 @@ _BODY = "body"
 
 
 def jsgf(protocol: Protocol) -> str:
-    """The grammar's text; its public rule is `<sentence>`."""
+    """Return the grammar's text; its public rule is `<sentence>`."""
     before, after = frame(protocol)
     named: dict[str, Node] = {
         _BODY: Choice(tuple(body.node for body in bodies(protocol))),
@@ -36,7 +36,7 @@ def jsgf(protocol: Protocol) -> str:
 
 
 def grammar_text(name: str, sentence: Node, named: Mapping[str, Node]) -> str:
-    """A JSGF grammar whose public rule is the template `sentence`, with rules for `named`.
+    """Return a JSGF grammar whose public rule is the template `sentence`, with rules for `named`.
 
     Rules come in the order of `named`, those that `sentence` does not need included.
     """
@@ -50,7 +50,7 @@ def grammar_text(name: str, sentence: Node, named: Mapping[str, Node]) -> str:
 
 
 def _expansion(node: Node) -> str:
-    """A template in JSGF's notation, which it resembles."""
+    """Return a template in JSGF's notation, which it resembles."""
     match node:
         case Literal(word):
             return word

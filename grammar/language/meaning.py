@@ -1,4 +1,4 @@
-"""What an utterance means: the value that `parse.py` makes and the fold works on."""
+"""The meaning of an utterance: the value that `parse.py` makes and the fold works on."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Reading:
     """False where the unit in `slots` is only the one that the sheet means when none is said."""
 
     def slots_after(self, called: Slots) -> Slots:
-        """The slots as an answer to `called`: a unit that was not said is the call's."""
+        """Return the slots as an answer to `called`: a unit that was not said is the call's."""
         if self.unit_said or "unit" not in called:
             return self.slots
         return {**self.slots, "unit": called["unit"]}
@@ -30,7 +30,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What was said.
+    """The meaning of one utterance.
 
     `kind`: a full `call` phrase; an `answer`, the slots alone, which any of `readings` may be; a
     checklist `item`; a `proword` alone; or `unrecognised`.
@@ -53,7 +53,7 @@ class Meaning:
 
     @property
     def at_stake(self) -> bool:
-        """Whether it holds what would do harm if heard wrongly: a drug, a unit or a number."""
+        """Whether it holds a drug, a unit or a number, which would do harm if heard wrongly."""
         return any(
             name in ("drug", "unit") or isinstance(value, Decimal)
             for reading in self.readings
@@ -66,5 +66,5 @@ class Meaning:
         return self.readings[0] if self.readings else None
 
     def said(self, *prowords: str) -> bool:
-        """Whether any of these prowords was said."""
+        """Return whether any of these prowords was said."""
         return any(proword in self.prowords for proword in prowords)

@@ -73,7 +73,7 @@ class Nearest:
         ]
 
     def read(self, words: Sequence[str]) -> Meaning:
-        """The nearest meaning, `unrecognised` where nothing is near enough."""
+        """Return the nearest meaning, `unrecognised` where nothing is near enough."""
         prowords, to, at = self.opening(words)
         tokens, values, _ = self.skeleton_of(words[at:])
         marks = Counter(token for token in tokens if token.startswith("{"))
@@ -102,7 +102,7 @@ class Nearest:
         return Meaning("call", (reading,), prowords, to, score=score, doubts=doubts)
 
     def opening(self, words: Sequence[str]) -> tuple[tuple[str, ...], str | None, int]:
-        """The prowords and the addressee at the front, and how many words they took."""
+        """Return the prowords and the addressee at the front, and how many words they took."""
         prowords: tuple[str, ...] = ()
         to: str | None = None
         at = 0
@@ -120,7 +120,8 @@ class Nearest:
     def skeleton_of(
         self, words: Sequence[str]
     ) -> tuple[list[str], list[SlotValue], list[tuple[int, int]]]:
-        """Words with marks for values; the values; and from which word to which each one went."""
+        """Return words with marks for values; the values; and from which word to which each one
+        went."""
         tokens: list[str] = []
         values: list[SlotValue] = []
         places: list[tuple[int, int]] = []
@@ -179,7 +180,7 @@ def _number_words(spoken: NumberLanguage) -> frozenset[str]:
 
 
 def skeletons(call: str, node: Node, rules: Mapping[str, Node]) -> list[Skeleton]:
-    """Every form of a phrase, each number, drug, unit or list value as one mark."""
+    """Return every form of a phrase, each number, drug, unit or list value as one mark."""
     found = []
     for form in expansions(node, rules):
         for opened in _opened(form):
@@ -200,7 +201,7 @@ _AMOUNT: tuple[tuple[str | Slot, ...], ...] = (
 
 
 def _opened(form: Sequence[str | Slot]) -> list[tuple[str | Slot, ...]]:
-    """A form with its composite slots taken apart into numbers, units and names."""
+    """Return a form with its composite slots taken apart into numbers, units and names."""
     found: list[tuple[str | Slot, ...]] = [()]
     for token in form:
         options: list[tuple[str | Slot, ...]]

@@ -1,7 +1,7 @@
-"""What else an utterance may have been: the readings that a person may choose instead.
+"""Other readings of an utterance, which a person may choose instead.
 
-First what a second listener heard, then numbers that sound alike (fifteen, fifty), then other phrases
-near the words. Every guess can be read exactly, so that choosing it leaves no doubt.
+First the words of the second listener, then numbers that sound alike (fifteen, fifty), then other
+phrases near the words. Every guess can be read exactly, so that choosing it leaves no doubt.
 """
 
 from __future__ import annotations
@@ -53,9 +53,10 @@ class Guesses:
                 self._plain |= {" ".join(str(word) for word in form) for form in forms}
 
     def of(self, text: str, meaning: Meaning, heard_else: str = "", most: int = 5) -> list[Guess]:
-        """Other readings of the words, likeliest first; none means what `meaning` means already.
+        """Return other readings of the words, likeliest first. None of them has the meaning
+        `meaning`.
 
-        `heard_else` is what a second listener heard.
+        `heard_else` holds the words of the second listener; "" where it heard none.
         """
         words = [word for word in text.split() if word != UNKNOWN]
         taken = {_key(meaning)}
@@ -71,11 +72,12 @@ class Guesses:
         return found
 
     def as_heard(self, text: str) -> Guess:
-        """An utterance as it was heard, before a person put it right."""
+        """Return an utterance as it was heard, before a person corrected it."""
         return Guess(text, self._understanding.read(text.split()), as_heard=True)
 
     def typed(self, text: str) -> Guess:
-        """What a person typed, its figures and signs as words, and what that means."""
+        """Return the words that a person typed, figures and signs as spoken words, with their
+        meaning."""
         words = spoken(self._spoken, text)
         return Guess(words, self._understanding.read(words.split()))
 
@@ -95,7 +97,7 @@ class Guesses:
     def _twins(
         self, words: Sequence[str], places: Sequence[tuple[int, int]]
     ) -> Iterator[Sequence[str]]:
-        """The words with one number as it may have been meant: its other digits, or its twin."""
+        """Yield the words with one number as it may have been meant: its other digits, or its twin."""
         for start, end in places:
             number = self._spoken.read(words[start:end])
             if number is None:
@@ -111,7 +113,7 @@ class Guesses:
                 yield [*words[:start], *said.split(), *words[end:]]
 
     def _near(self, tokens: Sequence[str], values: Sequence[str]) -> Iterator[str]:
-        """Phrases that take the same values, the nearest first."""
+        """Yield phrases that take the same values, the nearest first."""
         marks = [token for token in tokens if token.startswith("{")]
         letters = " ".join(tokens)
         scored: dict[str, float] = {}

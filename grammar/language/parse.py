@@ -1,7 +1,8 @@
 """Heard words -> meaning: exact where they fit a phrase, else the nearest phrase with a score.
 
-Engines differ in how strictly they keep to the grammar (a published model gives words in any order),
-so whatever they hear is read here, against the same frame and bodies that the network is made of.
+Engines differ in how strictly they keep to the grammar (a published model gives words in any
+order). So all words that they hear are read here, against the frame and bodies that the network is
+made of.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ MOST_WORDS = 60
 
 @dataclass(frozen=True, slots=True)
 class _Caught:
-    """What a match has filled so far."""
+    """Slots that a match has filled so far."""
 
     slots: tuple[tuple[str, SlotValue], ...] = ()
     prowords: tuple[str, ...] = ()
@@ -79,7 +80,7 @@ class Understanding:
         self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
     def read(self, words: Sequence[str]) -> Meaning:
-        """The meaning of one utterance."""
+        """Return the meaning of one utterance."""
         spoken = [word for word in words if word != UNKNOWN]
         if not spoken:
             return Meaning("unrecognised", score=0.0)
@@ -90,7 +91,8 @@ class Understanding:
         return self._with_doubts(self.nearest.read(spoken))
 
     def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
-        """The words of a speech segment, cut into utterances: as few as can all be read exactly."""
+        """Return the words of a speech segment cut into utterances: as few as can all be read
+        exactly."""
         found: list[list[Word]] = []
         run: list[Word] = []
         for word in words:
@@ -191,7 +193,7 @@ class Understanding:
         return Reading(call, slots, unit_said="unit" not in slots or "unit" in said)
 
     def _complete(self, caught: _Caught) -> Mapping[str, SlotValue]:
-        """The slots, with the drug's own unit where none was said."""
+        """Return the slots, with the drug's own unit where none was said."""
         slots: dict[str, SlotValue] = dict(caught.slots)
         drug = self._protocol.drugs.get(str(slots.get("drug", "")))
         if drug and "amount" in slots and "unit" not in slots:
@@ -305,11 +307,11 @@ class Understanding:
 def _by_first_word(
     found: Sequence[Body], named: Mapping[str, Node]
 ) -> Mapping[str, tuple[Body, ...]]:
-    """The bodies that may begin with each word: most are out of the question at once."""
+    """Return the bodies that may begin with each word: most are out of the question at once."""
     known: dict[str, tuple[frozenset[str], bool]] = {}
 
     def first(node: Node) -> tuple[frozenset[str], bool]:
-        """The words that a template may begin with, and whether it may be empty."""
+        """Return the words that a template may begin with, and whether it may be empty."""
         match node:
             case Literal(word):
                 return frozenset({word}), False
@@ -339,7 +341,8 @@ def _by_first_word(
 
 
 def _stands_alone(tail: Meaning) -> bool:
-    """Whether words after a breath are an utterance of their own and not the digits of a number."""
+    """Return whether words after a breath are an utterance of their own and not the digits of a
+    number."""
     reading = tail.reading
     return tail.kind in ("proword", "item", "call") or bool(
         reading and {"drug", "amount"} <= set(reading.slots)

@@ -1,4 +1,4 @@
-"""A protocol as one word network, and what is written out of it.
+"""A protocol as one word network.
 
 An utterance is a frame around a body:
 
@@ -32,7 +32,7 @@ from grammar.protocol.templates import (
 )
 
 UNKNOWN = "[unk]"
-"""What an engine writes for speech outside the grammar."""
+"""The word that an engine gives for speech outside the grammar."""
 
 DOSE = {"en": "<amount> [of] <drug>|<drug> <amount>", "ko": "<drug> <amount>"}
 """How a drug and an amount are put together, by language."""
@@ -42,7 +42,8 @@ PROWORD_TYPES = {"leading": LEADING, "bare": BARE, "acknowledge": ("acknowledge"
 
 
 def rules(protocol: Protocol) -> dict[str, Node]:
-    """Every named part of a protocol: numbers, units, drugs, doses, durations and its own lists."""
+    """Return every named part of a protocol: numbers, units, drugs, doses, durations and its own
+    lists."""
     spoken = language(protocol.protocol.language)
     texts: dict[str, str] = {**spoken.RULES, **spoken.DURATION_RULES}
     texts["unit"] = "|".join(sorted(spoken.UNITS))
@@ -61,7 +62,7 @@ def rules(protocol: Protocol) -> dict[str, Node]:
 
 
 def frame(protocol: Protocol) -> tuple[Node, Node]:
-    """(before, after): what may stand before and after a body; both may be empty."""
+    """Return the templates that may stand before and after a body; both may be empty."""
     said = protocol.proword_phrases
     courtesy = phrases(protocol.courtesy)
     polite: tuple[Node, ...] = (Maybe(Choice(courtesy)),) if courtesy else ()
@@ -85,7 +86,7 @@ class Body:
 
 
 def bodies(protocol: Protocol) -> Iterator[Body]:
-    """Every body: call phrases, short read-backs, checklist items, prowords alone."""
+    """Yield every body: call phrases, short read-backs, checklist items, prowords alone."""
     for call in protocol.call:
         yield from (Body("call", node, call.id) for node in call.nodes)
         yield from (Body("answer", node, call.id) for node in call.answer_nodes)
@@ -107,14 +108,14 @@ def _any_of(things: Iterable[Spoken]) -> Node:
 
 
 def network(protocol: Protocol) -> Network:
-    """The protocol's word network: deterministic, acyclic, minimal."""
+    """Return the protocol's word network: deterministic, acyclic, minimal."""
     before, after = frame(protocol)
     whole = Sequence((before, Choice(tuple(body.node for body in bodies(protocol))), after))
     return minimal(_Compiler(rules(protocol)).network(whole))
 
 
 def compile_network(node: Node, named: Mapping[str, Node]) -> Network:
-    """The minimal network of one template, its rules taken from `named`."""
+    """Return the minimal network of one template, its rules taken from `named`."""
     return minimal(_Compiler(named).network(node))
 
 
@@ -184,7 +185,7 @@ class _Compiler:
                     self._empty[start].append(end)
 
     def _rule(self, name: str) -> Network:
-        """A rule's own minimal network, made once: numbers stand in dozens of places."""
+        """Return a rule's own minimal network, made once: numbers stand in dozens of places."""
         if name not in self._made:
             inner = _Compiler(self._named, self._made)
             self._made[name] = minimal(inner.network(self._named[name]))
@@ -221,7 +222,7 @@ class _Compiler:
 
 
 def minimal(found: Network) -> Network:
-    """The smallest network with the same sentences: states with the same future become one."""
+    """Return the smallest network with the same sentences: states with the same future become one."""
     order = _children_first(found)
     merged: dict[int, int] = {}
     by_future: dict[tuple[bool, tuple[tuple[str, int], ...]], int] = {}

@@ -1,4 +1,4 @@
-"""What is typed of an utterance, read as the words that were spoken: figures and signs in words."""
+"""Turns the typed text of an utterance into spoken words: figures and signs in words."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ _NUMBER = re.compile(r"[0-9]*(?:\.[0-9]+|,[0-9]{1,2}|,[0-9]{4,})?")
 """Three figures after a comma may be thousands or thousandths: which, only a person knows."""
 
 _STOPS = ".,;:!?"
-"""Dropped at the end of a word, and of what stands before figures."""
+"""Stops that are dropped at the end of a word, and before figures."""
 
 
 def spoken(language: NumberLanguage, text: str) -> str:
-    """The words: "give 2.5 mg" gives "give two point five milligrams".
+    """Return the spoken words: "give 2.5 mg" gives "give two point five milligrams".
 
-    Signs count after a number alone. What has no spoken form is left as it was typed.
+    Signs count after a number alone. Text without a spoken form is left as it was typed.
     """
     return " ".join(_words(language, text.lower()))
 

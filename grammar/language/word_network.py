@@ -24,11 +24,11 @@ class Network:
         return frozenset(word for row in self.arcs for word, _ in row)
 
     def accepts(self, words: Sequence[str]) -> bool:
-        """Whether the words, in this order and complete, are one sentence of the network."""
+        """Return whether the words, in this order and complete, are one sentence of the network."""
         return self.follow(self.start, words) in self.finals
 
     def follow(self, state: int, words: Iterable[str]) -> int | None:
-        """The state after `words` from `state`, or None where no arc carries a word."""
+        """Return the state after `words` from `state`, or None where no arc carries a word."""
         here: int | None = state
         for word in words:
             if here is None:

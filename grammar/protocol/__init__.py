@@ -1,4 +1,5 @@
-"""What a team may say: a protocol's tables, its phrase notation, prowords, and reading its file.
+"""The protocol that says what a team may say: its tables, its phrase notation, prowords, and
+reading its file.
 
 `loading.load_protocol` gives a `model.Protocol`. The shipped protocols lie in `shipped/`. Imports
 no other room.

@@ -22,7 +22,7 @@ class ProtocolError(UserError):
 
 
 def shipped() -> tuple[str, ...]:
-    """Names of the protocols that come with answerback."""
+    """Return names of the protocols that come with answerback."""
     return tuple(
         sorted(
             entry.name.removesuffix(".toml")
@@ -33,7 +33,7 @@ def shipped() -> tuple[str, ...]:
 
 
 def source_text(name_or_path: str) -> tuple[str, str]:
-    """(text, label) of a protocol given by shipped name or by path. Raises ProtocolError."""
+    """Return (text, label) of a protocol given by shipped name or by path. Raises ProtocolError."""
     path = Path(name_or_path)
     if name_or_path in shipped():
         return (SHIPPED / f"{name_or_path}.toml").read_text(encoding="utf-8"), name_or_path
@@ -51,13 +51,13 @@ def source_text(name_or_path: str) -> tuple[str, str]:
 
 
 def load_protocol(name_or_path: str) -> Protocol:
-    """A protocol by shipped name or by path. Raises ProtocolError."""
+    """Return a protocol by shipped name or by path. Raises ProtocolError."""
     text, label = source_text(name_or_path)
     return parse(text, label)
 
 
 def parse(text: str, label: str = "protocol") -> Protocol:
-    """A protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
+    """Return a protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
     data = read_toml(text, label)
     try:
         return Protocol.model_validate(data)
@@ -67,7 +67,7 @@ def parse(text: str, label: str = "protocol") -> Protocol:
 
 
 def _controls(value: object) -> Iterator[str]:
-    """Characters that could steer a terminal, in any text of a file."""
+    """Yield the characters in any text of a file that could steer a terminal."""
     match value:
         case str():
             yield from (char for char in value if char not in "\n\t" and category(char) == "Cc")
@@ -81,7 +81,8 @@ def _controls(value: object) -> Iterator[str]:
 
 
 def read_toml(text: str, label: str) -> dict[str, Any]:
-    """The tables of a TOML file. Raises ProtocolError for what is none, or could steer a terminal."""
+    """Return the tables of a TOML file. Raises ProtocolError for what is none, or could steer a
+    terminal."""
     try:
         data = tomllib.loads(text)
         found = next(_controls(data), None)
@@ -103,7 +104,7 @@ _WRONG = {
     "too_short": "is empty",
     "tuple_type": "is not a list",
 }
-"""Where pydantic's own words would speak of Python."""
+"""Our words for mistakes that pydantic would tell in terms of Python."""
 
 _CURES = {
     "missing": "add it",
@@ -123,7 +124,8 @@ _CURES = {
 
 
 def _own(items: list[Any]) -> list[Any]:
-    """Without "is empty" for a table all of whose entries have a mistake of their own."""
+    """Return the mistakes without "is empty" for a table all of whose entries have a mistake of
+    their own."""
     places = [item["loc"] for item in items]
     return [
         item
@@ -136,7 +138,8 @@ def _own(items: list[Any]) -> list[Any]:
 
 
 def _sentence(item: Any, data: dict[str, Any]) -> str:
-    """One mistake: the table (with the id of its entry), the field, what is wrong, the cure."""
+    """Return one mistake as a sentence: the table (with the id of its entry), the field, the
+    mistake, the cure."""
     place = list(item["loc"])
     table: list[str] = []
     here: Any = data

@@ -1,8 +1,8 @@
-"""A protocol: what a team may say, and what each call expects. Read from a TOML file.
+"""A protocol, read from a TOML file: what a team may say, and what each call expects.
 
-The models here and in `tables.py` are the whole format. `loading.load` reads one by name (shipped) or
-by path (a team's own); every error names the table, the field and the cure, so that a clinician can
-mend a file unaided.
+The models here and in `tables.py` are the whole format. `loading.load_protocol` reads one by name
+(shipped) or by path (a team's own); every error names the table, the field and the cure, so that a
+clinician can mend a file unaided.
 """
 
 from __future__ import annotations
@@ -202,12 +202,12 @@ class Protocol(Table):
         return found
 
     def window(self, call_id: str) -> float:
-        """Seconds that a call of this kind may wait."""
+        """Return seconds that a call of this kind may wait."""
         own = self.calls[call_id].window_s if call_id in self.calls else None
         return own if own is not None else self.protocol.window_s
 
     def spoken_things(self) -> Iterator[Spoken]:
-        """Everything with an id and spoken forms."""
+        """Yield everything with an id and spoken forms."""
         yield from self.station
         yield from self.drug
         for lst in self.list:
@@ -225,7 +225,7 @@ def required(node: Node) -> frozenset[str]:
 
 
 def decimal(value: float) -> Decimal:
-    """A protocol's number exactly as written (0.1 stays 0.1)."""
+    """Return a protocol's number exactly as written (0.1 stays 0.1)."""
     return Decimal(str(value))
 
 

@@ -1,4 +1,4 @@
-"""The tables of a protocol file, one model each. `protocol.py` puts them together."""
+"""The tables of a protocol file, one model each. `model.py` puts them together."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ class Concentration(Table):
 
 
 class DoseRange(Table):
-    """What the team's sheet allows. answerback compares; it never suggests."""
+    """The range that the team's sheet allows. answerback compares; it never suggests."""
 
     low: float = Field(ge=0)
     high: float = Field(gt=0)
@@ -148,7 +148,7 @@ class ValueList(Table):
 
 
 class Task(Table):
-    """What an order asks for: a later call that reports it done."""
+    """The task that an order sets: a later call reports it done."""
 
     done_by: tuple[Identifier, ...] = Field(min_length=1)
     limit_s: Seconds
@@ -157,7 +157,8 @@ class Task(Table):
 
 
 def _checked_loinc(code: str) -> str:
-    """A LOINC code ends in a check digit, Mod 10 (LOINC Users' Guide, appendix "check digit")."""
+    """Return a LOINC code ends in a check digit, Mod 10 (LOINC Users' Guide, appendix "check
+    digit")."""
     number, _, check = code.partition("-")
     doubled = [int(digit) * (2 if at % 2 == 0 else 1) for at, digit in enumerate(reversed(number))]
     if (10 - sum(value // 10 + value % 10 for value in doubled) % 10) % 10 != int(check):
@@ -221,9 +222,10 @@ Role = Literal[
     "plan",
     "event",
 ]
-"""What a call means for the record of the case. `attempt`: one on the airway begins; `abandoned`: it is
-given up; `placed`: the tube or another device is in; `confirmed`, `refuted`: capnography shows it in
-the airway, or not; `device`, `view`, `size`, `depth`, `plan`: the call's value; `event`: a milestone."""
+"""The meaning of a call for the record of the case. `attempt`: one on the airway begins;
+`abandoned`: it is given up; `placed`: the tube or another device is in; `confirmed`, `refuted`:
+capnography shows it in the airway, or not; `device`, `view`, `size`, `depth`, `plan`: the call's
+value; `event`: a milestone."""
 
 VALUED: tuple[Role, ...] = ("device", "view", "size", "depth", "plan")
 """Roles that record a value, and so need a slot."""
@@ -238,8 +240,8 @@ class Call(Table):
     answers: tuple[str, ...] = ()
     """Short read-backs: the slots alone."""
     readback: Readback = "acknowledge"
-    """What closes it. `full`: every slot repeated. `key`: the deciding slots. `acknowledge`: a bare
-    "copy" will do. `none`: a call-out that informs and needs no answer."""
+    """The answer that closes it. `full`: every slot repeated. `key`: the deciding slots.
+    `acknowledge`: a bare "copy" will do. `none`: a call-out that informs and needs no answer."""
     deciding: tuple[str, ...] = ()
     window_s: Seconds | None = None
     confirm: bool = False
@@ -251,7 +253,7 @@ class Call(Table):
     completes: Identifier | None = None
     """The checklist that this call declares complete."""
     record: Role | None = None
-    """What it means for the record of the case."""
+    """Its meaning for the record of the case."""
 
     _phrases = field_validator("phrases", "answers")(checked_phrases)
 
@@ -265,7 +267,7 @@ class Call(Table):
 
     @cached_property
     def slots(self) -> dict[str, str]:
-        """Slot name -> type, over all phrases; composite types under the names they fill."""
+        """Slot name -> type, over all phrases. Composite types stand under the names that they fill."""
         return {
             name: slot.type
             for node in (*self.nodes, *self.answer_nodes)
@@ -345,7 +347,7 @@ class SequenceRule(Table):
 
 
 class Span(Table):
-    """What the debrief measures beside the waits and limits of the rules.
+    """A time that the debrief measures beside the waits and limits of the rules.
 
     `time`: each time from an event of `first` to the next of `then`. `phase`: from its `first` until
     another phase begins, or the case ends. Events are named as in a rule.
@@ -372,7 +374,7 @@ class Span(Table):
 
 
 def filled_by(slot: Slot) -> tuple[str, ...]:
-    """Names under which a slot's value is stored."""
+    """Return names under which a slot's value is stored."""
     if slot.type == "duration":
         return ("duration_s" if slot.name == "duration" else slot.name,)
     return FILLS.get(slot.type, (slot.name,))

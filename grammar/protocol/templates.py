@@ -71,7 +71,7 @@ Node = Literal | Rule | Slot | Sequence | Choice | Maybe
 
 
 def parse_template(text: str) -> Node:
-    """The tree of a template. Raises TemplateError naming the place in the phrase."""
+    """Return the tree of a template. Raises TemplateError naming the place in the phrase."""
     tokens = _TOKEN.findall(text)
     node, rest = _choice(tokens, 0, text)
     if rest < len(tokens):
@@ -82,21 +82,21 @@ def parse_template(text: str) -> Node:
 
 
 def words_of(node: Node) -> Iterator[str]:
-    """Every literal word of a template, in order, rules and slots left out."""
+    """Yield every literal word of a template, in order, rules and slots left out."""
     for part in walk(node):
         if isinstance(part, Literal):
             yield part.word
 
 
 def slots_of(node: Node) -> Iterator[Slot]:
-    """Every slot of a template, in order."""
+    """Yield every slot of a template, in order."""
     for part in walk(node):
         if isinstance(part, Slot):
             yield part
 
 
 def walk(node: Node) -> Iterator[Node]:
-    """The node and everything below it, in reading order."""
+    """Yield the node and everything below it, in reading order."""
     yield node
     match node:
         case Sequence(parts) | Choice(parts):
@@ -109,7 +109,7 @@ def walk(node: Node) -> Iterator[Node]:
 
 
 def required_slots(node: Node) -> frozenset[str]:
-    """Names of the slots that every way of saying the template fills."""
+    """Return names of the slots that every way of saying the template fills."""
     match node:
         case Slot(name, _):
             return frozenset({name})
@@ -122,7 +122,7 @@ def required_slots(node: Node) -> frozenset[str]:
 
 
 def expansions(node: Node, rules: Mapping[str, Node]) -> Iterator[tuple[str | Slot, ...]]:
-    """Every way to say a template, slots kept as slots. Meant for templates, not for numbers."""
+    """Yield every way to say a template, slots kept as slots. Meant for templates, not for numbers."""
     match node:
         case Literal(word):
             yield (word,)

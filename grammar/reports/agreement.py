@@ -23,7 +23,7 @@ class Told:
     channel: int
     text: str
     meaning: str
-    """What it means in words that compare: call and slots, a checklist item, prowords."""
+    """Its meaning in words that can be compared: call and slots, a checklist item, prowords."""
     unsure: bool
     amended: bool
 
@@ -63,7 +63,8 @@ class Agreement:
 
 
 def utterances(view: View) -> tuple[Told, ...]:
-    """What was heard, as it stands after a person's corrections; what was entered is left out."""
+    """Return the utterances heard, as a person's corrections leave them; entries by hand are left
+    out."""
     said = (line.utterance for line in view.log if line.utterance is not None)
     return tuple(
         Told(
@@ -82,7 +83,7 @@ def utterances(view: View) -> tuple[Told, ...]:
 
 
 def meaning_of(said: Utterance) -> str:
-    """What an utterance says by itself, whatever the calls around it made of it."""
+    """Return the meaning of an utterance by itself, whatever the calls around it made of it."""
     found = said.meaning
     match found.kind:
         case "unrecognised":
@@ -99,10 +100,10 @@ def meaning_of(said: Utterance) -> str:
 
 
 def align(before: Sequence[Told], after: Sequence[Told]) -> tuple[Pair, ...]:
-    """Both hearings side by side, in order of time.
+    """Return both hearings side by side, in order of time.
 
-    On each channel utterances are paired in order, one with one, so that the time they share is most;
-    only what overlaps can be a pair. What finds no partner stands alone.
+    On each channel utterances are paired in order, one with one, so that the time they share is
+    most; only utterances that overlap can be a pair. One that finds no partner stands alone.
     """
     channels = {one.channel for one in (*before, *after)}
     pairs = [
@@ -118,7 +119,7 @@ def align(before: Sequence[Told], after: Sequence[Told]) -> tuple[Pair, ...]:
 
 
 def agreement(pairs: Sequence[Pair]) -> Agreement:
-    """How far the hearings agree."""
+    """Return how far the hearings agree."""
     meanings = [
         (
             "nothing heard" if pair.before is None else pair.before.meaning,
@@ -166,7 +167,7 @@ def _knots(
 
 
 def _paired(before: list[Told], after: list[Told]) -> Iterator[Pair]:
-    """The order-keeping pairs that share most time: the longest common subsequence, weighted."""
+    """Yield the order-keeping pairs that share most time: the longest common subsequence, weighted."""
     rows, columns = len(before), len(after)
     best = [[0.0] * (columns + 1) for _ in range(rows + 1)]
     for i in reversed(range(rows)):
@@ -191,7 +192,7 @@ def _paired(before: list[Told], after: list[Told]) -> Iterator[Pair]:
 
 
 def _shared(one: Told, other: Told) -> float:
-    """Seconds in both; a little more where they mean the same, which decides between equals."""
+    """Return seconds in both; a little more where they mean the same, which decides between equals."""
     seconds = min(one.until, other.until) - max(one.t, other.t)
     return seconds * (1.01 if one.meaning == other.meaning else 1.0)
 

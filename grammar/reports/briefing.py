@@ -1,4 +1,4 @@
-"""What a team's sheet says before a case: planned doses for a weight, plans, limits, phrases in short.
+"""The team's sheet before a case: planned doses for a weight, plans, limits, phrases in short.
 
 Everything here is what the local team wrote in its protocol. Nothing is suggested.
 """
@@ -26,11 +26,11 @@ class SheetDose:
     """Its volume at the sheet's concentration."""
     low: Decimal | None
     high: Decimal | None
-    """What the sheet allows, in the range's own unit."""
+    """The most that the sheet allows, in the range's own unit."""
 
 
 def sheet_dose(drug: Drug, weight_kg: float | None) -> SheetDose:
-    """What the sheet plans and allows for this weight, in kilograms."""
+    """Return the dose that the sheet plans and allows for this weight, in kilograms."""
     planned, allowed = drug.planned, drug.range
     amount = _for(planned.amount, planned.per_kg, weight_kg) if planned else None
     unit = planned.unit if planned else drug.unit
@@ -51,7 +51,8 @@ def _for(value: float, per_kg: bool, weight_kg: float | None) -> Decimal | None:
 
 
 def plans(protocol: Protocol) -> tuple[Spoken, ...]:
-    """The values of every list that a call recorded as `plan` names, in the order of the sheet."""
+    """Return the values of every list that a call recorded as `plan` names, in the order of the
+    sheet."""
     types = {
         kind for call in protocol.call if call.record == "plan" for kind in call.slots.values()
     }
@@ -59,7 +60,8 @@ def plans(protocol: Protocol) -> tuple[Spoken, ...]:
 
 
 def in_short(node: Node) -> str:
-    """A phrase in its shortest form: first alternatives, nothing that may be left out, ‹slots›."""
+    """Return a phrase in its shortest form: first alternatives, nothing that may be left out,
+    ‹slots›."""
     return " ".join(_short(node))
 
 

@@ -1,5 +1,5 @@
-"""What is handed over after a case, in the trade's order: who and when, the airway, drugs, vital signs,
-the course, what is still open.
+"""The handover after a case, in the trade's order: who and when, the airway, drugs, vital signs,
+the course, and the points that are still open.
 
 Pure, from a View: for the screen, the report and the exports alike. Times are seconds on the case's
 clock, people are roles.
@@ -31,7 +31,7 @@ class Trend:
 
     @property
     def lowest(self) -> VitalSign:
-        """By its first value; the earliest of equals."""
+        """The extreme by its first value; the earliest of equals."""
         return min(self.signs, key=lambda sign: sign.values[0])
 
     @property
@@ -64,9 +64,9 @@ class OpenPoint:
     slots: Slots
     fact: int
     text: str = ""
-    """What was heard, where it is unsure."""
+    """The words heard, where they are unsure."""
     differing: Slots | None = None
-    """What the read-back said instead."""
+    """Values that the read-back said instead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class Handover:
 
 
 def handover(protocol: Protocol, view: View) -> Handover:
-    """The summary of the case at the view's moment."""
+    """Return the summary of the case at the view's moment."""
     said = (line.utterance for line in view.log if line.utterance)
     speakers = Counter(one.sender for one in said if one.role != "unrecognised")
     return Handover(
@@ -121,7 +121,7 @@ def handover(protocol: Protocol, view: View) -> Handover:
 
 
 def trends(view: View) -> tuple[Trend, ...]:
-    """Each vital sign that was called, in order of first appearance."""
+    """Return each vital sign that was called, in order of first appearance."""
     by_id: dict[str, list[VitalSign]] = {}
     for sign in sorted(view.vitals, key=lambda sign: sign.t):
         by_id.setdefault(sign.id, []).append(sign)

@@ -13,14 +13,14 @@ from grammar.language.numbers.units import plain
 
 
 def slots_json(slots: Slots) -> dict[str, Any]:
-    """Slots with plain numbers, whole ones as integers."""
+    """Return the slots with plain numbers, whole ones as integers."""
     return {
         name: plain(value) if isinstance(value, Decimal) else value for name, value in slots.items()
     }
 
 
 def utterance_json(said: Utterance) -> dict[str, Any]:
-    """One line for one utterance. Times in seconds from the start of the audio."""
+    """Return one line for one utterance. Times in seconds from the start of the audio."""
     return {
         "kind": "utterance",
         "seq": said.fact,
@@ -41,7 +41,7 @@ def utterance_json(said: Utterance) -> dict[str, Any]:
 
 
 def summary_json(view: View) -> dict[str, Any]:
-    """The last line: everything derived at the view's moment."""
+    """Return the last line: everything derived at the view's moment."""
     return {
         "kind": "summary",
         "until": round(view.now, 2),

@@ -62,7 +62,8 @@ class Dialogue(BaseModel):
 
 
 def parse_dialogue(text: str, label: str) -> Dialogue:
-    """A dialogue from its TOML. Raises UserError naming `label`, the line's number and the field."""
+    """Return a dialogue from its TOML. Raises UserError naming `label`, the line's number and the
+    field."""
     try:
         return Dialogue.model_validate(read_toml(text, label))
     except ValidationError as error:
@@ -72,7 +73,7 @@ def parse_dialogue(text: str, label: str) -> Dialogue:
 
 
 def station_id(protocol: Protocol, name: str) -> str:
-    """A station's id from its id, title or spoken name. Raises UserError."""
+    """Return a station's id from its id, title or spoken name. Raises UserError."""
     plain = re.sub(r"[\s_-]+", "-", name.strip().lower())
     for station in protocol.station:
         names = (station.id, station.title, *station.spoken)
@@ -83,7 +84,7 @@ def station_id(protocol: Protocol, name: str) -> str:
 
 
 def heard(protocol: Protocol, dialogue: Dialogue) -> Iterator[Heard]:
-    """The dialogue as facts, one an utterance, without their `seq`."""
+    """Yield the dialogue as facts, one an utterance, without their `seq`."""
     understanding = Understanding(protocol)
     for line in sorted(dialogue.say, key=lambda line: line.t):
         texts = re.findall(r"\[unk\]|[\w'-]+", line.words.lower())
@@ -108,7 +109,8 @@ def heard(protocol: Protocol, dialogue: Dialogue) -> Iterator[Heard]:
 
 
 def judge(protocol: Protocol, dialogue: Dialogue) -> tuple[tuple[Utterance, ...], View]:
-    """The utterances as the case took them, and the view at `until` (else the last word's end)."""
+    """Return the utterances as the case took them, and the view at `until` (else the last word's
+    end)."""
     case = Case(protocol)
     case.add(CaseStarted(seq=1, protocol=dialogue.protocol, weight_kg=dialogue.weight_kg))
     utterances = []

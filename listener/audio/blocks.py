@@ -1,4 +1,4 @@
-"""What every source of sound yields: blocks of 100 ms on one clock of samples.
+"""Blocks of 50 ms, which every source of sound yields, on one clock of samples.
 
 That clock counts samples from the source's beginning, so it never drifts from the recording.
 """
@@ -14,9 +14,9 @@ import numpy as np
 from listener.audio.samples import SAMPLE_RATE, Samples
 
 BLOCKS_A_SECOND: Final = 20
-"""So many that a pause is noticed soon after it began."""
+"""Short blocks let a pause be noticed soon after it began."""
 BLOCK: Final = SAMPLE_RATE // BLOCKS_A_SECOND
-"""Samples a block."""
+"""Samples of a block."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,21 +34,21 @@ class Source(Protocol):
     """A stream of blocks at `rate` samples a second."""
 
     name: str
-    """What is heard, in words."""
+    """Its name in words."""
     channels: int
     rate: int
     live: bool
     """Whether the sound happens now, so that waiting for it takes as long as it lasts."""
 
     def blocks(self) -> Iterator[Block]:
-        """The sound from its beginning. Call once."""
+        """Yield the sound from its beginning. Call once."""
         ...
 
 
 def paced(
     blocks: Iterator[Block], sleep: Callable[[float], None], clock: Callable[[], float]
 ) -> Iterator[Block]:
-    """The same blocks at real speed: each comes when its last sample would have been spoken.
+    """Yield the same blocks at real speed: each comes when its last sample would have been spoken.
 
     `clock` counts seconds steadily, as `time.monotonic` does. Time lost elsewhere is caught up.
     """
@@ -61,7 +61,8 @@ def paced(
 
 
 def reblocked(pieces: Iterator[Samples]) -> Iterator[Block]:
-    """Pieces of any length, shape (n, channels), as blocks of `BLOCK` and a shorter last one."""
+    """Yield pieces of any length, shape (n, channels), as blocks of `BLOCK` samples and a shorter
+    last one."""
     at = 0
     kept: Samples | None = None
     for piece in pieces:

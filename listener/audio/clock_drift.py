@@ -20,13 +20,14 @@ from listener.audio.blocks import BLOCK, BLOCKS_A_SECOND, Block
 from listener.audio.samples import SAMPLE_RATE, Samples
 
 WINDOW: Final = 10 * BLOCKS_A_SECOND
-"""Blocks, ten seconds. Blocks come late, by all that is busy, never early: the least late tells."""
+"""Blocks, ten seconds. A busy computer brings blocks late, nothing brings them early: the least
+late one counts."""
 
 _PER_BLOCK: Final = BLOCK // 800
 """Samples put in or taken out of a block at most: 0.1 %, more than any crystal is off."""
 
 _GAP_WINDOW_S: Final = 3.0
-"""For so long blocks must go on coming late for sound to have been lost."""
+"""Blocks must come late for this long before sound counts as lost."""
 
 GAP_S: Final = 0.5
 """A step of the clock greater than this is a gap, or sound that had been waiting somewhere."""
@@ -35,14 +36,15 @@ _RATE_OFF: Final = 0.01
 """A rate further off than this is another rate: 44 100 for 48 000 is 8 % off."""
 
 _PART: Final = WINDOW // 5
-"""The least late of so many blocks at the beginning, the middle and the end give two slopes."""
+"""Blocks of each part: the least late ones at the beginning, the middle and the end give two slopes."""
 
 _AGREE: Final = 0.01
-"""By how much the two may differ: sound that stalls and catches up does more."""
+"""The two slopes may differ by this much: they differ more where sound stalls and catches up."""
 
 
 def steady_s() -> float:
-    """Seconds on a clock that nobody sets and that, where the system has such a one, goes on in sleep."""
+    """Return the seconds of a clock that nobody sets. It goes on in sleep where the system has such
+    a clock."""
     boot = getattr(time, "CLOCK_BOOTTIME", None)
     return time.monotonic() if boot is None else time.clock_gettime(boot)
 
@@ -55,7 +57,7 @@ class SteadyClock:
         self._late: deque[float] = deque(maxlen=WINDOW)
         self._learning = WINDOW
         self._least = 0.0
-        """How late the least late block was when all was in step, seconds."""
+        """Delay of the least late block when all was in step, seconds."""
         self._came = 0
         """Samples that have come."""
         self._added = 0
@@ -64,10 +66,10 @@ class SteadyClock:
         """Samples given, and those that were lost between."""
         self._lost_s = 0.0
         self._since: deque[tuple[float, float]] = deque()
-        """When blocks of the last seconds came, and how late."""
+        """Times at which blocks of the last seconds came, and their delays, seconds."""
         self._rate: deque[tuple[float, float]] = deque(maxlen=WINDOW)
-        """How late each block was, had the rate been right and nothing been put in, and where in the sound
-        it ended, seconds: a device at another rate than ours brings blocks of unequal length."""
+        """Delay of each block, had the rate been right and nothing been put in, and its end in the
+        sound, seconds. A device at another rate than ours brings blocks of unequal length."""
 
     @property
     def rate_off(self) -> float | None:
@@ -89,7 +91,8 @@ class SteadyClock:
         self._rate.clear()
 
     def blocks(self, blocks: Iterator[Block]) -> Iterator[Block]:
-        """The same sound in step; where some was lost, the next block's `t` is later by its length."""
+        """Yield the same sound in step; where some was lost, the next block's `t` is later by its
+        length."""
         for block in blocks:
             lost = self._measure(len(block.samples))
             samples = self._corrected(block.samples)
@@ -101,7 +104,8 @@ class SteadyClock:
                 self._at, lost_s = self._at + len(part), 0.0
 
     def _measure(self, count: int) -> int:
-        """Take note that so many samples have come now. How many were lost before them."""
+        """Take note that `count` samples have come now. Returns how many samples were lost before
+        them."""
         now = self._clock()
         self._came += count
         came_s = self._came / SAMPLE_RATE
@@ -145,7 +149,7 @@ class SteadyClock:
 
 
 def one_more(samples: Samples) -> Samples:
-    """Shape (n + 1, channels): one sample put in where the sound is smoothest."""
+    """Return shape (n + 1, channels): one sample is put in where the sound is smoothest."""
     at = _smoothest(samples)
     between = (samples[at].astype(np.int32) + samples[at + 1]) // 2
     more: Samples = np.insert(samples, at + 1, between.astype(np.int16), axis=0)
@@ -153,7 +157,7 @@ def one_more(samples: Samples) -> Samples:
 
 
 def one_less(samples: Samples) -> Samples:
-    """Shape (n - 1, channels): one sample taken out where the sound is smoothest."""
+    """Return shape (n - 1, channels): one sample is taken out where the sound is smoothest."""
     less: Samples = np.delete(samples, _smoothest(samples) + 1, axis=0)
     return less
 

@@ -23,13 +23,13 @@ class Dither:
         self._at = 0
 
     def fresh(self) -> Dither:
-        """The same noise from its beginning; cheap, as the noise itself is shared."""
+        """Return the same noise from its beginning. The noise itself is shared, so this is cheap."""
         copy = object.__new__(Dither)
         copy._noise, copy._at = self._noise, 0
         return copy
 
     def add(self, samples: Samples) -> Samples:
-        """`samples` with the next stretch of noise, of one step (rms), added."""
+        """Return `samples` with the next stretch of noise, of one step (rms), added."""
         where = (self._at + np.arange(len(samples))) % _PERIOD
         self._at = int((self._at + len(samples)) % _PERIOD)
         sums = samples.astype(np.int32) + self._noise[where]

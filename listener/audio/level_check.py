@@ -1,4 +1,4 @@
-"""A microphone tried before a case: how loud each channel is at the moment. Nothing is kept."""
+"""Tries a microphone before a case: measures how loud each channel is. No sound is kept."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ class LevelCheck:
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="level check", daemon=True)
         self.name = ""
-        """What is heard, in words; empty before the first sound."""
+        """Name of the source in words; empty before the first sound."""
         self.levels: tuple[float, ...] = ()
-        """Of each channel, dB relative to full scale; empty before the first sound."""
+        """Level of each channel, dB relative to full scale; empty before the first sound."""
         self.loudest = -np.inf
         """The loudest level so far."""
         self.clipped = False
         """Whether any sound so far was cut off."""
         self.failure = ""
-        """Why nothing can be heard, a sentence."""
+        """A sentence on why nothing can be heard; "" while sound comes."""
 
     def start(self) -> None:
         """Begin to listen."""
@@ -49,7 +49,7 @@ class LevelCheck:
 
     @property
     def verdict(self) -> str:
-        """In a few words."""
+        """Return the outcome in a few words."""
         if self.failure:
             return self.failure
         if not self.levels:

@@ -18,18 +18,18 @@ from listener.audio.clock_drift import SteadyClock, steady_s
 from listener.audio.samples import SAMPLE_RATE, Samples
 
 _PATIENCE_S: Final = 2.0
-"""A running microphone brings a block every 100 ms; after so long without one it is gone."""
+"""A running microphone brings a block every 50 ms; after this long without one it is gone."""
 
 _FIRST_PATIENCE_S: Final = 8.0
-"""The first block may take longer: a sound server fills its buffers first, for 2 s if busy."""
+"""Patience for the first block: a sound server fills its buffers first, for 2 s if busy."""
 
 _RETRY_S: Final = 1.0
-"""Between two tries to open a device that went away."""
+"""Seconds between two tries to open a device that went away."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CapturedSound:
-    """What PortAudio delivered: `adc_s` its clock at the first sample, `lost` whether it says that
+    """Sound that PortAudio delivered: `adc_s` is its clock at the first sample, `lost` says whether
     sound before was lost."""
 
     samples: Samples
@@ -62,7 +62,7 @@ class Microphone:
         """Whether the device is gone at the moment."""
         self._rate_off = 0.0
         self._anew = False
-        """Whether it is away since we open it anew."""
+        """Whether it is away because we open it anew."""
         self._steady = SteadyClock(clock)
         self._clock = clock
         self._sleep = sleep
@@ -78,7 +78,7 @@ class Microphone:
 
     @property
     def trouble(self) -> str:
-        """What is wrong with the device at the moment, a sentence; "" while all is well."""
+        """A sentence on the trouble with the device at the moment; "" while all is well."""
         if self.away and not self._anew:
             return "the microphone is gone: nothing is heard until it is back"
         if self._rate_off:
@@ -88,7 +88,8 @@ class Microphone:
         return ""
 
     def _working_rate(self, own: int) -> int:
-        """16 kHz where the device can, else its own rate. Raises PortAudioError where neither."""
+        """Return 16 kHz where the device can, else its own rate. Raises PortAudioError where
+        neither works."""
         for rate in (SAMPLE_RATE, own):
             try:
                 self._portaudio.check_input_settings(
@@ -102,11 +103,11 @@ class Microphone:
         return own
 
     def blocks(self) -> Iterator[Block]:
-        """What is heard from now on, without end, in step with the clock; see `_blocks`."""
+        """Yield the sound from now on, without end, in step with the clock; see `_blocks`."""
         return self._steady.blocks(self._blocks())
 
     def _blocks(self) -> Iterator[Block]:
-        """What is heard from now on, without end.
+        """Yield the sound from now on, without end.
 
         A device that goes away (unplugged, its sound server gone) is waited for: zeros come at real
         speed in the meantime, `away` is true, and the first block after it carries the length of
@@ -146,7 +147,7 @@ class Microphone:
             self._portaudio._initialize()
 
     def _other_rate(self) -> bool:
-        """Whether the device now runs at another rate, so that it must be opened anew."""
+        """Return whether the device now runs at another rate, so that it must be opened anew."""
         off = self._steady.rate_off
         if off is None:
             return False
@@ -157,7 +158,8 @@ class Microphone:
         return True
 
     def _device_blocks(self) -> Iterator[Block]:
-        """Blocks of one opening of the device, until it falls silent. Raises PortAudioError."""
+        """Yield the blocks of one opening of the device, until it brings no more. Raises
+        PortAudioError."""
         found: dict[str, Any] = self._portaudio.query_devices(self._device, "input")
         self._device_rate = self._working_rate(round(float(found["default_samplerate"])))
         captured: queue.SimpleQueue[CapturedSound] = queue.SimpleQueue()
@@ -181,13 +183,13 @@ class Microphone:
         return round((self._clock() - moment_s) * SAMPLE_RATE)
 
     def _silence(self, length: int) -> Iterator[Samples]:
-        """As many zeros, a block at a time."""
+        """Yield `length` zeros, a block at a time."""
         for start in range(0, length, BLOCK):
             yield np.zeros((min(BLOCK, length - start), self.channels), dtype=np.int16)
 
 
 def _until_silent(captured: queue.SimpleQueue[CapturedSound]) -> Iterator[CapturedSound]:
-    """What comes, until nothing has for too long."""
+    """Yield captured sound until none has come for too long."""
     patience = _FIRST_PATIENCE_S
     while True:
         try:
@@ -198,7 +200,7 @@ def _until_silent(captured: queue.SimpleQueue[CapturedSound]) -> Iterator[Captur
 
 
 def timed(pieces: Iterator[CapturedSound], device_rate: int, channels: int) -> Iterator[Block]:
-    """Captured pieces, at `device_rate`, as blocks at 16 kHz on one clock of samples.
+    """Yield captured pieces, at `device_rate`, as blocks at 16 kHz on one clock of samples.
 
     Where sound was lost, as many zeros take its place as PortAudio's clock went on without sound.
     """
@@ -228,7 +230,8 @@ def timed(pieces: Iterator[CapturedSound], device_rate: int, channels: int) -> I
 
 
 def inputs() -> list[str]:
-    """The microphones that there are: number, name and channels. Raises UserError without PortAudio."""
+    """Return the microphones of this computer: number, name and channels. Raises UserError without
+    PortAudio."""
     sound = portaudio()
     chosen = sound.default.device[0]
     return [
@@ -240,7 +243,8 @@ def inputs() -> list[str]:
 
 
 def portaudio() -> ModuleType:
-    """The package sounddevice, which loads PortAudio. Imported only when a microphone is wanted."""
+    """Return the package sounddevice, which loads PortAudio. It is imported only when a microphone
+    is wanted. Raises UserError where it is missing."""
     try:
         import sounddevice  # noqa: PLC0415
     except (ImportError, OSError):

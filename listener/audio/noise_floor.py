@@ -20,18 +20,18 @@ _EDGES_HZ: Final = (100, 250, 400, 600, 850, 1150, 1600, 2200, 3000, 4200, 5600,
 BANDS: Final = len(_EDGES_HZ) - 1
 
 _FAINT: Final = 4.0
-"""Noise of this level, rms in steps of 16 bits (-78 dBFS), is taken to be always there: below it no
-microphone is quiet, and exact zeros would make the faintest hiss stand out."""
+"""Level of noise, rms in steps of 16 bits (-78 dBFS), that is assumed always to be there: no
+microphone is quieter, and exact zeros would make the faintest hiss stand out."""
 
 _UNKNOWN_DB: Final = 55.0
-"""A frame's energy in a band in a quiet room: the floor until half a second has been heard."""
+"""Energy of a frame in a band in a quiet room, dB: the floor until half a second has been heard."""
 
 Energies = NDArray[np.float64]
 """Shape (frames, BANDS), dB."""
 
 
 def frame_energies(samples: Samples) -> Energies:
-    """The energy of each whole frame of `samples`, shape (n,), in each band, in dB."""
+    """Return the energy of each whole frame of `samples`, shape (n,), in each band, in dB."""
     count = (len(samples) - WINDOW) // FRAME + 1
     if count <= 0:
         return np.zeros((0, BANDS))
@@ -48,7 +48,7 @@ def frame_energies(samples: Samples) -> Energies:
 
 
 def levels_of(energies: Energies) -> NDArray[np.float64]:
-    """The level of each frame, all bands together, in dB: shape (frames,)."""
+    """Return the level of each frame, all bands together, in dB: shape (frames,)."""
     levels: NDArray[np.float64] = 10.0 * np.log10(np.sum(10.0 ** (energies / 10.0), axis=1))
     return levels
 
@@ -61,7 +61,7 @@ class NoiseFloor:
 
     _PARTS: Final = 6
     _PART_FRAMES: Final = 50
-    """The three seconds, remembered as minima of half a second each."""
+    """Frames of each half second; the three seconds are remembered as one minimum for each."""
     _SMOOTHING: Final = 0.8
     """Share of the last frame's smoothed energy: about 50 ms."""
     _BIAS_DB: Final = 2.0
@@ -74,7 +74,7 @@ class NoiseFloor:
         self._frames = 0
 
     def follow(self, energies: Energies) -> Energies:
-        """The floor under each of the next frames, same shape as `energies`, in dB."""
+        """Return the floor under each of the next frames, same shape as `energies`, in dB."""
         floors = np.empty_like(energies)
         for number, energy in enumerate(energies):
             floors[number] = self._next(energy)

@@ -1,4 +1,4 @@
-"""Stored sound played aloud, and the clock it keeps: what is heard now says where a replay stands.
+"""Plays stored sound aloud, and keeps its clock: the sound heard now says where a replay stands.
 
 Where nothing can be heard (muted, no loudspeaker) a steady clock takes its place. At another speed than
 its own the sound is stretched in time and keeps its pitch.
@@ -27,7 +27,7 @@ from listener.audio.voice_activity import level_dbfs
 SPEEDS: Final = (0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
 
 _PIECE_S: Final = 0.02
-"""What the loudspeaker asks for at a time."""
+"""Seconds of sound that the loudspeaker asks for at a time."""
 _READ_S: Final = 0.5
 """Seconds of the loudspeaker that are made ready at a time."""
 _AHEAD: Final = 50
@@ -46,7 +46,7 @@ class Player:
 
     audible = False
     trouble = ""
-    """Why it goes on without its sound, a clause; "" where it does not."""
+    """A clause on why it goes on without its sound; "" where it has sound."""
 
     def __init__(
         self, end: float, at: float = 0.0, clock: Callable[[], float] = time.monotonic
@@ -67,14 +67,15 @@ class Player:
 
     @property
     def position(self) -> float:
-        """What is heard at this moment."""
+        """The moment of the case that is heard now, seconds."""
         if self._since is None:
             return self._held
         return min(self._held + (self._clock() - self._since) * self.speed, self.end)
 
     @property
     def level_dbfs(self) -> float | None:
-        """How loud what is heard now is; None where nothing is."""
+        """Return the level of the sound heard now, dB relative to full scale; None where nothing is
+        heard."""
         return None
 
     def play(self) -> None:
@@ -169,7 +170,7 @@ class Loudspeaker(Player):
             raise UserError(f"no sound can be played: {reason}") from None
 
     def _working_rate(self) -> int:
-        """16 kHz where the device can, else its own rate."""
+        """Return 16 kHz where the device can, else its own rate."""
         own = round(float(self._portaudio.query_devices(None, "output")["default_samplerate"]))
         try:
             self._portaudio.check_output_settings(
@@ -202,7 +203,8 @@ class Loudspeaker(Player):
         return found[1].level_dbfs if found else None
 
     def _look_whether_lost(self) -> None:
-        """Where the loudspeaker asks no more: from the last that was heard go on by the steady clock."""
+        """Go on by the steady clock, from the last moment heard, where the loudspeaker asks for
+        nothing more."""
         if self._since is None or not self.audible:
             return
         waited = self._clock() - max(self._asked_s, self._since)
@@ -215,7 +217,7 @@ class Loudspeaker(Player):
         self._end_feeding()
 
     def _now_heard(self) -> tuple[float, _Heard] | None:
-        """PortAudio's clock, and what is heard at that time."""
+        """Return PortAudio's clock and the piece heard at that time; None before the first."""
         try:
             t: float = self._stream.time
         except self._portaudio.PortAudioError:  # the device is going; soon it is known to be gone
@@ -270,7 +272,7 @@ class Loudspeaker(Player):
                 return
 
     def _pieces(self, start: float, speed: float) -> Iterator[Floats]:
-        """The sound from `start` to the end, made ready for the loudspeaker, piece by piece."""
+        """Yield the sound from `start` to the end, made ready for the loudspeaker, piece by piece."""
         stretch = stretcher(speed)
         resampler = (
             None
@@ -313,13 +315,13 @@ class Loudspeaker(Player):
 
 
 def mono(samples: Samples) -> Floats:
-    """All channels added up, -1 to 1; what would be louder than that is cut."""
+    """Return all channels added up, -1 to 1; louder sound is cut."""
     mixed: Floats = samples.sum(axis=1, dtype=np.float32) / 32768
     return np.clip(mixed, -1.0, 1.0)
 
 
 def stretcher(speed: float) -> Callable[[Floats], Floats]:
-    """Gives sound, chunk after chunk, the length it has at `speed`; the pitch stays."""
+    """Return a function that gives sound, chunk after chunk, its length at `speed`; the pitch stays."""
     if speed == 1.0:
         return lambda samples: samples
     from python_stretch import Signalsmith  # noqa: PLC0415  (only where it is wanted)
@@ -338,7 +340,7 @@ def stretcher(speed: float) -> Callable[[Floats], Floats]:
 def player(
     sound: Callable[[float, float], Samples], end: float, at: float, *, mute: bool
 ) -> tuple[Player, str]:
-    """A player that is heard where it can be, and in words why it is not."""
+    """Return a player, heard where that is possible, and in words why it is not."""
     if mute:
         return Player(end, at), "muted"
     try:

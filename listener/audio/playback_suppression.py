@@ -1,7 +1,8 @@
-"""Not hearing ourselves: while we play something aloud, the microphone's sound is recorded, not heard.
+"""Keeps the program from hearing itself: while it plays a sound, the microphone is recorded, not
+heard.
 
-What stands in its place for the segmenter is the room's own noise of just before, so that neither the
-end nor the return of sound is taken for speech.
+The segmenter gets the room's own noise of just before in its place, so that neither the end nor the
+return of sound is taken for speech.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ class PlaybackSuppression:
 
     def __init__(self) -> None:
         self.turn = threading.Lock()
-        """Held by whoever plays: one at a time."""
+        """A lock for whoever plays: one at a time."""
         self._lock = threading.Lock()
         self._stretches: list[tuple[float, float]] = []
         self._watched = False
@@ -50,7 +51,7 @@ class PlaybackSuppression:
             self._stretches[-1] = (began, max(at, began))
 
     def heard(self, block: Block) -> Block:
-        """The block as it is to be heard."""
+        """Return the block as it is to be heard."""
         start, end = block.t, block.t + len(block.samples) / SAMPLE_RATE
         with self._lock:
             self._stretches = [one for one in self._stretches if one[1] > start - 60]

@@ -1,4 +1,4 @@
-"""Samples of sound, as everything in the listening half has them."""
+"""The type and the rate of samples of sound, throughout the listening half."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""How good the sound of a set-up is: level, clipping, noise floor, signal-to-noise ratio.
+"""Measures the sound of a set-up: level, clipping, noise floor, signal-to-noise ratio.
 
-All of it from one recording of people speaking with pauses between, in frames of 20 ms.
+It needs one recording of people who speak with pauses between, and works in frames of 20 ms.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _db(power: float) -> float:
 
 
 def advice(check: SoundCheck) -> list[str]:
-    """What to do about it, most pressing first; nothing where all is well.
+    """Return sentences on what to do about it, most pressing first; none where all is well.
 
     The limits are common practice, no source. Of signal-to-noise ratios `answerback bench` measures 5 and
     10 dB (a fan, where much is lost), 20 (a radio) and 25 (a mask), none between.

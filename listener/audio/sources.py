@@ -1,4 +1,4 @@
-"""Where sound comes from: a file, raw samples on standard input, a microphone (`microphone.py`)."""
+"""Sources of sound: a file, or raw samples on standard input. The microphone has `microphone.py`."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class AudioFile:
         self._path = path
 
     def blocks(self) -> Iterator[Block]:
-        """The file's sound. Raises UserError where it is broken in the middle."""
+        """Yield the file's sound. Raises UserError where it is broken in the middle."""
         return reblocked(self._resampled())
 
     def _resampled(self) -> Iterator[Samples]:
@@ -74,7 +74,7 @@ class AudioFile:
         yield _int16(stream.resample_chunk(rest, last=True).reshape(-1, self.channels))
 
     def _pieces(self) -> Iterator[NDArray[np.float32]]:
-        """The file's own samples, 100 ms at a time."""
+        """Yield the file's own samples, 100 ms at a time."""
         piece_length = max(1, self._file_rate // 10)
         try:
             with Forward(self._path) as file:
@@ -96,7 +96,7 @@ class RawPcm:
         self._stream = stream
 
     def blocks(self) -> Iterator[Block]:
-        """Blocks as they arrive. Raises UserError where not one sample came."""
+        """Yield blocks as they arrive. Raises UserError where not one sample came."""
         at = 0
         odd = b""
         while data := self._stream.read(2 * BLOCK - len(odd)):
@@ -112,13 +112,14 @@ class RawPcm:
 
 
 def _int16(sound: NDArray[np.float32]) -> Samples:
-    """Sound in [-1, 1] as 16-bit samples; what is beyond is clipped, what is no number is silence."""
+    """Return sound in [-1, 1] as 16-bit samples; values beyond are clipped, values that are no
+    number are silence."""
     scaled = np.clip(np.rint(np.nan_to_num(sound) * 32768.0), -32768, 32767)
     samples: Samples = scaled.astype(np.int16)
     return samples
 
 
 def _reason(error: Exception) -> str:
-    """What went wrong, as a clause with its full stop."""
+    """Return the reason of an error, as a clause with its full stop."""
     said = getattr(error, "error_string", None) or getattr(error, "strerror", None) or str(error)
     return f"{str(said).rstrip('.').lower()}."

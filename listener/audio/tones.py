@@ -24,13 +24,13 @@ Floats = npt.NDArray[np.float32]
 
 RATE: Final = 16_000
 PEAK: Final = 0.25
-"""Of full scale, 12 dB below it: the volume itself is set at the loudspeaker."""
+"""Greatest sample, as a share of full scale: 12 dB below it. The volume is set at the loudspeaker."""
 
 HIGH, MIDDLE, LOW = 1320.0, 880.0, 587.0
 """Hz. Pure tones, so that a voice beside them can be told (`voice_beside`)."""
 
 _FADE_S: Final = 0.01
-"""Without it a tone begins and ends in a click."""
+"""Length of the fade without which a tone begins and ends in a click, seconds."""
 _PAUSE: Final = (0.0, 0.08)
 
 # (Hz, seconds): told apart by their course, not by pitch alone.
@@ -42,7 +42,7 @@ _COURSE: dict[Kind, tuple[tuple[float, float], ...]] = {
 
 
 def tone(kind: Kind) -> Floats:
-    """The sound for one kind of thing, mono at `RATE`, under a second."""
+    """Return the sound for one kind of thing, mono at `RATE`, under a second."""
     return np.concatenate([_sine(hertz, seconds) for hertz, seconds in _COURSE[kind]])
 
 
@@ -54,7 +54,8 @@ def _sine(hertz: float, seconds: float) -> Floats:
 
 
 def spoken(text: str) -> Floats:
-    """The text as espeak-ng says it, mono at `RATE`. Raises UserError where it is not installed."""
+    """Return the text as espeak-ng says it, mono at `RATE`. Raises UserError where it is not
+    installed."""
     program = shutil.which("espeak-ng")
     if program is None:
         raise UserError("spoken prompts need the program espeak-ng: install the package espeak-ng")
@@ -73,14 +74,15 @@ def spoken(text: str) -> Floats:
 
 
 def limited(sound: Floats) -> Floats:
-    """The sound, made quieter as a whole where it is above `PEAK`."""
+    """Return the sound, made quieter as a whole where it is above `PEAK`."""
     loudest = float(np.abs(sound).max(initial=0.0))
     quieter: Floats = (sound * (PEAK / loudest)).astype(np.float32) if loudest > PEAK else sound
     return quieter
 
 
 def voice_beside(samples: Samples, floor_dbfs: float) -> bool:
-    """Whether somebody speaks while one of our tones plays: much sound where no tone has any.
+    """Return whether somebody speaks while one of our tones plays: much sound where no tone has
+    any.
 
     `samples` are one channel, at least 50 ms; `floor_dbfs` is how loud the same band was in the pause
     before. A tone that begins or ends leaves some of itself beside it, through a sound card up to 27 dB
@@ -91,7 +93,8 @@ def voice_beside(samples: Samples, floor_dbfs: float) -> bool:
 
 
 def beside_dbfs(samples: Samples) -> float:
-    """The level, dB relative to full scale, between 300 and 3400 Hz without our tones and overtones."""
+    """Return the level, dB relative to full scale, between 300 and 3400 Hz without our tones and
+    overtones."""
     if len(samples) < RATE // 20:
         return -100.0
     window = np.hanning(len(samples))

@@ -29,10 +29,10 @@ class VoiceActivitySettings:
     pre_roll_s: float = 0.4
     """Sound before the first noticed frame: a call may begin with an "f" or an "h" below the noise."""
     hangover_s: float = 0.7
-    """Silence that ends a segment: longer than the pauses inside a call. What is complete need not
-    wait for it, see `speech.py`."""
+    """Silence that ends a segment: longer than the pauses inside a call. A call that is complete
+    need not wait for it, see `speech.py`."""
     tight_hangover_s: float = 0.1
-    """What the hangover shrinks to as a segment nears its greatest length."""
+    """The shortest hangover, to which it shrinks as a segment nears its greatest length."""
     tighten_s: float = 10.0
     """From this length on the hangover shrinks, so that a long monologue is cut at a breath."""
     longest_s: float = 20.0
@@ -42,9 +42,9 @@ class VoiceActivitySettings:
     keep_db: float = 2.2
     """A frame with at least this score keeps one going."""
     begin_frames: int = 6
-    """So many of the last `among_frames` must score, so that a click begins nothing."""
+    """Frames among the last `among_frames` that must score to begin a segment; a click has fewer."""
     keep_frames: int = 4
-    """So many of the last `among_frames` keep it going."""
+    """Frames among the last `among_frames` that must score to keep it going."""
     among_frames: int = 9
     fades_db: float = 30.0
     """A frame this far below the loudest of its segment is no voice, only its dying away."""
@@ -73,7 +73,8 @@ class SpeechEnded:
 
 
 _VOICE_FRAMES, _VOICE_AMONG = 2, 4
-"""So many of the last few frames must be loud to be a voice: quicker than what keeps a segment going."""
+"""Loud frames among the last few that make a voice: this reacts sooner than what keeps a segment
+going."""
 
 Event = SpeechBegan | SpeechWent | SpeechEnded
 
@@ -102,7 +103,8 @@ class Segmenter:
         self._voiced = np.zeros(_VOICE_AMONG, dtype=bool)
 
     def push(self, samples: Samples) -> list[Event]:
-        """Take the next samples, shape (n,), any n. What they begin, continue or end."""
+        """Take the next samples, shape (n,), any n. Returns the speech that they begin, continue or
+        end."""
         self._kept = np.concatenate([self._kept, samples])
         fresh = self._kept[self._frames * FRAME - self._kept_from :]
         energies = frame_energies(fresh)
@@ -118,7 +120,7 @@ class Segmenter:
         return events
 
     def flush(self) -> list[Event]:
-        """The sound is over: whatever was still open ends."""
+        """End the sound. Returns the end of speech that was still open."""
         if self._began is None:
             return []
         self._began = None
@@ -126,7 +128,7 @@ class Segmenter:
 
     @property
     def pause_s(self) -> float:
-        """For how long the voice of the current segment has been silent, seconds; 0 outside of one."""
+        """Seconds for which the voice of the current segment has been silent; 0 outside a segment."""
         if self._began is None:
             return 0.0
         return (self._frames - self._voice) * FRAME / SAMPLE_RATE
@@ -136,7 +138,7 @@ class Segmenter:
         return self._kept_from + len(self._kept)
 
     def _scores(self, energies: NDArray[np.float64]) -> NDArray[np.float64]:
-        """How far each frame stands out from the noise, dB."""
+        """Return how far each frame stands out from the noise, dB."""
         above = energies - self._floor.follow(energies)
         # Capped, so that one band's whistle or rumble alone is not speech.
         scores: NDArray[np.float64] = np.clip(above, 0.0, 15.0).mean(axis=1)
@@ -202,7 +204,7 @@ class Segmenter:
         return self._kept[start - self._kept_from : end - self._kept_from].copy()
 
     def _forget(self) -> None:
-        """Drop what neither a pre-roll nor a frame can need any more."""
+        """Drop samples that neither a pre-roll nor a frame can need any more."""
         back = round(self.settings.pre_roll_s * SAMPLE_RATE) + self.settings.among_frames * FRAME
         needed = self._frames * FRAME - back
         drop = max(0, min(needed - self._kept_from, len(self._kept)))
@@ -211,6 +213,7 @@ class Segmenter:
 
 
 def level_dbfs(samples: Samples) -> float:
-    """Root-mean-square level in dB below full scale; -100 for silence and for no samples."""
+    """Return the root-mean-square level in dB relative to full scale; -100 for silence and for no
+    samples."""
     power = float(np.mean(np.square(samples, dtype=np.float64))) if len(samples) else 0.0
     return max(-100.0, 10.0 * float(np.log10(power / 32768.0**2 + 1e-10)))

@@ -40,12 +40,12 @@ class Spoken(BaseModel):
 
     @property
     def stakes(self) -> Mapping[str, str | int | float]:
-        """What would do harm if heard wrongly: drug, unit and every number."""
+        """Values that would do harm if heard wrongly: drug, unit and every number."""
         return stakes_of(self.slots)
 
 
 class Truth(BaseModel):
-    """What a clip holds."""
+    """The truth of one clip."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 

@@ -1,4 +1,4 @@
-"""What a bench run comes to: shares with their intervals, by condition and by voice."""
+"""The figures of a bench run: shares with their intervals, by condition and by voice."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Tally:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """What marking utterances unsure costs and what it catches."""
+    """The cost and the gain of marking utterances unsure."""
 
     right_unsure: Share
     """Of the utterances heard rightly, those marked unsure all the same."""

@@ -30,7 +30,7 @@ class Caught:
     stored: float
     """Seconds from the clip's start, by the wall clock."""
     evidence: tuple[tuple[str, float], ...] = ()
-    """What its confidence was made of."""
+    """Evidence that its confidence was worked out from."""
 
 
 class _Clip:
@@ -78,7 +78,7 @@ class Ear:
         self._cases = cases
 
     def hear(self, samples: Samples, *, real_pace: bool = False) -> list[Caught]:
-        """What a case that begins with this clip holds at its end."""
+        """Return the facts at the end of a case that begins with this clip."""
         case, watch = Case(self.protocol), _Watch()
         now = datetime.now().astimezone()
         journal = Journal.create(self._cases, self.protocol.protocol.id, "", now)

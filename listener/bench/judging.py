@@ -1,4 +1,4 @@
-"""What was heard against what was spoken, utterance by utterance."""
+"""Compares the words heard with the words spoken, utterance by utterance."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Verdict:
     chatter_s: float
     """Seconds of unrelated speech."""
     false: tuple[Claim, ...]
-    """What was heard in unrelated speech or in none."""
+    """Utterances heard in unrelated speech or in none."""
     misheard: tuple[str, ...]
     """The words of those."""
 

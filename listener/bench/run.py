@@ -34,7 +34,7 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What hears the clips, and how."""
+    """The engine that hears the clips, and its settings."""
 
     recogniser: str = "auto"
     model: Path | None = None

@@ -27,7 +27,7 @@ Stakes = frozenset[tuple[tuple[str, Any], ...]]
 
 
 def stakes(meaning: Meaning) -> Stakes:
-    """What would do harm if heard wrongly, in every reading: drug, unit and numbers."""
+    """Values that would do harm if heard wrongly, in every reading: drug, unit and numbers."""
     return frozenset(
         tuple(
             sorted(

@@ -27,7 +27,8 @@ def evidence(
     opinion: Opinion | None,
     read: Read,
 ) -> Evidence:
-    """What speaks for and against an utterance of a segment `segment_s` long. Names and values:
+    """Return the evidence for and against an utterance of a segment `segment_s` seconds long. Names
+    and values:
 
     `weakest`, `mean`: log-odds of the least sure word, and of the words' mean confidence;
     `words`: the logarithm of their count; `fit`: the sentence's score, nats a frame of 30 ms;

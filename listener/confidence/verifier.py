@@ -43,7 +43,7 @@ many utterances that were heard rightly, and nearly as many that were not."""
 
 @dataclass(frozen=True, slots=True)
 class Opinion:
-    """What the second listener took an utterance for."""
+    """The second listener's reading of an utterance."""
 
     agrees: bool
     """On drug, number and unit."""

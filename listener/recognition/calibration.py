@@ -25,7 +25,8 @@ class Calibration:
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Between which values evidence was seen; what lies beyond counts as the nearest of them."""
     least: float = 0.0
-    """What is less sure than this is most often no call at all: it counts as not understood."""
+    """Bound of confidence: a less sure utterance is most often no call at all, and counts as not
+    understood."""
 
     def confidence(self, found: Evidence) -> float:
         """The probability that call and slots are right."""

@@ -53,7 +53,7 @@ SELDOM: Mapping[str, float] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class GraphPrices:
-    """What the graph charges, in nats: the same currency as the network's log-probabilities."""
+    """Prices of the graph, in nats: the same currency as the network's log-probabilities."""
 
     grammar_scale: float = 0.5
     """Share of log(branching) that a word costs. Below 1 as the network's scores of neighbouring
@@ -80,7 +80,7 @@ class GraphPrices:
     empty: float = 0.0
     """A segment in which nothing was said."""
     words: Mapping[str, float] = field(default_factory=lambda: SELDOM)
-    """What single words cost beside their phones, for words that are seldom said."""
+    """Prices of single words beside their phones, for words that are seldom said."""
 
 
 def compile_graph(

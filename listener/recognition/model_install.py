@@ -1,8 +1,8 @@
-"""A published vosk model fetched on a connected machine, by vosk's own downloader.
+"""Fetches a published vosk model on a connected machine, by vosk's own downloader.
 
 The archive is fetched and unpacked in a hidden folder beside the others, looked at there, and moved
-into place in one step, so that a model is either whole or not there. What is broken off is begun anew
-the next time.
+into place in one step, so that a model is either whole or not there. An installation that is broken
+off begins anew the next time.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ HAPPY = "IY0"
 """The vowel that ends "happy" and "fifty", as the dictionary's own editions with stress mark it."""
 
 UNITS: tuple[str, ...] = (*PHONES, HAPPY)
-"""What the network tells apart, in the order of its outputs 1 .. 40."""
+"""Phones that the network tells apart, in the order of its outputs 1 .. 40."""
 
 BLANK_PDF = 0
 """The network's output for "nothing new": CTC's blank."""

@@ -35,9 +35,9 @@ _HEAD_BYTES = 64_000_000
 
 @dataclass(frozen=True, slots=True)
 class WordPrices:
-    """What the grammar charges, in nats. Chosen on synthetic Korean, the only model tried. Filler at 10
-    and 6 takes a third more of small talk, and a fifth of lone short calls; at 6 and 4 it takes four
-    calls of ten."""
+    """Prices of the grammar, in nats. Chosen on synthetic Korean, the only model tried. Filler at
+    10 and 6 takes a third more of small talk, and a fifth of lone short calls; at 6 and 4 it takes
+    four calls of ten."""
 
     word: float = 2.0
     """Each word: a general language model has its price too, and without one many short words beat

@@ -1,4 +1,4 @@
-"""What every recogniser is to the rest of the house: audio in, timed words out."""
+"""The interface of every recogniser: it takes sound and gives timed words."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""A recogniser in a process of its own (`apart.py`), started again when it hangs or dies.
+"""A recogniser in a process of its own (`worker_process.py`), started again when it hangs or dies.
 
-What it had not yet answered is given to the next one.
+The next one is given the sound that it had not yet answered.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ _SERVE: Final = "from listener.recognition.worker_process import serve; serve()"
 
 
 class Failed(Exception):
-    """What lives apart hangs, died, or raised; said in a clause."""
+    """Raised where the worker hangs, died, or raised an error; its text is a clause."""
 
 
 class WorkerProcess:
@@ -108,7 +108,7 @@ class SupervisedProcess:
         """None while there is none."""
 
     def news(self) -> Iterator[str]:
-        """What happened to it since this was last asked, each a sentence."""
+        """Return the events since the last call, each a sentence."""
         while self._news:
             yield self._news.pop(0)
 

@@ -1,4 +1,4 @@
-"""A case that another process is hearing, read again and again; its folder is left as it is."""
+"""Reads a case again and again while another process hears it; its folder is left as it is."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from listener.storage.journal import JOURNAL, stored_facts
 from listener.storage.passphrase import unlock
 
 PERIOD_S = 0.3
-"""Between two looks at the files: what is new is seen within a second."""
+"""Seconds between two looks at the files: a new fact is seen within a second."""
 
 
 class CaseFollower:
@@ -32,7 +32,7 @@ class CaseFollower:
         self.protocol = stored.protocol
         self.case: Case = stored.case()
         self.trouble: str | None = None
-        """Why the files cannot be read at the moment, a sentence; None while they can."""
+        """A sentence on why the files cannot be read at the moment; None while they can."""
         self.heard_now = is_held(folder)
         """Whether somebody is hearing the case."""
         self._seen: object = None
@@ -46,7 +46,8 @@ class CaseFollower:
         return next(found, None)
 
     def now(self) -> float:
-        """The case's clock: with the wall clock while it is heard, else its last moment."""
+        """Return the case's clock in seconds: it follows the wall clock while the case is heard,
+        else it is the last moment."""
         if not self.heard_now or self.case.state.ended is not None:
             return self._end
         began = next((f.wall for f in self.case.facts if isinstance(f, CaseStarted)), "")
@@ -57,7 +58,8 @@ class CaseFollower:
         return max(gone, self._end)
 
     def look(self) -> None:
-        """Take in what is new. Never raises for files that cannot be read just now."""
+        """Read the new facts. Never raises for files that cannot be read just now: `trouble` says
+        so."""
         self.heard_now = is_held(self._folder)
         seen = self._signs()
         if seen == self._seen:
@@ -92,7 +94,8 @@ class CaseFollower:
             self.look()
 
     def _signs(self) -> object:
-        """What changes when a fact is stored: size and time of the database and of its log."""
+        """Return signs that change when a fact is stored: size and time of the database and of its
+        log."""
         found = []
         for name in (JOURNAL, f"{JOURNAL}-wal"):
             try:

@@ -33,7 +33,7 @@ class IndexedCase:
 
 
 def shelf(place: Path) -> Iterator[Path]:
-    """The folders in `place` that are cases or remains of one, the newest first by name."""
+    """Yield the folders in `place` that are cases or remains of one, the newest first by name."""
     if place.is_dir():
         folders = (one for one in place.iterdir() if one.is_dir())
         looks = (one for one in folders if (one / JOURNAL).exists() or (one / PROTOCOL).exists())
@@ -41,7 +41,7 @@ def shelf(place: Path) -> Iterator[Path]:
 
 
 def shelved(folder: Path) -> IndexedCase:
-    """How a case stands. Never raises for one that cannot be read: that is `damaged`."""
+    """Return how a case stands. Never raises for one that cannot be read: that is `damaged`."""
     if is_locked(folder):
         return IndexedCase(folder, "running" if is_held(folder) else "locked")
     try:

@@ -1,4 +1,4 @@
-"""Who is hearing a case: a folder is held by the process that writes to it, and by no other."""
+"""A lock on a case's folder, held by the one process that writes to it."""
 
 from __future__ import annotations
 
@@ -39,14 +39,15 @@ class CaseLock:
         self._handle = handle
 
     def release(self) -> None:
-        """Let it go. May be called more than once."""
+        """Release the lock. May be called more than once."""
         handle, self._handle = self._handle, None
         if handle is not None:
             os.close(handle)
 
 
 def _locked(handle: int, how: int, tries: int) -> bool:
-    """Whether the lock could be had. Who only asks `is_held` has it for an instant: try again."""
+    """Return whether the lock was taken. A process that asks `is_held` has it for an instant, hence
+    the tries."""
     for again in range(tries):
         if again:
             time.sleep(0.05)
@@ -60,7 +61,7 @@ def _locked(handle: int, how: int, tries: int) -> bool:
 
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
-    """A case folder held for a while. Raises UserError where another process has it."""
+    """Hold a case folder for a while. Raises UserError where another process has it."""
     here = CaseLock(folder)
     try:
         yield
@@ -69,7 +70,7 @@ def held(folder: Path) -> Iterator[None]:
 
 
 def is_held(folder: Path) -> bool:
-    """Whether some process is hearing the case now."""
+    """Return whether some process is hearing the case now."""
     if fcntl is None:
         return False
     try:

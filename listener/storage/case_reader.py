@@ -34,7 +34,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class StoredCase:
-    """What a case folder holds."""
+    """The content of a case folder."""
 
     folder: Path
     protocol: Protocol
@@ -42,7 +42,7 @@ class StoredCase:
     sounds: tuple[Sound, ...]
     """In order of time; empty where nothing was recorded or the sound was purged."""
     missing: tuple[str, ...] = ()
-    """What a crash or a power cut took, a sentence each."""
+    """Sentences on the losses of a crash or a power cut."""
     head: str = ""
     """The last fact's hash, by which a page about the case can be held to it; "" where it has none."""
     keys: Keys | None = field(default=None, repr=False)
@@ -54,14 +54,15 @@ class StoredCase:
         return max((ended(fact) for fact in self.facts), default=0.0)
 
     def case(self) -> Case:
-        """The fold over all its facts."""
+        """Return the fold over all its facts."""
         case = Case(self.protocol)
         for fact in self.facts:
             case.add(fact)
         return case
 
     def sound(self, start: float, end: float) -> Samples:
-        """The sound from `start` to `end`, seconds on the case's clock, shape (n, channels), 16 kHz.
+        """Return the sound from `start` to `end`, seconds on the case's clock, shape (n, channels),
+        16 kHz.
 
         Where there is none (a gap, purged, not recorded) it is silence.
         """
@@ -77,7 +78,7 @@ class StoredCase:
 
 
 def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
-    """What of the wanted samples lies in one file, and where in the wanted stretch it goes."""
+    """Return the wanted samples that lie in one file, and their place in the wanted stretch."""
     origin = round(sound.starts_s * SAMPLE_RATE)
     skip = max(first - origin, 0)
     wanted = last - max(first, origin)
@@ -111,7 +112,8 @@ def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
 def sounds_of(
     folder: Path, facts: Sequence[Fact], keys: Keys | None = None
 ) -> tuple[tuple[Sound, ...], tuple[str, ...]]:
-    """The files of sound that can be read, and a sentence on each that cannot be, or not to its end."""
+    """Return the files of sound that can be read, and a sentence on each that cannot be, or not to
+    its end."""
     named = [(AUDIO, 0.0)]
     # A name, never a path: what a journal says must not lead out of its folder.
     named += [
@@ -136,7 +138,8 @@ def sounds_of(
 
 
 def case_folders(place: Path) -> Iterator[Path]:
-    """The case folders directly in `place`, by name, so oldest first; `place` itself where it is one."""
+    """Yield the case folders directly in `place`, by name, so oldest first; `place` itself where it
+    is one."""
     if (place / JOURNAL).is_file():
         yield place
     elif place.is_dir():

@@ -32,7 +32,7 @@ APPLICATION_ID = 0x616E7362
 """Marks the file as a case journal (SQLite's application_id)."""
 
 _LONGEST = 2**26
-"""Bytes of a fact, far more than one ever has."""
+"""Most bytes of a fact, far more than one ever has."""
 
 _SCHEMA = """
 CREATE TABLE fact (
@@ -49,7 +49,8 @@ CREATE TABLE seal (
 
 
 def connect(path: Path, keys: Keys | None, *, new: bool = False) -> tuple[sqlite3.Connection, int]:
-    """A database to write, and its schema's version: a commit returns when it is on the disk.
+    """Return a database to write, and its schema's version. A commit returns when it is on the
+    disk.
 
     Raises sqlite3.Error; UserError where it is no journal, or a newer one.
     """
@@ -78,7 +79,7 @@ def connect(path: Path, keys: Keys | None, *, new: bool = False) -> tuple[sqlite
 
 @contextmanager
 def untouched(path: Path, keys: Keys | None) -> Iterator[sqlite3.Connection]:
-    """The database to read. SQLite writes beside a file that has a log: then a copy is read.
+    """Give the database to read. SQLite writes beside a file that has a log: then a copy is read.
 
     Raises sqlite3.Error, OSError.
     """
@@ -97,12 +98,12 @@ def untouched(path: Path, keys: Keys | None) -> Iterator[sqlite3.Connection]:
 
 
 def log_of(path: Path) -> Path:
-    """The write-ahead log of a database."""
+    """Return the write-ahead log of a database."""
     return path.with_name(f"{path.name}-wal")
 
 
 def version_of(database: sqlite3.Connection, path: Path) -> int:
-    """The schema's version. Raises UserError where it is no journal, or a newer one."""
+    """Return the schema's version. Raises UserError where it is no journal, or a newer one."""
     marked = database.execute("PRAGMA application_id").fetchone()[0]
     version = int(database.execute("PRAGMA user_version").fetchone()[0])
     if marked != APPLICATION_ID:
@@ -122,13 +123,13 @@ _ROW_1 = "SELECT seq, x'', x'', CAST(body AS BLOB), typeof(body) = 'text' FROM f
 
 
 def row(database: sqlite3.Connection, seq: int) -> Row | None:
-    """One stored fact of a chained journal. Raises sqlite3.Error."""
+    """Return one stored fact of a chained journal. Raises sqlite3.Error."""
     found = database.execute(f"{_ROW} WHERE seq = ?", (seq,)).fetchone()
     return None if found is None else _as_row(found)
 
 
 def rows(database: sqlite3.Connection, version: int) -> Iterator[Row]:
-    """The stored facts in the order of their numbers. Raises sqlite3.Error."""
+    """Yield the stored facts in the order of their numbers. Raises sqlite3.Error."""
     select = _ROW if version > 1 else _ROW_1
     yield from map(_as_row, database.execute(f"{select} ORDER BY seq"))
 
@@ -139,7 +140,8 @@ def _as_row(found: tuple[int, bytes | None, bytes | None, bytes | None, int]) ->
 
 
 def page_size(path: Path) -> int:
-    """Of a plain database, by its header; SQLite's usual one where that is damaged. Raises OSError."""
+    """Return the page size of a plain database by its header; SQLite's usual one where that is
+    damaged. Raises OSError."""
     with path.open("rb") as file:
         head = file.read(18)
     size = int.from_bytes(head[16:18], "big") if head.startswith(b"SQLite format 3\0") else 0

@@ -1,8 +1,9 @@
-"""What keeps a case's folder from being written, in words that somebody beside the laptop can act on.
+"""Says why a case's folder cannot be written, in words that somebody beside the laptop can act on.
 
-Nothing is written to find out. Each second it is only asked whether a file may be written, and how much
-room there is; a program that watches the folder for changes sees none. Where a write has failed, a file is
-opened as though to be written, since a disk that the system gave up may say yes and refuse.
+Nothing is written to find out. Each second the system is only asked whether a file may be written,
+and how much room there is; a program that watches the folder for changes sees none. Where a write
+has failed, a file is opened as though to be written, since a disk that the system gave up may say
+yes and refuse.
 """
 
 from __future__ import annotations
@@ -13,10 +14,10 @@ from pathlib import Path
 from typing import Final
 
 SCARCE_BYTES: Final = 20_000_000
-"""Room for about a quarter of an hour of sound, and facts for days: high time to make more."""
+"""Room that counts as scarce: about a quarter of an hour of sound, or facts for days."""
 
 _PIECE_BYTES: Final = 65_536
-"""More than is written at once: where less is free, a write that failed found the disk full."""
+"""More than is written at once: if less is free, a write that failed found the disk full."""
 
 _FULL: Final = "the disk is full"
 _AWAY: Final = "the case's folder is gone: is its drive there"
@@ -46,16 +47,18 @@ _SQLITE: Final = {
 
 
 def told(error: Exception) -> str:
-    """An error of writing in a clause: of this system's where it names one, else its own words."""
+    """Return an error of writing as a clause: in this system's words where it has some, else the
+    error's own."""
     if isinstance(error, OSError) and error.errno is not None:
         return _WORDS.get(error.errno, f"the disk takes nothing ({error.strerror})")
     return _SQLITE.get(str(error), str(error))
 
 
 def hindrance(file: Path) -> str:
-    """Why `file`, which was there and could be written, cannot be now; "" where nothing is known of that.
+    """Return why `file`, which was there and could be written, cannot be written now; "" where no
+    reason is known.
 
-    Of a drive that hangs there is no answer until it does.
+    For a drive that hangs the call returns only when the drive answers.
     """
     return "" if os.access(file, os.W_OK) else _refusal(file)
 
@@ -69,14 +72,15 @@ def _refusal(file: Path) -> str:
 
 
 def cause(file: Path, error: Exception) -> str:
-    """Why `file` could not be written, where that ended in `error`, which itself may say little."""
+    """Return why `file` could not be written, where that ended in `error`, which itself may say
+    little."""
     free = _free(file.parent)
     full = free is not None and free < _PIECE_BYTES
     return _refusal(file) or (_FULL if full else told(error))
 
 
 def outlook(file: Path, scarce_bytes: int = SCARCE_BYTES) -> str:
-    """As `hindrance`; also where there is little room left, and how little."""
+    """Return what `hindrance` returns, or a sentence on how little room is left."""
     hindered, free = hindrance(file), _free(file.parent)
     if hindered or free is None or free >= scarce_bytes:
         return hindered
@@ -84,7 +88,7 @@ def outlook(file: Path, scarce_bytes: int = SCARCE_BYTES) -> str:
 
 
 def _free(folder: Path) -> int | None:
-    """Bytes that this user may still write; None where nobody tells, as not on every system."""
+    """Return the bytes that this user may still write; None where the system does not tell."""
     try:
         found = os.statvfs(folder)
     except (OSError, AttributeError):

@@ -1,4 +1,5 @@
-"""A case's sound under a passphrase: each second sealed by itself, so that a killed case loses one at most.
+"""Encrypts a case's sound: each second is sealed by itself, so that a killed case loses one at
+most.
 
     8 bytes     "ABSOUND1"
     1 byte      the number of channels
@@ -34,7 +35,7 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 _MAGIC = b"ABSOUND1"
 _HEADER = len(_MAGIC) + 1 + 16
 _MOST = 16 * SAMPLE_RATE * 2 * 2
-"""Bytes that no piece of a second needs; more is damage."""
+"""Most bytes of a piece; a longer one is damage."""
 
 
 class EncryptedAudioWriter:
@@ -50,14 +51,15 @@ class EncryptedAudioWriter:
         _put(handle, self._header)
 
     def write(self, samples: Samples) -> None:
-        """Add samples, shape (n, channels). Raises OSError where the disk takes none: they wait then."""
+        """Add samples, shape (n, channels). Raises OSError where the disk takes none; they are kept
+        for the next try."""
         self._waiting = np.concatenate([self._waiting, samples.reshape(-1, self._waiting.shape[1])])
         while len(self._waiting) >= SAMPLE_RATE:
             self._seal(self._waiting[:SAMPLE_RATE], last=False)
             self._waiting = self._waiting[SAMPLE_RATE:]
 
     def flush(self) -> None:
-        """Put on the disk what has come, but for the second that is not full yet. Raises OSError."""
+        """Put on the disk all sound but the second that is not full yet. Raises OSError."""
         os.fsync(self._handle)
 
     def close(self) -> None:
@@ -96,7 +98,7 @@ class EncryptedAudioReader:
         self.frames = whole + (len(last) if last is not None else 0)
 
     def read(self, first: int, count: int) -> Samples:
-        """`count` samples from `first` on, fewer at the end; a damaged second is silence."""
+        """Return `count` samples from `first` on, fewer at the end; a damaged second is silence."""
         end = min(first + count, self.frames)
         found = []
         with self._path.open("rb") as file:
@@ -145,7 +147,7 @@ def _nonce(number: int, last: bool) -> bytes:
 
 
 def _put(handle: int, content: bytes) -> None:
-    """All of it or, where the disk is full, nothing of it."""
+    """Write all of `content` or, where the disk is full, nothing of it. Raises OSError."""
     at = os.lseek(handle, 0, os.SEEK_CUR)
     try:
         rest = memoryview(content)

@@ -1,4 +1,4 @@
-"""Lines of text under a case's passphrase, each sealed by itself: notes that lie beside a locked case.
+"""Encrypts lines of text, each by itself: notes that lie beside a locked case.
 
 A line is base64 (RFC 4648) of 12 bytes of chance, the nonce, and the text sealed by ChaCha20-Poly1305
 (RFC 8439); its key comes from that of the sound by HKDF with SHA-256 (RFC 5869).
@@ -20,13 +20,14 @@ _NONCE = 12
 
 
 def seal_line(keys: Keys, text: bytes) -> str:
-    """The text as a sealed line, without its end."""
+    """Return the text as a sealed line, without its end."""
     nonce = secrets.token_bytes(_NONCE)
     return base64.b64encode(nonce + _cipher(keys).encrypt(nonce, text, None)).decode()
 
 
 def open_line(keys: Keys, line: str) -> bytes:
-    """The text of a sealed line. Raises ValueError for one that was changed, or has another key."""
+    """Return the text of a sealed line. Raises ValueError for one that was changed, or has another
+    key."""
     sealed = base64.b64decode(line, validate=True)
     try:
         return _cipher(keys).decrypt(sealed[:_NONCE], sealed[_NONCE:], None)

@@ -1,4 +1,4 @@
-"""Facts on their way to the disk, in order, whatever happens to the disk.
+"""Writes facts to the disk in order, whatever happens to the disk.
 
 A thread of its own stores them, so that a drive that hangs stops nobody from listening. Whoever tells a
 fact waits until it is stored; only while the store fails are facts shown first, marked as not stored
@@ -20,10 +20,11 @@ from listener.storage.disk_trouble import SCARCE_BYTES, cause, hindrance, outloo
 from listener.storage.journal import PROTOCOL, Journal
 
 PATIENCE_S: Final = 2.0
-"""A commit takes some milliseconds, on a busy old disk a few tenths of a second; after this, go on."""
+"""Seconds to wait for a commit, which takes milliseconds, on a busy old disk a few tenths of a
+second."""
 
 RETRY_S: Final = 1.0
-"""Between two tries to store what could not be stored."""
+"""Seconds between two tries to store a fact that could not be stored."""
 
 F = TypeVar("F", bound=Fact)
 
@@ -48,9 +49,9 @@ class FactWriter:
         self._lacking = journal.count - self._stored
         """Numbers below the last whose facts a power cut took."""
         self._trouble = ""
-        """Why facts are waiting."""
+        """A clause on why facts are waiting."""
         self._outlook = ""
-        """Why the next may have to, while none does."""
+        """A clause on why the next may have to wait, while none does."""
         self._broken = False
         """Whether the journal is to be opened anew."""
         self._mended = ""
@@ -66,13 +67,15 @@ class FactWriter:
 
     @property
     def trouble(self) -> str:
-        """Why facts are not stored at the moment, or soon may not be, a sentence; "" while all is well."""
+        """A sentence on why facts are not stored at the moment, or soon may not be; "" while all is
+        well."""
         if self._trouble:
             return f"{len(self._facts) - self._stored} not stored yet: {self._trouble}"
         return f"what comes next may not be stored: {self._outlook}" if self._outlook else ""
 
     def keep(self, fact: F) -> F:
-        """The fact with its `seq`: stored on return, or `seq` is beyond `stored` and `trouble` says why."""
+        """Return the fact with its `seq`. It is stored on return, or `seq` is beyond `stored` and
+        `trouble` says why."""
         with self._changed:
             place = len(self._facts) + 1
             numbered = replace(fact, seq=place + self._lacking)
@@ -84,15 +87,16 @@ class FactWriter:
         return numbered
 
     def mended(self) -> str:
-        """Why facts had to wait that are stored now, since this was last asked; "" where none had."""
+        """Return why facts had to wait that are stored now, since the last call; "" where none had
+        to."""
         with self._changed:
             mended, self._mended = self._mended, ""
         return mended
 
     def finish(self, patience_s: float = 5.0) -> int:
-        """Store what is left, as long as patience lasts. How many facts could not be stored.
+        """Store what is left, for at most `patience_s`. Returns how many facts could not be stored.
 
-        Only where that is none is the journal free to be used by others, and to be closed.
+        The journal may be used by others, and closed, only where that is 0.
         """
         with self._changed:
             self._closing = True
@@ -113,11 +117,12 @@ class FactWriter:
 
     @property
     def _file(self) -> Path:
-        """Tells of the folder. Not the journal: to close that, however opened, lets SQLite's locks go."""
+        """A file that tells of the folder. It is not the journal, whose closing, however opened,
+        lets SQLite's locks go."""
         return self.journal.folder / PROTOCOL
 
     def _next(self) -> Fact | None:
-        """The first fact that is not stored, once there is one; None at the end."""
+        """Wait for the first fact that is not stored and return it; None at the end."""
         while True:
             self._outlook = outlook(self._file, self._scarce_bytes)
             with self._changed:
@@ -135,10 +140,10 @@ class FactWriter:
         self._is_stored(self._stored + 1)
 
     def _reopen(self) -> None:
-        """Open the journal anew: a drive that came back has no use for an old handle.
+        """Open the journal anew, since a drive that came back has no use for an old handle.
 
-        What it then holds decides what is still to be stored: a commit may have failed after it was
-        written, and a drive may have lost some that it had taken.
+        The facts in it then decide which are still to be stored: a commit may have failed after it
+        was written, and a drive may have lost facts that it had taken.
         """
         with suppress(OSError, sqlite3.Error):
             self.journal.close()

@@ -19,7 +19,7 @@ from listener.storage.sound_reader import LOCKED
 
 
 class NotWritten(UserError):
-    """The disk does not take a recording; `why` in a clause."""
+    """Raised where the disk does not take a recording; `why` is a clause."""
 
     def __init__(self, what: str, why: str) -> None:
         super().__init__(f"{what}: {why}.")
@@ -34,12 +34,12 @@ class FlacWriter:
     """
 
     def __init__(self, path: Path, channels: int, keys: Keys | None = None) -> None:
-        """A new file at `path`; with `keys` it is locked, and named so.
+        """Make a new file at `path`; with `keys` it is locked, and named so.
 
         Raises UserError where it exists already, and as NotWritten where it cannot be written.
         """
         self.name = path.name
-        """As facts name it, locked or not."""
+        """Its name in facts, locked or not."""
         self.keys = keys
         self.path = path = path if keys is None else path.with_name(path.name + LOCKED)
         try:
@@ -95,7 +95,7 @@ class FlacWriter:
 
 
 def next_name(folder: Path) -> str:
-    """What a case's next file of sound is called: audio-2.flac, audio-3.flac, …"""
+    """Return the name of a case's next file of sound: audio-2.flac, audio-3.flac, …"""
     number = 2
     while any((folder / f"audio-{number}.flac{end}").exists() for end in ("", LOCKED)):
         number += 1

@@ -6,8 +6,8 @@ Each fact carries the hash of the one before it and its own:
     before    the hash of the fact before; for the first fact, the SHA-256 of protocol.toml as stored
     hash      SHA-256 over `before` (64 hexadecimal digits), one line feed, and `body`
 
-all hashes in lower-case hexadecimal. What is hashed are the stored bytes themselves, so any program with
-SHA-256 can follow the chain, and a change that leaves the JSON's meaning alone is found too.
+all hashes in lower-case hexadecimal. The hash is of the stored bytes themselves, so any program
+with SHA-256 can follow the chain, and a change that leaves the JSON's meaning alone is found too.
 """
 
 from __future__ import annotations
@@ -46,22 +46,23 @@ class Misfit:
 
 
 def canonical(fact: Fact) -> str:
-    """A fact as canonical JSON (RFC 8785); `grammar.case.facts.load` reads it back."""
+    """Return a fact as canonical JSON (RFC 8785); `grammar.case.facts.fact_from_json` reads it back."""
     return rfc8785.dumps(as_dict(fact)).decode()
 
 
 def origin(protocol: bytes) -> str:
-    """What the first fact carries as `before`: it binds the case to its protocol."""
+    """Return the value that the first fact carries as `before`: it binds the case to its protocol."""
     return sha256(protocol).hexdigest()
 
 
 def link(before: str, body: str) -> str:
-    """The hash of a fact with this `body` that follows one with the hash `before`."""
+    """Return the hash of a fact with this `body` that follows one with the hash `before`."""
     return sha256(f"{before}\n{body}".encode()).hexdigest()
 
 
 def first_misfit(rows: Iterable[Row], before: str) -> Misfit | None:
-    """The first of `rows`, in the order of their numbers, that does not fit; None where all do.
+    """Return the first of `rows`, in the order of their numbers, that does not fit; None where all
+    do.
 
     `before` is what the first fact must carry.
     """

@@ -44,11 +44,12 @@ class Journal:
     ) -> None:
         self.folder = folder
         self.keys = keys
-        """What locks the case's files; None where it has no passphrase."""
+        """The keys of the case's files; None where it has no passphrase."""
         self.chained = version > 1
         """Whether facts carry hashes: those of schema 1 do not, and get none later."""
         self.missing = ""
-        """One sentence on what a power cut took, or may have taken; "" where nothing is known of that."""
+        """A sentence on facts that a power cut took, or may have taken; "" where nothing is known
+        of that."""
         self._database = database
         self._lock = threading.Lock()
         self._last, self.head = self._end()
@@ -64,7 +65,7 @@ class Journal:
         began: datetime,
         passphrase: str | None = None,
     ) -> Journal:
-        """A new case folder under `cases`, locked where a passphrase is given.
+        """Make a new case folder under `cases`, locked where a passphrase is given.
 
         Raises UserError where it cannot be written.
         """
@@ -74,7 +75,8 @@ class Journal:
 
     @classmethod
     def create_in(cls, cases: Path, name: str, protocol_text: str, keys: Keys | None) -> Journal:
-        """A new case folder called `name`, numbered where there is one; locked where there are keys.
+        """Make a new case folder called `name`, numbered where there is one; locked where there are
+        keys.
 
         Raises UserError where it cannot be written.
         """
@@ -93,7 +95,7 @@ class Journal:
 
     @classmethod
     def open(cls, folder: Path, passphrase: str | None = None) -> Journal:
-        """An existing case, to add to. A damaged journal is mended first, and kept beside it.
+        """Open an existing case, to add to. A damaged journal is mended first, and kept beside it.
 
         Raises UserError for a folder that is none, is from a newer version, or has another passphrase.
         """
@@ -111,7 +113,7 @@ class Journal:
         return journal
 
     def reopened(self) -> Journal:
-        """The same case on a new connection.
+        """Return the same case on a new connection.
 
         Raises UserError where it is no case any more, sqlite3.Error where it cannot be opened.
         """
@@ -120,7 +122,7 @@ class Journal:
 
     @property
     def count(self) -> int:
-        """How many facts are stored."""
+        """Return how many facts are stored."""
         return self._last
 
     def append_next(self, fact: F) -> F:
@@ -150,13 +152,13 @@ class Journal:
             self._last = fact.seq
 
     def facts(self) -> list[Fact]:
-        """Every fact, in order."""
+        """Return every fact, in order."""
         with self._lock, plain_errors(self.keys):
             found = self._database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
         return [fact_from_json(body) for (body,) in found]
 
     def seals(self) -> list[str]:
-        """The seals set so far, each a line of JSON (`listener/storage/seals.py`)."""
+        """Return the seals set so far, each a line of JSON (`listener/storage/seals.py`)."""
         if not self.chained:
             return []
         with self._lock, plain_errors(self.keys):
@@ -182,7 +184,7 @@ class Journal:
             )
 
     def _end(self) -> tuple[int, str]:
-        """The last fact's number and hash; before the first, what that one must carry."""
+        """Return the last fact's number and hash; before the first, the hash that it must carry."""
         own = "hash" if self.chained else "''"
         with plain_errors(self.keys):
             last = self._database.execute(
@@ -198,7 +200,7 @@ class Journal:
 
 @dataclass(frozen=True, slots=True)
 class StoredFacts:
-    """What can be read of a journal."""
+    """The facts that can be read of a journal."""
 
     facts: list[Fact]
     missing: str
@@ -209,7 +211,7 @@ class StoredFacts:
 
 
 def stored_facts(folder: Path, keys: Keys | None = None) -> StoredFacts:
-    """Every fact of a case, in order; its folder is left as it is byte for byte.
+    """Return every fact of a case, in order; its folder is left as it is byte for byte.
 
     Raises UserError for a folder that is no case, is from a newer version, is locked and comes without
     keys, or cannot be read.
@@ -236,12 +238,13 @@ def _journal_in(folder: Path) -> Path:
 
 
 def folder_name(stamp: str, protocol: str) -> str:
-    """What a case's folder is called: a name, never a path, whatever a protocol calls itself."""
+    """Return the name of a case's folder: a name, never a path, whatever a protocol calls itself."""
     return re.sub(r"[^A-Za-z0-9._-]+", "-", f"{stamp}_{protocol}")[:_LONGEST_NAME]
 
 
 def new_folder(cases: Path, name: str) -> Path:
-    """A new private folder in `cases`, numbered where there is one of that name. Raises OSError."""
+    """Make a new private folder in `cases`, numbered where there is one of that name. Raises
+    OSError."""
     if not cases.is_dir():
         cases.parent.mkdir(parents=True, exist_ok=True)
         private_folder(cases)

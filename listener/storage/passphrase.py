@@ -1,8 +1,8 @@
-"""A passphrase and what follows from it: the keys of a case's journal and of its sound.
+"""Derives from a passphrase the keys of a case's journal and of its sound.
 
-The keys come from the passphrase by scrypt (RFC 7914). What that needs, and what tells a right passphrase
-from a wrong one before anything is opened, lies beside the journal in `lock.json`; the passphrase and the
-keys are stored nowhere.
+The keys come from the passphrase by scrypt (RFC 7914). Its salt and cost, and a check that tells a
+right passphrase from a wrong one before anything is opened, lie beside the journal in `lock.json`;
+the passphrase and the keys are stored nowhere.
 """
 
 from __future__ import annotations
@@ -21,12 +21,13 @@ from grammar.errors import UserError
 LOCK = "lock.json"
 
 COST = 2**17
-"""scrypt's N; with r = 8 and p = 1 what OWASP's Password Storage Cheat Sheet asks for (128 MiB)."""
+"""scrypt's N; with r = 8 and p = 1 it is the cost that OWASP's Password Storage Cheat Sheet asks
+for (128 MiB)."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Keys:
-    """What opens a case: 32 bytes for its journal and for its sound."""
+    """The keys of a case: 32 bytes for its journal and for its sound."""
 
     journal: bytes
     sound: bytes
@@ -47,7 +48,7 @@ class _Lock(BaseModel):
 
 
 def new_lock(passphrase: str) -> Keys:
-    """The keys of a new case, with its lock. Raises UserError for an empty passphrase."""
+    """Return the keys of a new case, with its lock. Raises UserError for an empty passphrase."""
     if not passphrase:
         raise UserError("the passphrase is empty: give one, or none at all")
     salt = secrets.token_bytes(16)
@@ -57,12 +58,12 @@ def new_lock(passphrase: str) -> Keys:
 
 
 def is_locked(folder: Path) -> bool:
-    """Whether a case needs a passphrase."""
+    """Return whether a case needs a passphrase."""
     return (folder / LOCK).is_file()
 
 
 def unlock(folder: Path, passphrase: str | None) -> Keys | None:
-    """The keys of a case; None where it needs none.
+    """Return the keys of a case; None where it needs none.
 
     Raises UserError where the passphrase is missing or wrong; nothing is changed then.
     """

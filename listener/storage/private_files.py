@@ -24,7 +24,7 @@ def private_file(path: Path, content: bytes) -> None:
 
 
 def settle(folder: Path) -> None:
-    """Put on the disk which files a folder holds, where its file system can."""
+    """Put a folder's list of files on the disk, where its file system can."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -43,7 +43,7 @@ def add_line(path: Path, line: str) -> None:
 
 
 def lines_of(path: Path) -> list[str]:
-    """A file's lines; none where it cannot be read."""
+    """Return a file's lines; none where it cannot be read."""
     try:
         return path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):

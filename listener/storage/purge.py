@@ -1,4 +1,4 @@
-"""The sound of a case removed for good; its log is kept.
+"""Removes the sound of a case for good; its log is kept.
 
 Each file is overwritten on the disk before it is unlinked. A disk that moves what it writes (flash storage,
 a file system with snapshots, a journal of data or copy-on-write) may keep the old blocks all the same, out
@@ -24,9 +24,10 @@ _PIECE = 1 << 20
 
 
 def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
-    """Remove a case's sound, store that, and seal anew what was sealed. How many files there were.
+    """Remove a case's sound, store that, and seal the case anew if it was sealed. Returns how many
+    files there were.
 
-    Raises UserError where a file cannot be removed, or the fact not be stored.
+    Raises UserError where a file cannot be removed, or the fact cannot be stored.
     """
     files = sound_files(journal.folder)
     for path in files:

@@ -22,10 +22,10 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.storage.flac_writer import FlacWriter, NotWritten, next_name
 
 WAITING_BLOCKS: Final = 60 * BLOCKS_A_SECOND
-"""One minute of sound waits for a disk that does not answer; what comes then is left out."""
+"""Blocks, one minute of sound, that wait for a disk that does not answer; later ones are left out."""
 
 RETRY_S: Final = 1.0
-"""Of sound, between two tries to begin a file."""
+"""Seconds of sound between two tries to begin a file."""
 
 
 class RecordingThread:
@@ -36,14 +36,14 @@ class RecordingThread:
         self.paused = False
         """Whether a person wants silence in the file."""
         self.trouble = ""
-        """Why nothing is recorded at the moment, a sentence; "" while it is."""
+        """A sentence on why nothing is recorded at the moment; "" while it is."""
         self._recording: FlacWriter | None = recording
         self._folder, self._keys = recording.path.parent, recording.keys
         self._channels = channels
         self._at = round(begins_s * SAMPLE_RATE)
         """Sample of the case's clock that the file takes next."""
         self._trying_s: float | None = None
-        """Where a further file began that has not proved yet that the disk takes it."""
+        """Beginning of a further file that the disk has not proved to take yet, seconds; else None."""
         self._waiting: queue.Queue[tuple[float, Samples] | None] = queue.Queue(WAITING_BLOCKS)
         self._told: queue.SimpleQueue[RecordingSet | Warned] = queue.SimpleQueue()
         self._closed = False
@@ -58,12 +58,12 @@ class RecordingThread:
             self.trouble = "the sound is not recorded: the disk does not answer"
 
     def news(self) -> Iterator[RecordingSet | Warned]:
-        """Where recording broke off, and why, and where it went on, since this was last asked."""
+        """Yield where recording broke off, and why, and where it went on, since the last call."""
         while not self._told.empty():
             yield self._told.get()
 
     def close(self, patience_s: float = 5.0) -> None:
-        """Finish the file, as long as patience lasts. May be called more than once."""
+        """Finish the file, for at most `patience_s`. May be called more than once."""
         if self._closed:
             return
         self._closed = True
@@ -90,7 +90,7 @@ class RecordingThread:
             self._proved()
 
     def _begin(self, t: float) -> None:
-        """A further file, under the first name that is free."""
+        """Begin a further file, under the first name that is free."""
         path = self._folder / next_name(self._folder)
         self._recording = FlacWriter(path, self._channels, self._keys)
         self._at, self._trying_s = round(t * SAMPLE_RATE), t

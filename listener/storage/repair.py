@@ -1,4 +1,4 @@
-"""What a power cut left of a journal: read as far as it goes, and said what is missing.
+"""Reads a journal after a power cut as far as it goes, and says which facts are missing.
 
 A damaged journal is never written to: what can be read is put into a new one beside it, and the damaged
 files are kept under another name.
@@ -104,7 +104,8 @@ def mend(path: Path, keys: Keys | None, found: Recovered) -> None:
 
 
 def _readable(one: Row) -> bool:
-    """Whether a row is a fact; not whether it is the one that was stored, which `verify` finds."""
+    """Return whether a row is a fact; not whether it is the one that was stored, which `verify`
+    finds."""
     if one.texts and _fits(one):
         return True
     try:
@@ -131,7 +132,8 @@ def _salvaged(path: Path, keys: Keys | None, why: str) -> Recovered:
 
 
 def _scan(path: Path) -> dict[int, Row]:
-    """Rows found page by page; each proves by its hash that it is one, or by its number in schema 1."""
+    """Return rows found page by page; each proves by its hash that it is one, or by its number in
+    schema 1."""
     found: dict[int, Row] = {}
     for seq, values in scanned(path, log_of(path), page_size(path)):
         match values:
@@ -148,7 +150,7 @@ def _scan(path: Path) -> dict[int, Row]:
 
 
 def _one_by_one(path: Path, keys: Keys) -> dict[int, Row]:
-    """Rows that can still be reached; a locked file cannot be read past the tree."""
+    """Return rows that can still be reached; a locked file cannot be read past the tree."""
     found: dict[int, Row] = {}
     with suppress(sqlite3.Error), untouched(path, keys) as database:
         for seq in range(1, path.stat().st_size // 64):
@@ -160,7 +162,7 @@ def _one_by_one(path: Path, keys: Keys) -> dict[int, Row]:
 
 
 def _holes(found: Sequence[Row]) -> str:
-    """Which facts are missing between the others, as a clause."""
+    """Return which facts are missing between the others, as a clause."""
     here = {one.seq for one in found if one.seq > 0}
     gone = found[-1].seq - len(here)  # a number may be as great as someone liked to write
     if gone <= 0:

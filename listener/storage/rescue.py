@@ -1,4 +1,5 @@
-"""A case of which its own disk did not take all by the end: a whole folder of its facts, elsewhere.
+"""Writes a case elsewhere, as a whole folder of facts, where its own disk did not take all by the
+end.
 
 It is a case like any other, without sound. Once the disk is back, resuming the case takes in what it lacks.
 """
@@ -28,7 +29,7 @@ def rescue(
 ) -> tuple[Path, str]:
     """Write all facts of a case to a private folder in `place`, locked as the case is, and seal them.
 
-    Gives the folder and the last hash. Raises UserError where that cannot be written either.
+    Returns the folder and the last hash. Raises UserError where that cannot be written either.
     """
     kept = Journal.create_in(place, journal.folder.name, protocol_text, journal.keys)
     try:
@@ -40,9 +41,10 @@ def rescue(
 
 
 def take_in(case: Path, passphrase: str | None, place: Path, wall: str) -> int:
-    """Store in a case what was rescued of it in `place`; what was rescued is then removed.
+    """Store in a case the facts that were rescued of it in `place`; the rescued folder is then
+    removed.
 
-    How many facts that were. Raises UserError where the case cannot be opened or written.
+    Returns how many facts that were. Raises UserError where the case cannot be opened or written.
     """
     found = [one for one in _rescued(case, place) if (one / JOURNAL).is_file()]
     if not found:

@@ -1,4 +1,6 @@
-"""Where a case that was broken off goes on: its clock, the gap in between, its next sound file."""
+"""Works out how a case that was broken off goes on: its clock, the gap in between, its next sound
+file.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,7 @@ class Resumption:
 
 
 def resume_at(stored: StoredCase, wall: datetime, *, reopen: bool = False) -> Resumption:
-    """How a case goes on at `wall`, the local time with offset.
+    """Return how a case goes on at `wall`, the local time with offset.
 
     The case's clock goes on with the wall clock from where that stood when the case began, and never
     back. Raises UserError for a case that never began, and for one that has ended unless `reopen`.

@@ -38,7 +38,7 @@ _STRICT = ConfigDict(extra="forbid", frozen=True)
 
 
 class Seal(BaseModel):
-    """What a case held."""
+    """The content of a case at one moment."""
 
     model_config = _STRICT
 
@@ -97,14 +97,14 @@ def seal(journal: Journal, wall: str, key: SigningKey | None = None) -> Seal:
 
 
 def sound_files(folder: Path) -> list[Path]:
-    """The files of sound in a case folder, by name."""
+    """Return the files of sound in a case folder, by name."""
     stem = AUDIO.partition(".")[0]
     return sorted(path for path in folder.glob(f"{stem}*") if path.is_file() or path.is_symlink())
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What verifying a case found."""
+    """The outcome of verifying a case."""
 
     facts: int
     head: str
@@ -122,7 +122,7 @@ class Verdict:
 def verify(
     folder: Path, passphrase: str | None = None, *, key: str | None = None, head: str | None = None
 ) -> Verdict:
-    """Whether a case is as it was stored. Its folder is left as it is.
+    """Return whether a case is as it was stored. Its folder is left as it is.
 
     Where `key` (a public key, hexadecimal) is given, the last seal must be signed by it and leave no
     fact out; where `head` is, the last fact's hash must be that. Raises UserError where there is no case.
@@ -164,7 +164,7 @@ def _problems(
     key: str | None,
     head: str | None,
 ) -> Iterator[str]:
-    """What does not fit, one sentence each, the facts first."""
+    """Yield a sentence on each thing that does not fit, the facts first."""
     try:
         protocol = (folder / PROTOCOL).read_bytes()
     except OSError:

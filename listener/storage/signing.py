@@ -32,12 +32,12 @@ class SigningKey:
         return self._key.public_key().public_bytes_raw().hex()
 
     def sign(self, message: bytes) -> str:
-        """The signature, 128 hexadecimal digits."""
+        """Return the signature, 128 hexadecimal digits."""
         return self._key.sign(message).hex()
 
 
 def signed_by(public: str, signature: str, message: bytes) -> bool:
-    """Whether `signature` is that of `message` by the key `public`; both hexadecimal."""
+    """Return whether `signature` is that of `message` by the key `public`; both hexadecimal."""
     try:
         key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public))
         key.verify(bytes.fromhex(signature), message)
@@ -47,7 +47,7 @@ def signed_by(public: str, signature: str, message: bytes) -> bool:
 
 
 def public_key(path: Path) -> str:
-    """The public key in a PEM file, hexadecimal. Raises UserError where it holds none."""
+    """Return the public key in a PEM file, hexadecimal. Raises UserError where it holds none."""
     try:
         found = serialization.load_pem_public_key(path.read_bytes())
     except (OSError, ValueError, UnsupportedAlgorithm):

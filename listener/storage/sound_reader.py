@@ -1,4 +1,4 @@
-"""One file of a case's sound, as it is found: whole, cut off by a crash, or locked."""
+"""Reads one file of a case's sound: whole, cut off by a crash, or locked."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from listener.storage.encrypted_audio import EncryptedAudioReader
 from listener.storage.passphrase import Keys
 
 LOCKED = ".locked"
-"""What the name of a locked file ends with."""
+"""The ending of a locked file's name."""
 
 _STEP = 1024
-"""Samples read at once where the end is looked for: what may be lost of it."""
+"""Samples read at once in search of the end; at most so many of it are lost."""
 
 
 class SoundReader(Protocol):
@@ -28,10 +28,10 @@ class SoundReader(Protocol):
     """Samples of each channel that can be read."""
     channels: int
     complete: bool
-    """Whether it has its end; else that was lost."""
+    """Whether the file has its end; else that was lost."""
 
     def read(self, first: int, count: int) -> Samples:
-        """`count` samples from `first` on, shape (n, channels), fewer at the end."""
+        """Return `count` samples from `first` on, shape (n, channels), fewer at the end."""
 
 
 class FlacSound:
@@ -50,7 +50,7 @@ class FlacSound:
             raise UserError(f"{path}: no sound can be read from it") from None
 
     def read(self, first: int, count: int) -> Samples:
-        """`count` samples from `first` on, fewer at the end or where the file is damaged."""
+        """Return `count` samples from `first` on, fewer at the end or where the file is damaged."""
         count = min(count, self.frames - first)
         found = [np.zeros((0, self.channels), np.int16)]
         try:
@@ -65,7 +65,7 @@ class FlacSound:
 
 
 def kept_sound(path: Path, keys: Keys | None) -> SoundReader:
-    """The sound in a file. Raises UserError where none can be read."""
+    """Return the sound in a file. Raises UserError where none can be read."""
     if path.name.endswith(LOCKED):
         if keys is None:
             raise UserError(f"{path} is locked, and its case has no passphrase")

@@ -38,7 +38,7 @@ def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int,
 
 
 class Overflow:
-    """What did not fit into a leaf, from chains of pages of its own.
+    """The parts of rows that did not fit into a leaf, from chains of pages of their own.
 
     They share no page, so that all together are no longer than the file: what is longer was made to take
     for ever. Four times that is read, since leaves of old may name pages that were used anew.
@@ -91,7 +91,8 @@ def _cell(page: bytes, at: int, overflow: Overflow, size: int) -> tuple[int, lis
 
 
 def record_of(payload: bytes) -> list[Value]:
-    """The values of a row as it is stored. Raises ValueError, IndexError for what is none of ours."""
+    """Return the values of a row as it is stored. Raises ValueError, IndexError for what is none of
+    ours."""
     header, at = _varint(payload, 0)
     kinds = []
     while at < header:

@@ -1,8 +1,9 @@
 """Fits `listener/recognition/confidence.toml`: how sure an utterance is, from the evidence for it.
 
-Logistic regression with a slight ridge, on utterances of the calibrating voices under every condition:
-voices that neither train the acoustic model nor score it. What speaks for an utterance may not count
-against it, whatever some hundreds of clips make of two pieces of evidence that say nearly the same.
+Logistic regression with a slight ridge, on utterances of the calibrating voices under every
+condition: voices that neither train the acoustic model nor score it. Evidence for an utterance may
+not count against it, whatever some hundreds of clips make of two pieces of evidence that say nearly
+the same.
 """
 
 from __future__ import annotations
@@ -26,10 +27,11 @@ from listener.recognition.calibration import Calibration
 AGAINST = ("words", "noise", "against")
 """The evidence that speaks against an utterance; the other speaks for it."""
 LEAST = {"en": 0.4, "ko": 0.1}
-"""What is less sure than this is told as speech that was not understood, by language. English: of 1,366
-utterances that confidence is fitted on, one of three in which unrelated speech was heard as a call, and 3
-of 1,300 heard rightly. Korean: 453 of 1,039 utterances, 20 of 258 heard rightly; its published model is
-less sure of all that it hears, and what is above is told, but is `unsure`."""
+"""Bound of confidence by language: a less sure utterance is told as speech that was not understood.
+English: of 1,366 utterances that confidence is fitted on, one of three in which unrelated speech
+was heard as a call, and 3 of 1,300 heard rightly. Korean: 453 of 1,039 utterances, 20 of 258 heard
+rightly; its published model is less sure of all that it hears, and what is above is told, but is
+`unsure`."""
 RIDGE = 1.0
 """Strength of the prior that draws the weights of standardised evidence to 0."""
 
@@ -111,7 +113,7 @@ def keep(path: Path, claims: Sequence[Claim]) -> None:
 
 
 def kept(path: Path) -> list[Claim]:
-    """What `keep` wrote."""
+    """Return what `keep` wrote."""
     with path.open(encoding="utf-8") as lines:
         rows = [json.loads(line) for line in lines]
     return [Claim(0.0, right, False, tuple(map(tuple, found))) for right, found in rows]

@@ -69,7 +69,7 @@ def write_jobs(path: Path, jobs: Iterable[Job]) -> None:
 
 
 def read_jobs(path: Path) -> list[Job]:
-    """What `write_jobs` wrote."""
+    """Return the jobs that `write_jobs` wrote."""
     with path.open(encoding="utf-8") as lines:
         return [_job(json.loads(line)) for line in lines]
 

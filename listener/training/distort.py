@@ -1,4 +1,4 @@
-"""What a room, a mask, a fan and a radio do to speech, at random, on batches, on the GPU.
+"""Distorts speech at random as a room, a mask, a fan and a radio do, on batches, on the GPU.
 
 Wider than the scoring conditions of `conditions.py` on every side, so that those lie inside what
 the model has met. Order follows the sound: room with others in it, mask, fan, then the radio with

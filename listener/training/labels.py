@@ -1,4 +1,4 @@
-"""What phones a spoken text has: the dictionary's, in the variant that the synthesiser used.
+"""Gives the phones of a spoken text: the dictionary's, in the variant that the synthesiser used.
 
 Labels are the dictionary's phones, as the decoding graph's words are. Where a word has several
 pronunciations the one nearest to espeak-ng's own reading is taken; and a text that espeak-ng reads

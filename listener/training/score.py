@@ -59,7 +59,8 @@ class Score:
 
 
 def meaning_in(understanding: Understanding) -> Meaning:
-    """What must be right of an utterance: the call and its slots, the item, or the proword.
+    """The part of an utterance that must be right: the call and its slots, the item, or the
+    proword.
 
     Courtesies, articles, "over", a plural and the like may differ.
     """

@@ -62,7 +62,7 @@ class Trained:
 
 
 def load_network(path: Path) -> Trained:
-    """What `Trained.save` wrote."""
+    """Return the network that `Trained.save` wrote."""
     kept = torch.load(path, map_location="cpu", weights_only=False)
     network = Network(Shape(**kept["shape"]))
     network.load_state_dict(kept["state"])
@@ -161,7 +161,8 @@ def disagreement(guess: Tensor, batch: Batch) -> Tensor:
 
 
 def _a_label(batch: Batch, device: torch.device) -> Tensor:
-    """What each clip's loss is divided by, inverted (batch,): its labels, or 10 where they are fewer."""
+    """Return the inverse of the number that each clip's loss is divided by, (batch,): its labels,
+    or 10 where they are fewer."""
     return 1 / batch.label_counts.to(device).clamp(min=10)
 
 

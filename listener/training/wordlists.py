@@ -37,7 +37,7 @@ class Words:
 
 @cache
 def korean_remarks(use: str) -> tuple[str, ...]:
-    """What people say in Korean beside a case: the sentences of one use, "calibrate" or "score"."""
+    """Return sentences that people say in Korean beside a case, of one use, "calibrate" or "score"."""
     text = Path(__file__).with_name("korean.toml").read_text(encoding="utf-8")
     return tuple(tomllib.loads(text)[use])
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +18,9 @@ PAGES = sorted(
     for page in (ROOT / part).rglob("*.md")
     if "__pycache__" not in page.parts
 )
+
+BANNED = re.compile(r"(?:^|[.:!?]\s)\s*(So much|What|Of which)\b")
+"""Beginnings of sentences that make a riddle of a docstring."""
 
 
 def links(page: Path) -> Iterator[Path]:
@@ -41,6 +45,19 @@ def headings(page: Path) -> set[str]:
     return {re.sub(r"[^\w\- ]", "", title.lower()).replace(" ", "-") for title in found}
 
 
+def docstrings(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield line and text of every docstring, those under a value included."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        body = getattr(node, "body", ())
+        for one in body if isinstance(body, list) else ():
+            if (
+                isinstance(one, ast.Expr)
+                and isinstance(one.value, ast.Constant)
+                and isinstance(one.value.value, str)
+            ):
+                yield one.lineno, " ".join(one.value.value.split())
+
+
 def test_the_readme_has_at_most_150_lines() -> None:
     assert len(README.read_text(encoding="utf-8").splitlines()) <= 150
 
@@ -50,7 +67,9 @@ def test_every_page_is_one_step_from_the_readme() -> None:
 
 
 @pytest.mark.parametrize(
-    "page", [README, ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", *PAGES], ids=str
+    "page",
+    [README, ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md", *PAGES],
+    ids=lambda page: str(page.relative_to(ROOT)),
 )
 def test_every_link_leads_somewhere(page: Path) -> None:
     for target in links(page):
@@ -63,3 +82,14 @@ def test_every_link_leads_somewhere(page: Path) -> None:
 def test_every_page_says_at_its_head_who_it_is_for(page: Path) -> None:
     head = page.read_text(encoding="utf-8").split("\n## ")[0]
     assert re.search(r"^For ", head, re.MULTILINE), head
+
+
+@pytest.mark.parametrize("part", PRODUCT)
+def test_no_docstring_begins_a_sentence_like_a_riddle(part: str) -> None:
+    riddles = [
+        f"{path.relative_to(ROOT)}:{line}: {text}"
+        for path in sorted((ROOT / part).rglob("*.py"))
+        for line, text in docstrings(path)
+        if BANNED.search(text)
+    ]
+    assert not riddles, "\n".join(riddles)

@@ -1,5 +1,5 @@
 """The commands, one subject a module. Each module has `add`, which puts its own on the parser.
 
-What a command prints stands beside it (`check_report.py`, `debrief_report.py`, …). May import
+The output of a command stands beside it (`check_report.py`, `debrief_report.py`, …). May import
 everything of `tui` but `cli.py`.
 """

@@ -1,4 +1,4 @@
-"""`rehear`: stored sound heard by another engine, model or protocol, and compared."""
+"""The command `rehear`, which hears stored sound by another engine, model or protocol and compares."""
 
 from __future__ import annotations
 

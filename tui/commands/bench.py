@@ -1,4 +1,4 @@
-"""`bench`: how well an engine hears a folder of labelled clips."""
+"""The command `bench`, which measures how well an engine hears a folder of labelled clips."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def bench(wanted: argparse.Namespace) -> None:
 
 
 def _engine(text: str) -> tuple[str, Path | None]:
-    """A recogniser's name, or a published model's folder with vosk."""
+    """Return a recogniser's name and no folder, or vosk and a published model's folder."""
     if text in ("vosk", "pocketsphinx"):
         return text, None
     if not Path(text).is_dir():  # better before a long run than after
@@ -92,7 +92,7 @@ def _engine(text: str) -> tuple[str, Path | None]:
 
 
 def _told_now_and_then() -> Callable[[str], None]:
-    """Progress on standard error, every few seconds."""
+    """Return a function that prints progress on standard error, every few seconds."""
     told = 0.0
 
     def tell(text: str) -> None:

@@ -1,4 +1,4 @@
-"""`answerback check`: what can be said by a protocol, what is wrong with it, what may be better."""
+"""Output of `answerback check`: the phrases of a protocol, its mistakes, and advice."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from listener.recognition.lexicon import Lexicon, build_lexicon
 
 
 def check(name: str) -> str:
-    """A summary of a protocol, then a line of advice for each thing that may be better.
+    """Return a summary of a protocol, then a line of advice for each thing that may be better.
 
     Raises UserError with one line per mistake.
     """
@@ -26,7 +26,7 @@ def check(name: str) -> str:
 
 
 def check_model(name: str, folder: Path | None) -> str:
-    """The words of a protocol that a published model lacks, each with what to say instead.
+    """Return the words of a protocol that a published model lacks, each with what to say instead.
 
     Without `folder` the first installed model of the protocol's language. Raises UserError.
     """
@@ -49,7 +49,7 @@ def check_model(name: str, folder: Path | None) -> str:
 
 
 def unknown_words_sentence(name: str, folder: Path | None) -> str:
-    """One sentence on the words that the model for a protocol lacks; "" where it knows all."""
+    """Return one sentence on the words that the model for a protocol lacks; "" where it knows all."""
     from listener.recognition.installed_models import model_for  # noqa: PLC0415
     from listener.recognition.vosk_recogniser import model_lacks  # noqa: PLC0415
 

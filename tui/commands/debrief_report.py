@@ -84,7 +84,7 @@ def read_all(
     cluster: str | None = None,
     passphrase: str | None = None,
 ) -> tuple[dict[Path, Summary], dict[str, str]]:
-    """The summary of each case, kept or read anew; and why of those that cannot be read."""
+    """Return the summary of each case, kept or read anew; and why of those that cannot be read."""
     kept = {folder: summary for folder in cases if (summary := stock.kept(folder)) is not None}
     damaged = {}
     missing = [folder for folder in cases if folder not in kept]

@@ -1,4 +1,4 @@
-"""`demo` and `listen`: a case heard as it happens."""
+"""The commands `demo`, `listen` and `resume`, which hear a case as it happens."""
 
 from __future__ import annotations
 
@@ -160,7 +160,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
 
 
 def _tell_unknown_words(wanted: argparse.Namespace) -> None:
-    """Before anybody listens: what a published model cannot hear, and what to say instead."""
+    """Say on standard error which words a published model cannot hear, and what to say instead."""
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from tui.commands.check_report import unknown_words_sentence  # noqa: PLC0415
 

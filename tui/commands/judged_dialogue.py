@@ -10,7 +10,7 @@ from tui.text.wording import call_in_words, clean, clock
 
 
 def page(protocol: Protocol, utterances: Sequence[Utterance], view: View) -> str:
-    """What was said, what became of each call, and what was found."""
+    """Prints the words of a written dialogue, the outcome of each call, and the findings."""
     return "\n".join(_lines(protocol, utterances, view))
 
 

@@ -1,4 +1,4 @@
-"""`view` and `desk`: a case that is heard elsewhere, and the list of cases."""
+"""The commands `view`, which follows a case that is heard elsewhere, and `desk`, the list of cases."""
 
 from __future__ import annotations
 

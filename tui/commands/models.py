@@ -1,4 +1,4 @@
-"""`model`: the speech models on this machine, and how another one comes onto it."""
+"""The command `model`, which lists the speech models on this machine and installs others."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`check` and `judge`: a protocol tried without sound."""
+"""The commands `check` and `judge`, which try a protocol without sound."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`radio-check`: a set-up tried before a case."""
+"""The command `radio-check`, which tries a set-up before a case."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NO_ORDER = "The phrases are words to try the sound with; nobody acts on them."
 
 
 def radio_check(wanted: argparse.Namespace) -> None:
-    """Ask for phrases on standard error; the verdict on standard output."""
+    """Ask for phrases on standard error, and print the verdict on standard output."""
     if listed(wanted):
         return
     from grammar.language.phrases import network  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""`answerback radio-check`: a set-up tried before a case, by its sound and by a few phrases."""
+"""Tries a set-up before a case by its sound and by a few phrases, and prints the verdict."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, S
 from listener.recognition.recogniser import Hearing, Recogniser
 
 PATIENCE_S = 15.0
-"""How long a phrase is waited for, seconds of sound."""
+"""Seconds of sound for which a phrase is waited for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +33,12 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the check came to."""
+    """The outcome of the check."""
 
     sound: SoundCheck
     trials: tuple[Trial, ...]
     do: tuple[str, ...]
-    """What to do, most pressing first."""
+    """Sentences on what to do, most pressing first."""
 
     @property
     def ready(self) -> bool:
@@ -49,7 +49,8 @@ class Verdict:
 def radio_check(
     source: Source, recogniser: Recogniser, protocol: Protocol, ask: Callable[[str], None]
 ) -> Verdict:
-    """Ask for one phrase after the other, hear the first channel, judge. `ask` shows a phrase."""
+    """Ask for one phrase after the other, hear the first channel, and return the verdict. `ask`
+    shows a phrase."""
     understanding = Understanding(protocol)
     kept: list[Samples] = []
     trials: list[Trial] = []
@@ -69,7 +70,8 @@ def radio_check(
 
 
 def _said(source: Source, recogniser: Recogniser, kept: list[Samples]) -> Iterator[str | None]:
-    """The words of each stretch of speech; None where there was none for too long. Keeps the sound."""
+    """Yield the words of each stretch of speech; None where there was none for too long. Keeps the
+    sound."""
     segmenter, hearing, waited_s = Segmenter(), None, 0.0
     for block in source.blocks():
         samples = block.samples[:, 0]
@@ -114,7 +116,7 @@ def _same(heard: Meaning, wanted: Meaning) -> bool:
 
 
 def as_json(verdict: Verdict) -> dict[str, Any]:
-    """The verdict as one JSON-ready object."""
+    """Return the verdict as one JSON-ready object."""
     sound = verdict.sound
     return {
         "kind": "radio-check",
@@ -133,7 +135,7 @@ def as_json(verdict: Verdict) -> dict[str, Any]:
 
 
 def as_text(verdict: Verdict) -> str:
-    """The verdict for people."""
+    """Return the verdict for people."""
     sound = verdict.sound
     lines = [
         f"speech {sound.level_dbfs:.0f} dBFS, noise {sound.noise_dbfs:.0f} dBFS,"

@@ -22,7 +22,8 @@ from tui.text.wording import clean, clock
 def hear_all(
     place: Path, again: Again, cluster: str | None, passphrase: str | None = None
 ) -> list[Reheard]:
-    """A case, or every case of a folder, heard again; here or on the cluster at that address.
+    """Return a case, or every case of a folder, heard again; here or on the cluster at that
+    address.
 
     In a folder a case that cannot be heard is named on standard error and passed over; `passphrase` is
     that of those which are locked. Raises UserError where not one could be heard.
@@ -51,7 +52,7 @@ def _work(again: Again, passphrase: str | None, folder: Path) -> Reheard:
 
 
 def _one(folder: Path, again: Again, passphrase: str | None) -> Reheard:
-    """One case, with a bar of its sound on standard error where somebody watches."""
+    """Return one case, with a bar of its sound on standard error where somebody watches."""
     from rich.console import Console  # noqa: PLC0415  (Textual's own)
     from rich.progress import Progress  # noqa: PLC0415
 
@@ -65,7 +66,7 @@ def _one(folder: Path, again: Again, passphrase: str | None) -> Reheard:
 
 
 def page(reheard: Sequence[Reheard]) -> str:
-    """Every case with where the hearings differ, and how far they agree."""
+    """Return every case with where the hearings differ, and how far they agree."""
     lines = [line for one in reheard for line in _case(one)]
     if len(reheard) > 1:
         pairs = [pair for one in reheard for pair in one.pairs]

@@ -48,7 +48,8 @@ def case_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def opened(wanted: argparse.Namespace) -> StoredCase:
-    """The case that `case_argument` asked for; what a crash took from it is told on standard error.
+    """Return the case that `case_argument` asked for; what a crash took from it is told on standard
+    error.
 
     Raises UserError where it cannot be read.
     """
@@ -72,7 +73,7 @@ def passphrase_file_option(parser: argparse.ArgumentParser) -> None:
 
 
 def passphrase_of(wanted: argparse.Namespace, case: Path) -> str | None:
-    """The passphrase of a case that is locked; None where it is not. Raises UserError."""
+    """Return the passphrase of a case that is locked; None where it is not. Raises UserError."""
     if not is_locked(case):
         return None
     if wanted.passphrase_file is not None:
@@ -81,7 +82,7 @@ def passphrase_of(wanted: argparse.Namespace, case: Path) -> str | None:
 
 
 def passphrase_in(path: Path) -> str:
-    """The first line of a file. Raises UserError where that cannot be read or is empty."""
+    """Return the first line of a file. Raises UserError where that cannot be read or is empty."""
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
@@ -92,7 +93,8 @@ def passphrase_in(path: Path) -> str:
 
 
 def new_passphrase() -> str:
-    """A passphrase asked for twice. Raises UserError where there is nobody to ask, or they differ."""
+    """Return a passphrase asked for twice. Raises UserError where there is nobody to ask, or they
+    differ."""
     if not sys.stdin.isatty():
         raise UserError("there is nobody to ask for a passphrase: use --passphrase-file FILE")
     first = getpass("a passphrase for the case: ")

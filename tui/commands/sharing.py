@@ -58,7 +58,7 @@ def _seconds(text: str) -> float:
 
 
 def written(stored: StoredCase, form: str, offset_s: float = 0.0) -> str:
-    """The case in one of `FORMATS`."""
+    """Return the case in one of `FORMATS`."""
     from tui.export import csv, fhir, jsonl, md, vtt  # noqa: PLC0415
     from tui.export.told import told  # noqa: PLC0415
 

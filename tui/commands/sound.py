@@ -1,4 +1,4 @@
-"""Where the sound comes from, as several commands are told it."""
+"""Options for the source of the sound, which several commands take."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def listed(wanted: argparse.Namespace) -> bool:
 def channels_of(
     protocol: Protocol, wished: Sequence[tuple[int, str]]
 ) -> tuple[tuple[int, str], ...]:
-    """Which channel belongs to which station: as the protocol says, and as a user wishes.
+    """Return pairs of channel and station, as the protocol says and as a user wishes.
 
     Raises UserError for a station that the protocol does not have.
     """
@@ -79,7 +79,8 @@ def channels_of(
 def source_of(
     audio: str | None, device: str | None, channels: Sequence[tuple[int, str]], *, keys: bool
 ) -> Source:
-    """A file, standard input for "-", or a microphone with as many channels as stations need.
+    """Return a file, standard input for "-", or a microphone with as many channels as stations
+    need.
 
     `keys` says whether the terminal is wanted for keys. Raises UserError for what cannot be heard.
     """

@@ -47,7 +47,7 @@ ONLY_SHOWS = "this screen only shows the case"
 
 
 class CaseActions(App[None]):
-    """What a person does. Each act says in a sentence what it did, or why it could not."""
+    """The acts of a person. Each act says in a sentence what it did, or why it could not."""
 
     def __init__(
         self,
@@ -93,7 +93,7 @@ class CaseActions(App[None]):
         raise NotImplementedError
 
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
-        """What else an utterance may have been. Worked out once for each."""
+        """Other readings of an utterance. Worked out once for each."""
         key = (said.fact, said.text)
         if key not in self._guessed:
             facts = self._hands.facts() if self._hands else ()

@@ -40,7 +40,7 @@ and an idle laptop less."""
 
 
 class Dashboard(CaseActions):
-    """What a recorder outside the room sees.
+    """The screen of a recorder outside the room.
 
     `view_at(now)` gives the case at `now`, seconds on the case's clock, and `clock()` that moment;
     `status()` tells how the listening goes. All three are called in the screen's thread several

@@ -57,7 +57,7 @@ def in_order(calls: Iterable[Call]) -> list[Call]:
 
 
 def steps(protocol: Protocol, call: Call) -> list[Step]:
-    """What to ask for, in order."""
+    """The values to ask for, in order."""
     needed = [required(node) for node in call.nodes]
     always = frozenset.intersection(*needed) if needed else frozenset()
     found: list[Step] = []
@@ -113,7 +113,7 @@ def seconds(text: str) -> Decimal:
 
 
 def meant(step: Step, slots: Sequence[tuple[str, SlotValue]]) -> str:
-    """What typed text was taken for, in words, to be seen before Enter."""
+    """The reading of typed text in words, to be seen before Enter."""
     values = [value for _, value in slots]
     if step.kind == "duration" and isinstance(values[0], Decimal):
         return duration(values[0])

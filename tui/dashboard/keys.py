@@ -103,7 +103,7 @@ LOOKING = frozenset(
     + [f"log-{way}" for way in ("up", "down", "start", "end")]
     + ["page-up", "page-down"]
 )
-"""What a screen offers that only shows the case."""
+"""Keys of a screen that only shows the case."""
 
 IDS = frozenset(key.id for key in TABLE)
 

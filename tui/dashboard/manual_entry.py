@@ -1,4 +1,4 @@
-"""What the person at the keyboard does, told as facts. Nothing is ever changed or deleted."""
+"""Tells the acts of the person at the keyboard as facts. Nothing is ever changed or deleted."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ Acts = (
     | Ticked
     | Withdrawn
 )
-"""What can be taken back. Recording has its own key to be set again: the silence in between is real."""
+"""Facts that can be taken back. Recording has its own key to be set again: the silence in between
+is real."""
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ LEAVE = (
     "\x1b[?1000;1002;1003;1006;1015;1004;2004;2026l"  # mouse, focus, pasting, drawing at one go
     "\x1b[<u\x1b[?25h\x1b[0m\x1b[?1049l\r\n"  # keys as usual, cursor, colours, the usual screen
 )
-"""What a screen that was killed did not say: xterm's control sequences, DEC private modes reset."""
+"""The words to a terminal that a killed screen could not say: xterm's control sequences, DEC
+private modes reset."""
 
 
 @contextmanager

@@ -38,7 +38,7 @@ KEYS = (
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What was chosen at the briefing."""
+    """The choices made at the briefing."""
 
     record: bool
     note: str

@@ -278,7 +278,8 @@ def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
 
 
 def what_is_heard(stored: StoredCase, silent: str = "") -> str:
-    """What is heard, in words for the screen; `silent` says why what there is cannot be played."""
+    """Return in words for the screen what is heard; `silent` says why sound that there is cannot be
+    played."""
     if stored.sounds:
         return silent or "with its sound"
     if any(isinstance(fact, Purged) for fact in stored.facts):

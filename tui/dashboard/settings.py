@@ -1,4 +1,4 @@
-"""What a user may set once for all cases: the colours and the keys, in one small TOML file."""
+"""Settings that a user makes once for all cases: the colours and the keys, in one small TOML file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the listening side says about itself, as the screen shows it."""
+"""The state of the listening side, as the screen shows it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ class Replaying:
     speed: float
     """As a multiple of its own."""
     sound: str
-    """What is heard, for people: "with its sound", "muted", "no sound kept"."""
+    """The sound that is heard, in words for people: "with its sound", "muted", "no sound kept"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Status:
     failure: str | None = None
     """One sentence where listening broke off; None while all is well."""
     troubles: tuple[str, ...] = ()
-    """What is not as it should be with the sound, the disk or the engine, each a sentence."""
+    """Troubles of the sound, the disk or the engine, each a sentence."""
     unrecorded: bool = False
     """Whether the sound is to be kept and the disk does not take it; `troubles` say why."""
     unstored_from: int | None = None

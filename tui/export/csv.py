@@ -28,7 +28,8 @@ COLUMNS = (
 )
 
 _FORMULA = tuple("=+-@\t\r\n＝＋－＠")
-"""What a spreadsheet may take for a formula (OWASP, CSV Injection), full-width forms included."""
+"""Characters that a spreadsheet may take for a formula (OWASP, CSV Injection), full-width forms
+included."""
 
 
 def safe(cell: str) -> str:

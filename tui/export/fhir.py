@@ -6,10 +6,10 @@
     Communication              each utterance that is one of the protocol's, answers tied to their calls
     Provenance                 what recorded all of it, and how
 
-No identifier is invented: patient and staff are references by `display` alone, a station as its role.
-Resources refer to one another by `urn:uuid`, made from the case's own facts (RFC 9562, version 5), so
-that the same case gives the same Bundle. What was heard is not verified: observations are `preliminary`.
-Speech outside the protocol is left out.
+No identifier is invented: patient and staff are references by `display` alone, a station as its
+role. Resources refer to one another by `urn:uuid`, made from the case's own facts (RFC 9562,
+version 5), so that the same case gives the same Bundle. Speech that was heard is not verified:
+observations are `preliminary`. Speech outside the protocol is left out.
 """
 
 from __future__ import annotations
@@ -135,7 +135,7 @@ class _Bundle:
         return resource
 
     def _slots_of(self, sign: VitalSign) -> list[str]:
-        """What each value of a sign is called: the names of the slots that held them."""
+        """Return the name of each value of a sign: the names of the slots that held them."""
         line = self._told.line_of.get(sign.fact)
         slots = line.said.slots if line and line.said else {}
         names = [name for name, value in slots.items() if isinstance(value, Decimal)]
@@ -181,7 +181,7 @@ class _Bundle:
         return resource
 
     def _of_loop(self, said: Utterance) -> str:
-        """What became of the call, beside the call itself."""
+        """Return the outcome of the call, beside the call itself."""
         if said.fact not in self._states:
             return "Heard by voice."
         loop, state = self._states[said.fact]
@@ -225,5 +225,6 @@ def _quantity(value: Decimal, unit: str, code: str | None) -> Resource:
 
 
 def _code(loinc: str | None, text: str) -> Resource:
-    """What was measured: with its code where the protocol names one, else in words alone."""
+    """Return the coding of a value measured: with its code where the protocol names one, else in
+    words alone."""
     return {"text": text} | ({"coding": [{"system": LOINC, "code": loinc}]} if loinc else {})

@@ -13,7 +13,7 @@ from tui.pages.page import Page, Table
 from tui.text.wording import clean, clock, station
 
 _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
-"""What Markdown reads as more than itself, anywhere or at the beginning of a line."""
+"""Characters that Markdown reads as more than themselves, anywhere or at the beginning of a line."""
 
 
 def write(told: Told, stored: StoredCase) -> str:

@@ -26,9 +26,9 @@ class Line:
     """`utterance`, `entered`, `note`, `mark`, `gap`, `case`, `hand` or `finding`."""
     text: str
     said: Utterance | None = None
-    """What the case made of an utterance; None for one that a person withdrew."""
+    """The case's reading of an utterance; None for one that a person withdrew."""
     heard_as: str = ""
-    """What the recogniser had heard, where a person amended it."""
+    """The words that the recogniser had heard, where a person amended them."""
     withdrawn: bool = False
 
     @property

@@ -15,9 +15,10 @@ SHORTEST_S = 1.0
 
 
 def write(told: Told, offset_s: float = 0.0) -> str:
-    """The captions. The case begins `offset_s` seconds into the video, or before it where negative.
+    """Return the captions. The case begins `offset_s` seconds into the video, or before it where
+    negative.
 
-    What was said before the video begins is left out.
+    Utterances from before the video begins are left out.
     """
     about = f"{told.protocol.protocol.title}. {told.counts()} {CAUTION}"
     blocks = [f"WEBVTT\n\nNOTE\n{_comment(about)}\n"]

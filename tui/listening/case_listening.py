@@ -46,7 +46,7 @@ from tui.text.wording import clean
 
 @dataclass(frozen=True, slots=True)
 class CaseOptions:
-    """What the command line asks for."""
+    """The choices of the command line."""
 
     protocol: str
     weight_kg: float | None
@@ -277,7 +277,7 @@ class Listening:
             play_again(stored, start, end)
 
     def status(self) -> Status:
-        """What the screen shows of the listening side."""
+        """Return the state of the listening side for the screen."""
         return Status(
             engine=self._opening.engine,
             level_dbfs=self._level,

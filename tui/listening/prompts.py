@@ -36,7 +36,7 @@ class Prompt:
     kind: Kind
     key: tuple[object, ...]
     text: str
-    """What is said; never a dose or a number."""
+    """The words that are said; never a dose or a number."""
 
 
 def due(protocol: Protocol, view: View) -> tuple[Prompt, ...]:
@@ -89,7 +89,7 @@ class Prompter:
         self._thread = threading.Thread(target=self._run, name="prompting", daemon=True)
 
     def start(self) -> None:
-        """Begin. What is due already (in a case that was resumed) is not told."""
+        """Begin. Prompts that are due already (in a case that was resumed) are not told."""
         self._told = {prompt.key for prompt in due(self._protocol, self._view())}
         self._thread.start()
 

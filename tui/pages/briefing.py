@@ -52,7 +52,7 @@ class _Sources:
 
 
 def _stations(protocol: Protocol) -> Table:
-    """What is the same for all stands once, under the table."""
+    """Values that are the same for all stand once, under the table."""
     stations, notes = protocol.station, []
     columns = {"station": [one.title or one.id for one in stations]}
     called = [_spoken(one.spoken[0]) for one in stations]

@@ -24,7 +24,7 @@ class Table:
     note: str = ""
     """A sentence under the rows."""
     none: str = "none"
-    """What stands where there is no row."""
+    """The text that stands where there is no row."""
     flowing: bool = False
     """Rows one after the other as in a paragraph, where they are many and short."""
     wide: bool = False
@@ -33,7 +33,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What is printed. `about` are lines under the title, `cautions` stand at the end."""
+    """A page to print. `about` are lines under the title, `cautions` stand at the end."""
 
     title: str
     about: tuple[str, ...]

@@ -26,7 +26,7 @@ FEW = 4
 
 @dataclass(frozen=True, slots=True)
 class Done(Generic[T, R]):
-    """What came of one item: its result, or in words why there is none."""
+    """The outcome of one item: its result, or in words why there is none."""
 
     item: T
     result: R | None

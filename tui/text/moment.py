@@ -8,7 +8,8 @@ _CLOCK = re.compile(r"(?:(?:(\d{1,3}):)?(\d{1,3}):)?(\d{1,6})(\.\d+)?")
 
 
 def moment(text: str) -> float:
-    """Seconds from "205", "205.5", "3:25" or "1:03:25". Raises ValueError for anything else."""
+    """Return the seconds that "205", "205.5", "3:25" or "1:03:25" mean. Raises ValueError for other
+    text."""
     found = _CLOCK.fullmatch(text.strip())
     if not found:
         raise ValueError(f'"{text}" is no time: write 3:25, 1:03:25 or seconds')

@@ -6,10 +6,10 @@ from datetime import datetime
 
 
 def wall_now() -> datetime:
-    """The local time of day, with its offset from UTC."""
+    """Return the local time of day, with its offset from UTC."""
     return datetime.now().astimezone()
 
 
 def wall_stamp() -> str:
-    """The same in ISO 8601, to the second."""
+    """Return the local time with its offset in ISO 8601, to the second."""
     return wall_now().isoformat(timespec="seconds")

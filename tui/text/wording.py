@@ -22,7 +22,7 @@ CAUTION = (
 )
 
 CAUTION_IN_SHORT = "training aid, not a medical device, no alarm system: follow local policy"
-"""For a terminal in which the whole sentence would cost a row."""
+"""The cautions for a terminal in which the whole sentences would cost a row."""
 
 STATE_WORDS: dict[LoopState, str] = {
     "open": "open",
@@ -40,7 +40,7 @@ STATE_MARKS: dict[LoopState, str] = {
     "unanswered": "!!",
     "withdrawn": "x",
 }
-"""A mark for each state, so that none is told by colour."""
+"""A mark for each state, so that none is told by colour alone."""
 
 ROLE_WORDS: dict[Role, str] = {
     "call": "call",
@@ -51,7 +51,7 @@ ROLE_WORDS: dict[Role, str] = {
 }
 
 CHOSEN = "▶"
-"""Before what a dialog has chosen and Enter would take, there and in the log."""
+"""Mark before the thing that a dialog has chosen and Enter would take, there and in the log."""
 
 FLAG_WORDS: Mapping[str, str] = MappingProxyType(
     {
@@ -63,14 +63,14 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "heard-late": "heard late",
     }
 )
-"""What a flag of an utterance is called."""
+"""Words for the flags of an utterance."""
 
 _SLOT_UNITS = {"mm": "mm", "cm": "cm", "percent": "%", "per_minute": "/min", "joules": "J"}
 _WORDED = ("drug", "amount", "unit")
 
 
 def clean(text: str) -> str:
-    """Text from a file, a microphone or a person, safe to show on one line of a terminal.
+    """Return text from a file, a microphone or a person, safe to show on one line of a terminal.
 
     Line breaks become blanks. All other control, format and unassigned characters (Unicode general
     category C: escape, backspace, direction overrides) are left out, so that no text can steer the
@@ -81,22 +81,24 @@ def clean(text: str) -> str:
 
 
 def heard(text: str) -> str:
-    """What was heard, as `clean` has it; what was not understood says so."""
+    """Return the words heard, as `clean` has them; speech that was not understood says so."""
     return clean(text.replace(UNKNOWN, "(not understood)"))
 
 
 def clean_lines(text: str) -> str:
-    """`clean`, line by line: for text of ours that quotes somebody else's file."""
+    """Return the text with each line made safe by `clean`: for text of ours that quotes somebody
+    else's file."""
     return "\n".join(clean(line) for line in text.split("\n"))
 
 
 def left(seconds: float) -> str:
-    """Time left as mm:ss; a part of a second still counts, so that 00:00 means none is left."""
+    """Return the time left as mm:ss; a part of a second still counts, so that 00:00 means none is
+    left."""
     return clock(math.ceil(seconds - 1e-9))
 
 
 def station(protocol: Protocol, station_id: str | None) -> str:
-    """A station's title; its id where it has none, empty where nobody is known."""
+    """Return a station's title; its id where it has none, empty where nobody is known."""
     if station_id is None:
         return ""
     found = protocol.stations.get(station_id)
@@ -104,30 +106,30 @@ def station(protocol: Protocol, station_id: str | None) -> str:
 
 
 def drug(protocol: Protocol, drug_id: str) -> str:
-    """A drug's title, or its id."""
+    """Return a drug's title, or its id."""
     found = protocol.drugs.get(drug_id)
     return clean((found.title if found else "") or drug_id)
 
 
 def amount(value: Decimal | None, unit: str) -> str:
-    """An amount with its unit: 90 mg. Says so where none is known."""
+    """Return an amount with its unit: 90 mg. Says so where none is known."""
     return "amount not said" if value is None else f"{number(value)} {clean(unit)}".rstrip()
 
 
 def call_title(protocol: Protocol, call_id: str) -> str:
-    """A call's title, or its id where the protocol does not know it."""
+    """Return a call's title, or its id where the protocol does not know it."""
     found = protocol.calls.get(call_id)
     return clean(found.title if found else call_id)
 
 
 def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
-    """A call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
+    """Return a call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
     parts = (call_title(protocol, call_id), slots_in_words(protocol, call_id, slots))
     return " ".join(part for part in parts if part)
 
 
 def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
-    """What an utterance means: a call, a read-back, a checklist item, a proword."""
+    """Return the meaning of an utterance in words: a call, a read-back, a checklist item, a proword."""
     reading = meaning.reading
     match meaning.kind:
         case "call" if reading:
@@ -146,7 +148,7 @@ def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
 
 
 def utterance_in_words(protocol: Protocol, said: Utterance) -> str:
-    """Likewise, as the case took it."""
+    """Return the meaning in words that the case gave an utterance."""
     if said.call and said.role in ("call", "read-back"):
         back = "read back " if said.role == "read-back" else ""
         return back + call_in_words(protocol, said.call, said.slots)
@@ -157,7 +159,7 @@ NO_CALL = "no call of the protocol: it will count for nothing"
 
 
 def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
-    """What typed words would come to, to be seen before they are taken."""
+    """Return the meaning that typed words would have, to be seen before they are taken."""
     if meaning.kind == "unrecognised":
         return NO_CALL
     words = meaning_in_words(protocol, meaning)
@@ -167,7 +169,7 @@ def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
 
 
 def put_right(protocol: Protocol, view: View, fact: int) -> str:
-    """What has become of an utterance that a person has put right, in a sentence."""
+    """Return a sentence on the outcome of an utterance that a person has put right."""
     said = next((x.utterance for x in reversed(view.log) if x.fact == fact and x.utterance), None)
     if said is None or said.role == "unrecognised":
         return f"no call of the protocol now, it counts for nothing: {heard(said.text if said else '')}"
@@ -180,7 +182,7 @@ def put_right(protocol: Protocol, view: View, fact: int) -> str:
 def slots_in_words(
     protocol: Protocol, call_id: str, slots: Slots, only: Iterable[str] | None = None
 ) -> str:
-    """The slots in words; `only` keeps those named, an amount and its unit together."""
+    """Return the slots in words; `only` keeps those named, an amount and its unit together."""
     kept = set(slots) if only is None else set(only)
     if kept & {"amount", "unit"}:
         kept |= {"amount", "unit"}
@@ -215,7 +217,7 @@ def _slot(protocol: Protocol, call: Call | None, name: str, value: SlotValue) ->
 
 
 def _listed(protocol: Protocol, call: Call | None, name: str, value: str) -> str:
-    """The title of a list's value; where it has none, its id as words."""
+    """Return the title of a list's value; where it has none, its id as words."""
     lists = protocol.lists.get(call.slots.get(name, "")) if call else None
     for entry in lists.values if lists else ():
         if entry.id == value and entry.title:
@@ -230,7 +232,7 @@ def _plain(value: SlotValue) -> str:
 def called_and_read_back(
     protocol: Protocol, call_id: str, called: Slots, said: Slots
 ) -> tuple[str, str]:
-    """What was called and what was read back, the slots that the read-back got wrong alone."""
+    """Return the called and the read-back values of the slots that the read-back got wrong."""
     names = [name for name in said if name in called and called[name] != said[name]] or list(said)
     return (
         slots_in_words(protocol, call_id, called, names) or "nothing",
@@ -239,14 +241,15 @@ def called_and_read_back(
 
 
 def bar(fraction: float, width: int) -> str:
-    """A bar of `width` text blocks of which `fraction` (0 to 1) is full, to an eighth of a block."""
+    """Return a bar of `width` text blocks of which `fraction` (0 to 1) is full, to an eighth of a
+    block."""
     eighths = round(max(0.0, min(1.0, fraction)) * width * 8)
     full, part = divmod(eighths, 8)
     return ("█" * full + (" ▏▎▍▌▋▊▉"[part] if part else "")).ljust(width, "·")
 
 
 def level(dbfs: float | None, width: int = 8, floor: float = -60.0) -> str:
-    """The input level as a bar from `floor` dBFS to full scale, with its number."""
+    """Return the input level as a bar from `floor` dBFS to full scale, with its number."""
     if dbfs is None or not math.isfinite(dbfs):
         return f"{'·' * width} silent"
     return f"{bar((dbfs - floor) / -floor, width)} {max(dbfs, -99.0):3.0f} dB"

@@ -13,7 +13,7 @@ from grammar.language.numbers.spoken import NumberLanguage
 
 
 def language(code: str) -> NumberLanguage:
-    """The numbers of a language by its ISO 639-1 code. Raises UserError for an unknown one."""
+    """Return the numbers of a language by its ISO 639-1 code. Raises UserError for an unknown one."""
     match code:
         case "en":
             return en

@@ -38,7 +38,7 @@ _DIGITS = MappingProxyType({word: digit for digit, word in enumerate(("zero", *_
 
 
 def _either(plain: Sequence[str]) -> str:
-    """The words and those of the same meaning, as alternatives."""
+    """Return the words and those of the same meaning, as alternatives."""
     others = [word for word, same in _PLAIN.items() if same in plain]
     return f"({'|'.join((*plain, *others))})"
 
@@ -76,7 +76,7 @@ RULES: Mapping[str, str] = MappingProxyType(
 
 
 def _tens() -> dict[Phrase, int]:
-    """10 to 99."""
+    """Return the phrases for 10 to 99."""
     teens: dict[Phrase, int] = {(word,): 10 + at for at, word in enumerate(_TEENS)}
     ties: dict[Phrase, int] = {(word,): 20 + 10 * at for at, word in enumerate(_TIES)}
     both = {(*ty, unit): ties[ty] + _DIGITS[unit] for ty in ties for unit in _UNITS}
@@ -94,7 +94,7 @@ def _thousands() -> dict[Phrase, int]:
 
 
 def _hundreds(below: Mapping[Phrase, int]) -> dict[Phrase, int]:
-    """100 to 999; `below` are 1 to 99."""
+    """Return the phrases for 100 to 999; `below` are those for 1 to 99."""
     found: dict[Phrase, int] = {}
     for word in ("a", *_UNITS):
         value = 100 * _DIGITS.get(word, 1)
@@ -138,12 +138,12 @@ _TABLES = _tables()
 
 
 def read(words: Sequence[str]) -> SpokenNumber | None:
-    """The number that exactly these words say, or None. Accepts exactly RULES' `number`."""
+    """Return the number that exactly these words say, or None. Accepts exactly RULES' `number`."""
     return _TABLES.read(words)
 
 
 def say(value: Decimal) -> str:
-    """The plainest spoken form: "one hundred and five", "seven point five".
+    """Return the plainest spoken form: "one hundred and five", "seven point five".
 
     Raises ValueError for a number that has none in RULES: negative, above 9900, above 999 and not
     in whole hundreds, or with more than three decimals.
@@ -175,7 +175,7 @@ def _say_whole(value: int) -> list[str] | None:
 
 
 def _say_below(value: int) -> Phrase:
-    """Zero to 99."""
+    """Return the plainest words for zero to 99."""
     if value < 10:
         return (("zero", *_UNITS)[value],)
     if value < 20:
@@ -185,7 +185,7 @@ def _say_below(value: int) -> Phrase:
 
 
 def sounds_like(value: Decimal) -> Decimal | None:
-    """The number easily heard instead: 13 for 30 up to 19 for 90, and the other way about.
+    """Return the number easily heard instead: 13 for 30 up to 19 for 90, and the other way about.
 
     The same within the hundreds (113 and 130). None for a number without such a twin and for any
     with a decimal fraction. Source: Pennsylvania Patient Safety Advisory, June 2006, "Improving the
@@ -246,7 +246,7 @@ SIGNS: Mapping[str, str] = MappingProxyType(
         "sec": "seconds",
     }
 )
-"""What is typed after a number -> the word spoken for it. Nobody calls a metre here."""
+"""Sign typed after a number -> the word spoken for it. Nobody calls a metre here."""
 
 DURATION_RULES: Mapping[str, str] = MappingProxyType(
     {
@@ -265,7 +265,7 @@ _MINUTE_WORDS = ("minute", "minutes")
 
 
 def read_duration(words: Sequence[str]) -> SpokenDuration | None:
-    """The duration that exactly these words say, or None. Accepts exactly `duration`."""
+    """Return the duration that exactly these words say, or None. Accepts exactly `duration`."""
     phrase = tuple(words)
     if phrase == ("half", "a", "minute"):
         return SpokenDuration.of(minutes=SpokenNumber(Decimal("0.5")))
@@ -281,7 +281,8 @@ def read_duration(words: Sequence[str]) -> SpokenDuration | None:
 
 
 def _with_rest(minutes: SpokenNumber, rest: Phrase) -> SpokenDuration | None:
-    """Minutes and what was said after the word "minutes"."""
+    """Return a duration from its minutes and the words after "minutes"; None where they are no
+    duration."""
     if not rest:
         return SpokenDuration.of(minutes=minutes)
     if rest == ("and", "a", "half"):

@@ -50,12 +50,12 @@ RULES: Mapping[str, str] = MappingProxyType(
 
 
 def _times(name: str, value: int) -> dict[Phrase, int]:
-    """Once to nine times 10, 100 or 1000."""
+    """Return the phrases for one to nine times 10, 100 or 1000."""
     return {(name,): value} | {(word, name): _DIGITS[word] * value for word in _FROM_TWO}
 
 
 def _with_rest(whole: Mapping[Phrase, int], rest: Mapping[Phrase, int]) -> dict[Phrase, int]:
-    """Each number alone and followed by each smaller one."""
+    """Return the phrases for each number alone and followed by each smaller one."""
     return {
         (*phrase, *more): value + smaller
         for phrase, value in whole.items()
@@ -85,12 +85,12 @@ _TABLES = _tables()
 
 
 def read(words: Sequence[str]) -> SpokenNumber | None:
-    """The number that exactly these words say, or None. Accepts exactly RULES' `number`."""
+    """Return the number that exactly these words say, or None. Accepts exactly RULES' `number`."""
     return _TABLES.read(words)
 
 
 def say(value: Decimal) -> str:
-    """The plainest spoken form, one morpheme a word: "백 오", "칠 점 오".
+    """Return the plainest spoken form, one morpheme a word: "백 오", "칠 점 오".
 
     Raises ValueError for a number that has none in RULES: negative, above 9900, above 999 and not
     in whole hundreds, or with more than three decimals.
@@ -108,7 +108,7 @@ def say(value: Decimal) -> str:
 
 
 def _say_whole(value: int) -> Phrase:
-    """One to 9999; nothing at all for zero."""
+    """Return the plainest words for 1 to 9999; no words for zero."""
     words: list[str] = []
     for name, size in (("천", 1000), ("백", 100), ("십", 10), ("", 1)):
         times, value = divmod(value, size)
@@ -120,7 +120,7 @@ def _say_whole(value: int) -> Phrase:
 
 
 def sounds_like(value: Decimal) -> Decimal | None:  # noqa: ARG001 - every language is asked alike
-    """None: no pair of numbers is known here, with a source, to be mistaken for each other."""
+    """Return None: no source is known for Korean numbers that are mistaken for each other."""
     return None
 
 
@@ -156,7 +156,7 @@ SIGNS: Mapping[str, str] = MappingProxyType(
         "s": "초",
     }
 )
-"""What is typed after a number -> the word spoken for it."""
+"""Sign typed after a number -> the word spoken for it."""
 
 DURATION_RULES: Mapping[str, str] = MappingProxyType(
     {
@@ -168,7 +168,7 @@ DURATION_RULES: Mapping[str, str] = MappingProxyType(
 
 
 def read_duration(words: Sequence[str]) -> SpokenDuration | None:
-    """The duration that exactly these words say, or None. Accepts exactly `duration`."""
+    """Return the duration that exactly these words say, or None. Accepts exactly `duration`."""
     phrase = tuple(words)
     if "분" not in phrase:
         number = read(phrase[:-1] if phrase[-1:] == ("초",) else phrase)

@@ -1,4 +1,4 @@
-"""Numbers and durations as they were said, and what each language of numbers offers."""
+"""Numbers and durations as they were said, and the interface of a language's numbers."""
 
 from __future__ import annotations
 
@@ -45,7 +45,8 @@ class SpokenDuration:
         seconds: SpokenNumber | None = None,
         more: Decimal = Decimal(0),
     ) -> SpokenDuration:
-        """From the numbers said, at least one, and `more` seconds said without a number."""
+        """Return the duration of the numbers said, at least one, and `more` seconds said without a
+        number."""
         parts = [
             (number, scale)
             for number, scale in ((minutes, SECONDS_A_MINUTE), (seconds, Decimal(1)))
@@ -61,7 +62,7 @@ class SpokenDuration:
 
 
 class NumberLanguage(Protocol):
-    """What a language module offers."""
+    """The interface of a module of numbers, one a language."""
 
     code: str
     RULES: Mapping[str, str]
@@ -69,22 +70,22 @@ class NumberLanguage(Protocol):
     UNITS: Mapping[str, str]
     """Spoken unit, one word -> canonical unit of `grammar.language.numbers.units`."""
     SIGNS: Mapping[str, str]
-    """What is typed after a number, in lower case -> the word that is spoken for it."""
+    """Sign typed after a number, in lower case -> the word that is spoken for it."""
     DURATION_RULES: Mapping[str, str]
     """Likewise for durations. The entry rule is `duration`; needs RULES beside it."""
 
     def read(self, words: Sequence[str]) -> SpokenNumber | None:
-        """The number that exactly these words say, or None. Accepts exactly RULES' `number`."""
+        """Return the number that exactly these words say, or None. Accepts exactly RULES' `number`."""
         ...
 
     def say(self, value: Decimal) -> str:
-        """The plainest spoken form of a number that `read` takes back."""
+        """Return the plainest spoken form of a number that `read` takes back."""
         ...
 
     def sounds_like(self, value: Decimal) -> Decimal | None:
-        """The number that is easily heard instead, or None where the language has none."""
+        """Return the number that is easily heard instead, or None where the language has none."""
         ...
 
     def read_duration(self, words: Sequence[str]) -> SpokenDuration | None:
-        """The duration that exactly these words say, or None. Accepts exactly `duration`."""
+        """Return the duration that exactly these words say, or None. Accepts exactly `duration`."""
         ...

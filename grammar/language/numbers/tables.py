@@ -1,4 +1,4 @@
-"""Reading a spoken number from tables; what every language of numbers has in common.
+"""Reads a spoken number from tables, the same way in every language.
 
 A language lists its whole numbers phrase by phrase. Two forms are too many to list and are taken
 apart here: a decimal fraction, and a number said twice, the second time by its digits.
@@ -38,7 +38,7 @@ class Tables:
     """Whether a decimal fraction may stand alone ("point five")."""
 
     def read(self, words: Sequence[str]) -> SpokenNumber | None:
-        """The number that exactly these words say, or None."""
+        """Return the number that exactly these words say, or None."""
         plain = self.plain
         phrase = tuple([plain.get(word, word) for word in words])
         found = self.wholes.get(phrase) or self.others.get(phrase)
@@ -75,13 +75,13 @@ class Tables:
         return None
 
     def _digits(self, phrase: Phrase) -> str | None:
-        """The digits in figures, or None where there are none or another word is among them."""
+        """Return the digits in figures, or None where there are none or another word is among them."""
         found = [self.digits.get(word) for word in phrase]
         return "".join(map(str, found)) if found and None not in found else None
 
 
 def digit_runs(digits: Mapping[str, int]) -> dict[Phrase, SpokenNumber]:
-    """Every run of two or three digits, said one by one. A leading zero counts for nothing."""
+    """Return every run of two or three digits, said one by one. A leading zero counts for nothing."""
     pairs: dict[Phrase, int] = {
         (a, b): 10 * x + y for a, x in digits.items() for b, y in digits.items()
     }

@@ -23,7 +23,7 @@ UNITS = tuple(_DIMENSIONS)
 
 
 def normal(amount: Decimal, unit: str) -> tuple[Decimal, Dimension]:
-    """An amount for comparison: masses in mg, the rest as it is, with its dimension.
+    """Return an amount to compare, with its dimension: masses in mg, other amounts as they are.
 
     Exact up to 28 digits. Raises ValueError for a unit that is not canonical.
     """
@@ -34,7 +34,7 @@ def normal(amount: Decimal, unit: str) -> tuple[Decimal, Dimension]:
 
 
 def same_amount(amount: Decimal, unit: str, other: Decimal, other_unit: str) -> bool:
-    """Whether two amounts mean the same: 0.1 mg and 100 microgram do, 5 mg and 5 mL never.
+    """Return whether two amounts mean the same: 0.1 mg and 100 microgram do, 5 mg and 5 mL never.
 
     Raises ValueError for a unit that is not canonical.
     """
@@ -42,7 +42,8 @@ def same_amount(amount: Decimal, unit: str, other: Decimal, other_unit: str) -> 
 
 
 def volume_ml(amount: Decimal, unit: str, per_ml: Decimal, per_ml_unit: str) -> Decimal:
-    """The volume in mL of an amount, at a concentration of `per_ml` (in `per_ml_unit`) in each mL.
+    """Return the volume in mL of an amount, at a concentration of `per_ml` (in `per_ml_unit`) in
+    each mL.
 
     A volume is itself. Raises ValueError where amount and concentration are not of one dimension,
     where the concentration is a volume or not above zero, and for a unit that is not canonical.
@@ -59,5 +60,5 @@ def volume_ml(amount: Decimal, unit: str, per_ml: Decimal, per_ml_unit: str) -> 
 
 
 def plain(value: Decimal) -> int | float:
-    """A number for JSON: an int where it is whole, else the nearest float."""
+    """Return a number for JSON: an int where it is whole, else the nearest float."""
     return int(value) if value == value.to_integral_value() else float(value)

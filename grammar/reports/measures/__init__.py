@@ -1,4 +1,4 @@
-"""The debrief's statistics: what a case comes to in numbers, each with its definition and source.
+"""The debrief's statistics: a case in numbers, each with its definition and source.
 
 `measure` takes one case; `pooled`, `curve` and `compare` take what it gives, of one case or of many.
 Every number names the facts it rests on. Heavy libraries are imported when a number asks for them.

@@ -53,7 +53,8 @@ class Communication:
 
 
 def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
-    """`count` of `total` with its 95 % Wilson interval. Raises ValueError unless 0 <= count <= total."""
+    """Return `count` of `total` with its 95 % Wilson interval. Raises ValueError unless 0 <= count
+    <= total."""
     if total == 0 and count == 0:
         return Share(0, 0, 0.0, 1.0)
     from scipy.stats import binomtest  # noqa: PLC0415  (half a second, for those who measure)
@@ -63,12 +64,13 @@ def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
 
 
 def communication(view: View) -> Communication:
-    """The shares of one case at the view's moment."""
+    """Return the shares of one case at the view's moment."""
     return _of(_counted(view))
 
 
 def by_station(view: View, whose: Literal["sender", "to"]) -> dict[str, Communication]:
-    """The shares per station: of the calls it made (`sender`), or of those addressed to it (`to`).
+    """Return the shares per station: of the calls it made (`sender`), or of those addressed to it
+    (`to`).
 
     Under "" stand the calls whose station nobody named. In order of first appearance.
     """
@@ -76,12 +78,13 @@ def by_station(view: View, whose: Literal["sender", "to"]) -> dict[str, Communic
 
 
 def by_call(view: View) -> dict[str, Communication]:
-    """The shares per call of the protocol, in order of first appearance."""
+    """Return the shares per call of the protocol, in order of first appearance."""
     return _grouped(view, lambda loop: loop.call)
 
 
 def pooled(parts: Iterable[Communication]) -> Communication:
-    """Several cases taken together: counts and totals add up, and the interval follows from them."""
+    """Return several cases taken together: counts and totals add up, and the interval follows from
+    them."""
     parts = list(parts)
 
     def total(take: Callable[[Communication], Share]) -> Share:
@@ -99,7 +102,7 @@ def pooled(parts: Iterable[Communication]) -> Communication:
 
 
 def is_closed(loop: Loop, state: LoopState) -> bool:
-    """Closed by an answer that was heard."""
+    """Return whether an answer that was heard closed the loop."""
     return state == "closed" and "by hand" not in loop.flags
 
 

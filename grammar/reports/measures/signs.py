@@ -1,7 +1,7 @@
-"""What the vital signs came to, from the values that were called out.
+"""Vital signs in numbers, from the values that were called out.
 
-Only what was called is known. Between two calls the last value is taken to have held: common practice
-for charts, no source. So a fall that nobody called out is not in these figures.
+Only values that were called are known. Between two calls the last value is taken to have held:
+common practice for charts, no source. So a fall that nobody called out is not in these figures.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Below:
 
 
 def signs(view: View) -> tuple[Sign, ...]:
-    """Each vital sign that was called out, in order of first appearance."""
+    """Return each vital sign that was called out, in order of first appearance."""
     groups: dict[str, list[VitalSign]] = {}
     for sign in view.vitals:
         groups.setdefault(sign.id, []).append(sign)
@@ -71,7 +71,8 @@ def thresholds(protocol: Protocol, view: View) -> dict[str, Below]:
 
 
 def below(view: View, sign_id: str, threshold: Decimal) -> Below:
-    """How long a vital sign was below `threshold` (not at it), up to the end or the view's moment."""
+    """Return how long a vital sign was below `threshold` (not at it), up to the end or the view's
+    moment."""
     values = sorted(
         (s for s in view.vitals if s.id == sign_id), key=lambda sign: (sign.t, sign.fact)
     )

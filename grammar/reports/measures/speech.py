@@ -14,7 +14,7 @@ Times = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """What was heard of speech, in the grammar or not. All in seconds but `calls`."""
+    """Speech of a case, in the grammar or not. All in seconds but `calls`."""
 
     calls: int
     """Calls of the protocol that were heard, call-outs included; repeats and checklist items are not."""
@@ -38,7 +38,7 @@ class Speech:
 
 
 def speech(view: View, facts: Iterable[Fact]) -> Speech:
-    """The speech of a case at the view's moment; its facts tell of gaps."""
+    """Return the speech of a case at the view's moment; its facts tell of gaps."""
     end = view.now if view.ended is None else min(view.ended, view.now)
     gaps = [(fact.t, fact.until) for fact in facts if isinstance(fact, Gap)]
     listened = _without((0.0, end), _joined(gaps))
@@ -66,7 +66,7 @@ def speech(view: View, facts: Iterable[Fact]) -> Speech:
 
 
 def _overlap(channels: list[list[Times]]) -> float | None:
-    """Seconds during which at least two of the channels speak, by counting in and out."""
+    """Return seconds during which at least two of the channels speak, by counting in and out."""
     if len(channels) < 2:
         return None
     steps = sorted(
@@ -81,7 +81,7 @@ def _overlap(channels: list[list[Times]]) -> float | None:
 
 
 def _joined(times: Iterable[Times]) -> list[Times]:
-    """The same time, in order and without overlap."""
+    """Return the same time, in order and without overlap."""
     found: list[Times] = []
     for began, until in sorted(times):
         if found and began <= found[-1][1]:
@@ -92,7 +92,7 @@ def _joined(times: Iterable[Times]) -> list[Times]:
 
 
 def _without(whole: Times, parts: list[Times]) -> list[Times]:
-    """What is left of `whole` between the `parts`, which are in order and do not overlap."""
+    """Return the rest of `whole` between the `parts`, which are in order and do not overlap."""
     left, at = [], whole[0]
     for began, until in parts:
         if until <= at or began >= whole[1]:

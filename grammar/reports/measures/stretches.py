@@ -1,6 +1,6 @@
-"""How long things took, from one call to another: pre-oxygenation, an attempt, a pause.
+"""Durations from one call to another: of pre-oxygenation, an attempt, a pause.
 
-What is measured comes from the protocol: the waits and limits of its `[[rule]]` tables, and its
+The protocol says what is measured: the waits and limits of its `[[rule]]` tables, and its
 `[[span]]` tables.
 """
 
@@ -53,8 +53,8 @@ class Measured:
 
 
 def measured(protocol: Protocol, view: View) -> tuple[Measured, ...]:
-    """The stretches of every rule that asks for a time between two calls, also where all is well,
-    and of every span that is no phase.
+    """Return the stretches of every rule that asks for a time between two calls, also where all is
+    well, and of every span that is no phase.
 
     A stretch lasts from the first `first` to the next `then`; one call may end a stretch and begin
     the next. Beginning again what has begun changes nothing.
@@ -67,7 +67,7 @@ def measured(protocol: Protocol, view: View) -> tuple[Measured, ...]:
 
 
 def phases(protocol: Protocol, view: View) -> tuple[Measured, ...]:
-    """How long each phase of the protocol took, those that never came included.
+    """Return how long each phase of the protocol took, those that never came included.
 
     A phase lasts from its first event until another phase begins, or to the end of the case; one that
     comes again has a second stretch.
@@ -90,7 +90,7 @@ def phases(protocol: Protocol, view: View) -> tuple[Measured, ...]:
 
 
 def stretches(view: View, first: Iterable[str], then: Iterable[str]) -> tuple[Stretch, ...]:
-    """Every stretch from an event of `first` to the next of `then`, at the view's moment."""
+    """Return every stretch from an event of `first` to the next of `then`, at the view's moment."""
     begins, ends = _events(view, first), _events(view, then)
     found: list[Stretch] = []
     running: Event | None = None

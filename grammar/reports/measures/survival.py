@@ -60,7 +60,7 @@ class Comparison:
 
 
 def curve(observed: Sequence[Observation]) -> Curve:
-    """The Kaplan-Meier curve of the times."""
+    """Return the Kaplan-Meier curve of the times."""
     if not observed:
         return Curve(0, 0, (), (), (), (), (), None, None, None)
     from scipy.stats import ecdf  # noqa: PLC0415  (half a second, for those who measure)
@@ -91,7 +91,8 @@ def curve(observed: Sequence[Observation]) -> Curve:
 
 
 def compare(first: Sequence[Observation], second: Sequence[Observation]) -> Comparison:
-    """Whether the first group's times are shorter or longer than the second's, and by how much."""
+    """Return whether the first group's times are shorter or longer than the second's, and by how
+    much."""
     events = [sum(one.seen for one in group) for group in (first, second)]
     if not first or not second or not sum(events):
         return Comparison(len(first), len(second), None, None, None, None, None)
@@ -162,7 +163,7 @@ def _finite(value: Any) -> float | None:
 
 
 def _first_at_half(times: list[float], values: Sequence[float | None]) -> float | None:
-    """The first time at which a curve is at or below a half, rounding of the estimate aside."""
+    """Return the first time at which a curve is at or below a half, rounding of the estimate aside."""
     return next(
         (t for t, value in zip(times, values, strict=True) if value is not None and value <= _HALF),
         None,

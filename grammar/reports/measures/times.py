@@ -1,4 +1,5 @@
-"""Times to something awaited: to the read-back, to the task done. What has not come is censored.
+"""Times to something awaited: to the read-back, to the task done. A time that has not ended is
+censored.
 
 A call that nobody answered is no missing value: it says that the answer takes longer than the team
 was watched. Left out, it would flatter the team; so it stays, as a censored observation.
@@ -26,7 +27,7 @@ class Observation:
 
 
 def times_to_read_back(view: View) -> list[Observation]:
-    """Seconds from the end of each call to the beginning of the answer that agrees with it.
+    """Return seconds from the end of each call to the beginning of the answer that agrees with it.
 
     Calls without one are censored at the view's moment. Withdrawn calls are left out.
     """
@@ -41,7 +42,7 @@ def times_to_read_back(view: View) -> list[Observation]:
 
 
 def times_to_done(view: View) -> list[Observation]:
-    """Seconds from each order's beginning to the report that it is done, censored likewise."""
+    """Return seconds from each order's beginning to the report that it is done, censored likewise."""
     return [observed for observed, _ in _orders(view)]
 
 
@@ -57,7 +58,7 @@ def closed_and_not(view: View) -> tuple[list[Observation], list[Observation]]:
 
 
 def _orders(view: View) -> Iterator[tuple[Observation, bool | None]]:
-    """Each order's time, and whether its loop closed: None where it has none."""
+    """Yield each order's time, and whether its loop closed: None where it has none."""
     loops = {loop.id: is_closed(loop, state) for loop, state in view.loops}
     for task, state in view.tasks:
         if state == "withdrawn":

@@ -48,7 +48,7 @@ class Measures:
 
 
 def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
-    """Everything measured of the case at the view's moment; `facts` are the case's own."""
+    """Return everything measured of the case at the view's moment; `facts` are the case's own."""
     closed, not_closed = closed_and_not(view)
     return Measures(
         now=view.now,

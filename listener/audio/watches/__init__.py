@@ -1,4 +1,6 @@
-"""Watches the sound for what would make hearing or its times worse, and says so in a sentence."""
+"""Watches over the sound: each finds one trouble that makes hearing or its times worse, and names
+it in a sentence.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,7 @@ __all__ = ["Watch", "Watching", "watching"]
 
 
 def watching(source: Source) -> Watching:
-    """The watches that fit a source."""
+    """Return the watches that fit a source."""
     watches: list[Watch] = [Clipping(), Silence(), Device(source)]
     if source.channels > 1:
         watches.append(ChannelSwap())

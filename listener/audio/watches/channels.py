@@ -1,7 +1,7 @@
-"""Channels that changed places, as when a sound card is plugged in again.
+"""Finds channels that changed places, as when a sound card is plugged in again.
 
-What tells channels apart is the noise of each: its floor in a dozen bands. Two that sound alike cannot
-be told apart, and nothing is said of them.
+Channels are told apart by the noise of each: its floor in a dozen bands. Two that sound alike
+cannot be told apart, and nothing is said of them.
 """
 
 from __future__ import annotations

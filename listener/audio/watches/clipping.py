@@ -1,4 +1,4 @@
-"""Sound that is too loud for its 16 bits: its peaks are cut flat."""
+"""Finds sound that is too loud for its 16 bits: its peaks are cut flat."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from listener.audio.samples import Samples
 
 _RAIL: Final = 32_700
 _RUN: Final = 3
-"""A peak of speech may touch the rail; it does not stay there for three samples."""
+"""Samples in a row at the rail that count as clipped. A peak of speech may touch it for one or two."""
 _BLOCKS: Final = 100
-"""Ten seconds are looked at."""
+"""Blocks that are looked at: five seconds."""
 _CLIPPED: Final = 5
-"""Blocks among them that must be clipped, so that one bang or knock is none."""
+"""Blocks among them that must be clipped; one bang or knock clips fewer."""
 
 
 class Clipping:
-    """Whether the sound of the last ten seconds was clipped again and again."""
+    """Whether the sound of the last five seconds was clipped again and again."""
 
     what = "clipping"
 
@@ -36,7 +36,7 @@ class Clipping:
 
 
 def clipped(samples: Samples) -> bool:
-    """Whether a peak is cut flat in samples of shape (n, channels)."""
+    """Return whether a peak is cut flat in samples of shape (n, channels)."""
     for rail in (samples >= _RAIL, samples <= -_RAIL):
         if rail.any():
             runs = [rail[start : len(rail) - _RUN + 1 + start] for start in range(_RUN)]

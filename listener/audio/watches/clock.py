@@ -1,4 +1,4 @@
-"""The computer's clock set forward or back while a case runs."""
+"""Finds that the computer's clock was set forward or back while a case runs."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import Final
 from listener.audio.blocks import Block
 
 _STEP_S: Final = 1.0
-"""What keeps a clock right moves it by less at a time."""
+"""A step that counts, seconds. Programs that keep a clock right move it by less at a time."""
 _TOLD_S: Final = 60.0
-"""How long it is said."""
+"""Seconds for which it is said."""
 
 
 class ClockSet:

@@ -1,4 +1,6 @@
-"""What a source itself knows to be wrong: a microphone that is away or changed its rate."""
+"""Passes on the trouble that a source itself knows of: a microphone that is away or changed its
+rate.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +8,7 @@ from listener.audio.blocks import Block, Source
 
 
 class Device:
-    """Says what the source says."""
+    """The source's own trouble."""
 
     what = "device"
 

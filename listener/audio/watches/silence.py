@@ -1,4 +1,4 @@
-"""A channel on which nothing at all comes: muted, unplugged, a radio that is off."""
+"""Finds a channel on which nothing at all comes: muted, unplugged, a radio that is off."""
 
 from __future__ import annotations
 

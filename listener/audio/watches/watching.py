@@ -11,13 +11,13 @@ from listener.audio.blocks import Block
 
 
 class Watch(Protocol):
-    """Looks at every block for one kind of trouble. Pure: what it knows is what it was given."""
+    """Looks at every block for one kind of trouble. Pure: it knows only the blocks it was given."""
 
     what: str
     """The id of its warnings."""
 
     def look(self, block: Block) -> str:
-        """What is wrong up to the end of this block, a sentence; "" while all is well."""
+        """Return a sentence on the trouble up to the end of this block; "" while all is well."""
         ...
 
 
@@ -26,12 +26,12 @@ class Watching:
 
     def __init__(self, watches: Sequence[Watch]) -> None:
         self.troubles: tuple[str, ...] = ()
-        """What is wrong at the moment."""
+        """Troubles of the moment, each a sentence."""
         self._watches = watches
         self._current = [""] * len(watches)
 
     def look(self, block: Block) -> list[Warned]:
-        """The warnings that begin with this block."""
+        """Return the warnings that begin with this block."""
         warnings = []
         for index, watch in enumerate(self._watches):
             trouble = watch.look(block)
@@ -43,5 +43,5 @@ class Watching:
 
 
 def kind_of(trouble: str) -> str:
-    """A trouble without its numbers, which may be measured anew with every block."""
+    """Return a trouble without its numbers, which may be measured anew with every block."""
     return re.sub(r"[0-9.]+", "#", trouble)

@@ -1,1 +1,1 @@
-"""What opens over the log when a key needs more than itself. One dialog a module."""
+"""Dialogs, which open over the log when a key needs more than itself. One dialog a module."""

@@ -1,4 +1,4 @@
-"""What all dialogs share: they stand over the log, leave the calls in sight, and Esc always leaves."""
+"""The base of all dialogs: they stand over the log, leave the calls in sight, and Esc always leaves."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ class Dialog:
         raise NotImplementedError
 
     def lines(self) -> Iterable[Line]:
-        """What it shows, in lines of at most `room` cells."""
+        """Return its lines of at most `room` cells."""
         raise NotImplementedError
 
     def heading(self, text: str, hint: str = "") -> Line:

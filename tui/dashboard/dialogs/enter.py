@@ -244,7 +244,7 @@ class EnterDialog(Dialog):
                 return f"{'/'.join(['130', '80']) if len(self._step.names) > 1 else ''} Enter"
 
     def _understood(self) -> str:
-        """What Enter would take the typed text for."""
+        """Return the reading that Enter would give the typed text."""
         if not self._typed.text or self._call is None:
             return ""
         try:

@@ -94,7 +94,7 @@ class AnsweredDialog(Dialog):
         return {loop.id: (loop, state) for loop, state in self._view_now().loops}
 
     def _otherwise(self, loop: Loop, state: LoopState) -> tuple[str, str] | None:
-        """What was called and what was read back, of a call that differs."""
+        """Return the call and its read-back side by side, of a call that differs."""
         if state != "differs" or loop.differing is None:
             return None
         return called_and_read_back(self._hands.protocol, loop.call, loop.slots, loop.differing)

@@ -15,7 +15,7 @@ from tui.dashboard.widgets.timers import in_order
 from tui.text.wording import clock, duration, left
 
 MORE_S = 60.0
-"""What one press of extend adds."""
+"""Seconds that one press of extend adds."""
 MOST = 9
 START = "start"
 """The dialog's result where a new timer is wanted."""

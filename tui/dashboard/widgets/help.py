@@ -41,7 +41,7 @@ BRACKETS = {
     "timer ...": "the timer that it ended",
     "NOT STORED YET": "not on the disk yet",
 }
-"""What stands in brackets in the log, and what it says."""
+"""Marks that stand in brackets in the log, and their meaning."""
 MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess, the checklists or an item"
 
 

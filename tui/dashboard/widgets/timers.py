@@ -57,7 +57,7 @@ class TimerFace(Vertical):
 
 
 def _label(timer: Timer, state: TimerState, width: int) -> str:
-    """What a timer is, on one row where that has room."""
+    """Return the words for a timer, on one row where that has room."""
     what = f"{'!! TIME UP' if state == 'done' else 'running'} {_length(timer)}"
     both = f"{what}, {timer.origin}"
     return both if len(both) <= width else f"{what}\n{timer.origin}"

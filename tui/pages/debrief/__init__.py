@@ -1,1 +1,3 @@
-"""What an educator takes from stored cases: the moments that matter, the measures, the report."""
+"""The debrief that an educator takes from stored cases: the moments that matter, the measures, the
+report.
+"""

@@ -1,4 +1,5 @@
-"""What the numbers of many cases count: each call, order, finding and attempt, with its time and words.
+"""Names the things that the numbers of many cases count: each call, order, finding and attempt,
+with its time and words.
 
 The words are read from the cases as the page is made: what is kept of a case between runs holds none.
 """
@@ -28,7 +29,7 @@ class Said:
 
 
 def words_of(passphrase: str | None, folder: Path) -> dict[int, Said]:
-    """What was said in a case, by `seq`, as people corrected it. Raises UserError."""
+    """Return the words of a case, by `seq`, as people corrected them. Raises UserError."""
     keys = unlock(folder, passphrase if is_locked(folder) else None)
     facts = stored_facts(folder, keys).facts
     found = {fact.seq: Said(fact.t, _words(fact)) for fact in facts}

@@ -1,4 +1,4 @@
-"""What a debrief is made of, whether it becomes a page, text or a print. Every number names its facts."""
+"""The parts of a debrief, whether it becomes a page, text or a print. Every number names its facts."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ class Cell:
     text: str
     facts: tuple[int, ...] = ()
     others: tuple[int, ...] = ()
-    """What makes up the rest of a whole: the calls that a share did not count."""
+    """The rest of a whole: the calls that a share did not count."""
     link: str = ""
     parts: tuple[Link, ...] = ()
-    """What each case brings to a number of many."""
+    """The part of each case in a number of many."""
     fraction: tuple[float, float, float] | None = None
     """A share with its interval, 0 to 1, to be drawn beside the text."""
 
@@ -122,7 +122,7 @@ class Tally:
 
 @dataclass(frozen=True, slots=True)
 class Behind:
-    """What the numbers of one case among many count; folded until a link leads there."""
+    """The things that the numbers of one case among many count; folded until a link leads there."""
 
     id: str
     title: str

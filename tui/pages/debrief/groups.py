@@ -71,7 +71,8 @@ class Numbers:
         return Cell(text, parts=self.parts(cases, key))
 
     def parts(self, cases: Iterable[Told], key: str) -> tuple[Link, ...]:
-        """What each case has of `key`; where none has any, how many cases there are to look at."""
+        """Return the values of `key` in each case; where none has any, how many cases there are to
+        look at."""
         counts = [(case, counted(case.summary, key)) for case in cases]
         some = [(case, count) for case, count in counts if count] or counts
         return tuple(

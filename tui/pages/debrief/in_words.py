@@ -1,4 +1,4 @@
-"""What a curve and a comparison of two say, in words."""
+"""Puts a curve, and a comparison of two, into words."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def _other(fact: Fact) -> Line:
 
 
 def fact_in_words(fact: Fact) -> str:
-    """What a fact holds, in plain words, without its case's help."""
+    """Return the content of a fact in plain words, without its case's help."""
     return clean(getattr(fact, "text", "")) or "; ".join(
         f"{name} {clean(str(value))}"
         for name, value in as_dict(fact).items()

@@ -19,7 +19,7 @@ LONGEST_S = 20.0
 
 
 def clip(stored: StoredCase, stretches: Sequence[tuple[float, float]]) -> str:
-    """What was said in these stretches (seconds), one after the other, as Ogg Vorbis.
+    """Return the sound of these stretches (seconds), one after the other, as Ogg Vorbis.
 
     Empty where there is no sound: none kept, purged, or nothing but zeros.
     """

@@ -58,7 +58,7 @@ def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Fi
 
 
 def _legend() -> Figure:
-    """What each sign in the rows means."""
+    """The meaning of each sign in the rows."""
     boxes = (
         ("said call", "call"),
         ("said read-back", "answer"),

@@ -37,7 +37,7 @@ Times = tuple[tuple[float, bool], ...]
 class Counted:
     """One thing that was counted, what it counts for, and the facts it rests on, by `seq`.
 
-    What was said is not here: a kept summary holds no words, which stay in the case alone.
+    The words themselves are not here: a kept summary holds none, and they stay in the case alone.
     """
 
     counts: tuple[str, ...]
@@ -76,7 +76,7 @@ class Summary:
     moments: dict[str, int]
     """Kind of moment -> how many."""
     counted: tuple[Counted, ...]
-    """What stands behind these numbers, in the order of its facts."""
+    """The things behind these numbers, in the order of their facts."""
 
 
 ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
@@ -99,11 +99,12 @@ COUNTS: dict[str, str] = {
     "finding": "rules and limits broken",
     "attempt": "attempts on the airway",
 }
-"""What a thing can count for, in words."""
+"""The numbers that a thing can count for, in words."""
 
 
 def wait_key(title: str) -> str:
-    """What stretches under a title count for: a word that may stand in a stylesheet."""
+    """Return the number that stretches under a title count for: a word that may stand in a
+    stylesheet."""
     return f"wait-{sha256(title.encode()).hexdigest()[:10]}"
 
 

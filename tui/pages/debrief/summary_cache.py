@@ -21,7 +21,7 @@ from listener.storage.passphrase import is_locked
 from tui.pages.debrief.summary import ADAPTER, Summary, summarise
 
 _CODE = ("grammar", "tui.pages.debrief")
-"""What a summary is derived by: a change of a byte in it makes all anew."""
+"""Files that a summary is derived by: a change of a byte in them makes all anew."""
 
 
 class SummaryCache:
