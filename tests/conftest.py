@@ -1,12 +1,64 @@
-"""The order of the tests."""
+"""The order of the tests, and the account of what was skipped."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
+from tests.support.needs import SHARED, reason
+from tests.support.sound_card import Card
+
 LONGEST = "test_soak.py"
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Card]:
+    """A sound card of the test's own, unplugged at its end."""
+    found = Card(tmp_path)
+    yield found
+    found.unplug()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--nothing-skipped",
+        action="store_true",
+        help="fail where a test is skipped for anything but the shared recordings",
+    )
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest first, so that no core waits for it at the end."""
     items.sort(key=lambda item: item.path.name != LONGEST)
+
+
+def skipped(reports: list[pytest.TestReport]) -> Counter[str]:
+    """Return how many tests were skipped, by the reason."""
+    reasons: Counter[str] = Counter()
+    for report in reports:
+        told = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        reasons[told.removeprefix("Skipped: ")] += 1
+    return reasons
+
+
+def unwanted(reasons: Counter[str]) -> Counter[str]:
+    """Return the reasons that a machine with all programs does not have."""
+    return Counter({why: n for why, n in reasons.items() if why != reason(SHARED)})
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    terminal = session.config.pluginmanager.get_plugin("terminalreporter")
+    if terminal is None or not session.config.getoption("nothing_skipped"):
+        return
+    if session.exitstatus == 0 and unwanted(skipped(terminal.stats.get("skipped", []))):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say how many tests were skipped for want of what."""
+    for why, count in sorted(skipped(terminalreporter.stats.get("skipped", [])).items()):
+        terminalreporter.write_line(f"skipped: {count} {'test' if count == 1 else 'tests'}: {why}")

@@ -4,30 +4,22 @@ from __future__ import annotations
 
 import gzip
 import io
-import shutil
 import subprocess
 import tempfile
 from pathlib import Path
 
 import numpy as np
-import pytest
 import soundfile
 import soxr
 
 from listener.audio.samples import SAMPLE_RATE, Samples
+from tests.support.needs import need, need_files
 
 PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 """Debian's asterisk-core-sounds-en-g722: one professional speaker, CC BY-SA 3.0."""
 TRANSCRIPTS = Path("/usr/share/doc/asterisk-core-sounds-en/core-sounds-en.txt.gz")
 SPHINX = Path("/usr/share/pocketsphinx/test/data")
 """Debian's pocketsphinx-testdata: several speakers, 16 kHz."""
-
-
-def need(*programs: str) -> None:
-    """Skip a test on a machine that lacks a program."""
-    for program in programs:
-        if shutil.which(program) is None:
-            pytest.skip(f"{program} is not installed")
 
 
 def espeak(text: str, voice: str = "en-gb") -> Samples:
@@ -58,8 +50,7 @@ def prompt(name: str) -> Samples:
     """A prompt by its name in the package, such as `digits/7`."""
     need("ffmpeg")
     path = PROMPTS / f"{name}.g722"
-    if not path.is_file():
-        pytest.skip("asterisk-core-sounds-en-g722 is not installed")
+    need_files(path, "asterisk-core-sounds-en-g722")
     command = ["ffmpeg", "-v", "error", "-f", "g722", "-i", str(path)]
     command += ["-ar", str(SAMPLE_RATE), "-ac", "1", "-f", "s16le", "-"]
     decoded = subprocess.run(command, check=True, capture_output=True).stdout
@@ -68,8 +59,7 @@ def prompt(name: str) -> Samples:
 
 def transcripts() -> dict[str, str]:
     """What the prompts say, by name."""
-    if not TRANSCRIPTS.is_file():
-        pytest.skip("asterisk-core-sounds-en-g722 is not installed")
+    need_files(TRANSCRIPTS, "asterisk-core-sounds-en-g722")
     with gzip.open(TRANSCRIPTS, "rt", encoding="utf-8") as lines:
         pairs = (line.strip().partition(": ") for line in lines if not line.startswith(";"))
         return {name: said for name, colon, said in pairs if colon}

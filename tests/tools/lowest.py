@@ -15,7 +15,7 @@ def requirements() -> list[str]:
     """What the project needs to run, extras for tests, training and fuzzing aside."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     extras = project["optional-dependencies"]
-    wanted = [*project["dependencies"], *extras["plot"], *extras["web"]]
+    wanted = [*project["dependencies"], *extras["cox"], *extras["plot"], *extras["web"]]
     return [one.partition(";")[0].strip() for one in wanted]
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import stat
 import subprocess
 import sys
@@ -15,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from listener.storage.private_files import private_text
+from tests.support.needs import need
 from tests.support.places import ROOT
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
@@ -165,8 +165,7 @@ def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(tmp_pa
 @pytest.fixture(scope="module")
 def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A case heard, debriefed, purged and replayed: where that was, and what it asked of the kernel."""
-    if shutil.which("strace") is None:
-        pytest.skip("strace is not installed")
+    need("strace")
     place = tmp_path_factory.mktemp("traced")
     calls = "trace=socket,connect,bind,sendto,openat,open,creat"
     trace = ["strace", "-f", "-qq", "-e", calls, "-o", place / "calls"]

@@ -1,6 +1,7 @@
 """Censored times summed up: the Kaplan-Meier curve, and two groups compared.
 
-The estimates are scipy's (curve, log-rank) and statsmodels' (Cox); both are imported when asked for.
+The estimates are scipy's (curve, log-rank) and statsmodels' (Cox, the extra `cox`); both are imported
+when asked for.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ class Comparison:
     `p` is the two-sided p of the log-rank test, `chi_square` its statistic on one degree of freedom
     (Mantel 1966, Peto and Peto 1972). `hazard_ratio` with its 95 % Wald interval `low` to `high` is
     that of the first group against the second (Cox 1972, ties by Efron 1977): above 1 the first comes
-    sooner.
+    sooner. `cox_installed` is False where the ratio was not worked out for want of statsmodels.
     """
 
     first: int
@@ -57,6 +58,7 @@ class Comparison:
     hazard_ratio: float | None
     low: float | None
     high: float | None
+    cox_installed: bool = True
 
 
 def curve(observed: Sequence[Observation]) -> Curve:
@@ -100,27 +102,42 @@ def compare(first: Sequence[Observation], second: Sequence[Observation]) -> Comp
 
     test = logrank(_censored(first), _censored(second))
     statistic = _finite(test.statistic)
+    ratio, low, high, installed = None, None, None, True
+    if all(events):  # else the ratio is nought or infinite, and the estimate runs away
+        model = _hazard_regression()
+        installed = model is not None
+        ratio, low, high = _cox(model, first, second) if model else (None, None, None)
     return Comparison(
-        len(first),
-        len(second),
-        None if statistic is None else statistic**2,
-        _finite(test.pvalue),
-        # With no event in one group the ratio is nought or infinite, and the estimate runs away.
-        *(_cox(first, second) if all(events) else (None, None, None)),
+        first=len(first),
+        second=len(second),
+        chi_square=None if statistic is None else statistic**2,
+        p=_finite(test.pvalue),
+        hazard_ratio=ratio,
+        low=low,
+        high=high,
+        cox_installed=installed,
     )
 
 
+def _hazard_regression() -> Any:
+    """Return statsmodels' Cox model, or None where the extra `cox` is not installed."""
+    try:
+        from statsmodels.duration.hazard_regression import PHReg  # noqa: PLC0415  (brings pandas)
+    except ImportError:
+        return None
+    return PHReg
+
+
 def _cox(
-    first: Sequence[Observation], second: Sequence[Observation]
+    regression: Any, first: Sequence[Observation], second: Sequence[Observation]
 ) -> tuple[float | None, float | None, float | None]:
     import numpy as np  # noqa: PLC0415
-    from statsmodels.duration.hazard_regression import PHReg  # noqa: PLC0415  (brings pandas)
 
     both = [*first, *second]
     group = [[1.0]] * len(first) + [[0.0]] * len(second)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        model = PHReg(
+        model = regression(
             np.array([one.seconds for one in both]),
             np.array(group),
             status=np.array([one.seen for one in both], float),

@@ -8,6 +8,7 @@ Statistics with S (4th ed.), section 13.1, as `gehan`, and come with lifelines (
 from __future__ import annotations
 
 import math
+import sys
 
 import numpy as np
 import pandas
@@ -21,6 +22,7 @@ from lifelines.utils import median_survival_times
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
 from grammar.reports.measures import Curve, Observation, compare, curve
+from tui.pages.debrief.in_words import compared_in_words
 
 Group = list[Observation]
 
@@ -192,3 +194,13 @@ def test_groups_that_never_overlap_have_no_ratio() -> None:
         [Observation(float(t), True) for t in range(1, 9)], [Observation(50.0, True)] * 8
     )
     assert found.hazard_ratio is None
+
+
+def test_without_the_extra_there_is_a_test_but_no_ratio_and_that_is_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "statsmodels.duration.hazard_regression", None)
+    found = compare(freireich(treated=1), freireich(treated=0))
+    assert found.p is not None and found.p < 0.001
+    assert found.hazard_ratio is None
+    assert "answerback[cox]" in compared_in_words(found)

@@ -6,8 +6,6 @@ The card is a null sink of a real PulseAudio server; its monitor is the micropho
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -21,78 +19,11 @@ import pytest
 
 from grammar.case.facts import Gap
 from listener.storage.journal import Journal
-from tests.support.places import ROOT
+from tests.support.sound_card import Card, sound_card
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
-NEEDED = ("pulseaudio", "pactl", "paplay", "ffmpeg")
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(
-        any(shutil.which(tool) is None for tool in NEEDED), reason=f"needs {', '.join(NEEDED)}"
-    ),
-]
-
-ALSA = """
-pcm.!default { type pulse }
-ctl.!default { type pulse }
-"""
-
-
-class Card:
-    """A sound server of our own whose null sink's monitor is the default microphone."""
-
-    def __init__(self, folder: Path) -> None:
-        self._socket = folder / "run" / "sound"
-        self._socket.parent.mkdir(mode=0o700)
-        config = folder / "asound.conf"
-        config.write_text("</usr/share/alsa/alsa.conf>\n" + ALSA)
-        self.environment = {
-            **os.environ,
-            "HOME": str(folder),
-            "XDG_RUNTIME_DIR": str(folder / "run"),
-            "PULSE_SERVER": f"unix:{self._socket}",
-            "ALSA_CONFIG_PATH": str(config),
-            "PYTHONPATH": str(ROOT),
-        }
-        self.plug_in()
-
-    def plug_in(self) -> None:
-        self._server = subprocess.Popen(
-            [
-                "pulseaudio",
-                "-n",
-                "--exit-idle-time=-1",
-                f"--load=module-native-protocol-unix socket={self._socket} auth-anonymous=1",
-                "--load=module-null-sink sink_name=room rate=16000 channels=1",
-            ],
-            env=self.environment,
-            stderr=subprocess.DEVNULL,
-        )
-        for _ in range(100):
-            if self.run("pactl", "info").returncode == 0:
-                break
-            time.sleep(0.1)
-        assert self.run("pactl", "set-default-source", "room.monitor").returncode == 0
-
-    def unplug(self) -> None:
-        self._server.kill()
-        self._server.wait()
-
-    def play(self, wav: Path) -> None:
-        assert self.run("paplay", "--device=room", str(wav)).returncode == 0
-
-    def run(self, *command: str) -> subprocess.CompletedProcess[bytes]:
-        return subprocess.run(
-            command, env=self.environment, capture_output=True, check=False, timeout=120
-        )
-
-
-@pytest.fixture
-def card(tmp_path: Path) -> Iterator[Card]:
-    found = Card(tmp_path)
-    yield found
-    found.unplug()
+pytestmark = [pytest.mark.slow, sound_card]
 
 
 @pytest.fixture

@@ -7,14 +7,13 @@ import sys
 import threading
 import time
 from bisect import bisect_left
-from shutil import which
 
 import numpy as np
 import pytest
 
 from listener.audio.playback import SPEEDS, Player, mono, player, stretcher
 from listener.audio.samples import SAMPLE_RATE, Samples
-from tests.listener.audio.test_microphone import NEEDED, Card, card  # noqa: F401  (a fixture)
+from tests.support.sound_card import Card, sound_card
 
 PLAYED = """
 import sys, time
@@ -117,12 +116,10 @@ def test_muted_or_without_a_loudspeaker_it_says_so_and_still_plays(
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(
-    any(which(tool) is None for tool in (*NEEDED, "parec")), reason="needs PulseAudio"
-)
+@sound_card
 @pytest.mark.parametrize("speed", [0.5, 1.0, 2.0, 8.0])
 def test_the_clock_is_in_step_with_what_the_sound_card_plays(
-    card: Card,  # noqa: F811
+    card: Card,
     speed: float,
 ) -> None:
     start = 3.3
@@ -192,9 +189,9 @@ speaker.close()
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(any(which(tool) is None for tool in NEEDED), reason="needs PulseAudio")
+@sound_card
 def test_where_the_loudspeaker_goes_away_replay_goes_on_in_silence_and_says_so(
-    card: Card,  # noqa: F811
+    card: Card,
 ) -> None:
     playing = subprocess.Popen(
         [sys.executable, "-c", LOST], env=card.environment, stdout=subprocess.PIPE, text=True

@@ -9,12 +9,15 @@ from grammar.language.word_network import Network
 from listener.audio.samples import Samples
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
+from tests.support.needs import need_files
 from tests.support.speech import SPHINX, prompt, transcripts, with_silence
 
 NAMES = [*map(str, (*range(21), *range(30, 100, 10))), "hundred", "oh"]
 
-LEAST_RIGHT = {"vosk": 25, "pocketsphinx": 13}
-"""Of 30. Measured, see `pytest -s tests/listener/recognition/test_human_numbers.py`, less one or two."""
+LEAST_RIGHT = {"vosk": 24, "pocketsphinx": 12}
+"""Of 30 numbers. The engine that listens hears four in five, or a team would say most numbers twice;
+the second one, whose answer only adds a doubt, hears two in five. Common practice, no source. With `-s`
+the test prints how many it were."""
 
 
 def numbers(words: set[str], several: int = 1) -> Network:
@@ -45,8 +48,7 @@ def test_most_numbers_of_a_professional_speaker_are_heard(name: str) -> None:
 def test_five_digits_of_a_man_are_heard() -> None:
     """pocketsphinx-testdata's tidigits/dhd.2934z.raw; its name is what is said."""
     path = SPHINX / "tidigits" / "dhd.2934z.raw"
-    if not path.is_file():
-        pytest.skip("pocketsphinx-testdata is not installed")
+    need_files(path, "pocketsphinx-testdata")
     digits = {*["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]}
     engine = choose("vosk", numbers(digits, several=5), {})
     assert hear(engine, np.fromfile(path, np.int16)) == "two nine three four zero"

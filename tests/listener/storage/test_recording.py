@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import stat
 import subprocess
@@ -19,6 +18,7 @@ from grammar.errors import UserError
 from listener.audio.samples import SAMPLE_RATE
 from listener.audio.sources import AudioFile
 from listener.storage.flac_writer import FlacWriter
+from tests.support.needs import program
 
 
 def test_what_was_written_is_read_back(tmp_path: Path) -> None:
@@ -73,7 +73,7 @@ def test_a_killed_case_loses_at_most_two_seconds_of_sound(tmp_path: Path) -> Non
     assert 6.0 * SAMPLE_RATE <= heard <= 8.0 * SAMPLE_RATE
 
 
-@pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
+@program("strace")
 def test_the_kernel_is_asked_once_a_second_to_put_the_sound_on_the_disk(tmp_path: Path) -> None:
     """What a power cut takes is what it was not asked for; a mere kill takes none of what is written."""
     script = """

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import itertools
 import random
-import shutil
 from pathlib import Path
 
+import kaldi_native_fbank as native
 import numpy as np
 import pytest
+from num2words import num2words
+from scipy import signal
 
 from grammar.language.word_network import Network
 from listener.bench import conditions
@@ -26,10 +28,9 @@ from listener.training.clips import (
 from listener.training.labels import best_phones, phones_of_ipa
 from listener.training.texts import any_number, call_out, digits, sentence, spoken_number
 from listener.training.wordlists import words
+from tests.support.needs import module, program
 
-needs_espeak = pytest.mark.skipif(
-    shutil.which("espeak-ng") is None, reason="espeak-ng is not installed"
-)
+needs_espeak = program("espeak-ng")
 
 
 # ---------------------------------------------------------------- voices
@@ -61,7 +62,6 @@ def test_every_voice_is_found_by_its_id() -> None:
 
 def test_spoken_numbers_agree_with_num2words() -> None:
     """Against the package num2words, whose British form joins with "and" and hyphenates."""
-    num2words = pytest.importorskip("num2words").num2words
     rng = random.Random(1)
     for number in [*range(0, 1000, 7), 1000, 1016, 2500, 9999]:
         ours = spoken_number(number, rng).replace(" and ", " ").replace("a hundred", "one hundred")
@@ -128,7 +128,6 @@ def test_jobs_come_back_from_their_file_as_they_were(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("order", "low", "high"), [(2, None, 2200), (4, 350.0, 3300)])
 def test_the_filters_are_scipys_butterworth(order: int, low: float | None, high: float) -> None:
     """Against scipy.signal.butter and sosfilt."""
-    signal = pytest.importorskip("scipy.signal")
     sound = np.random.default_rng(3).standard_normal(8000)
     band = high if low is None else [low, high]
     kind = "lowpass" if low is None else "bandpass"
@@ -172,8 +171,7 @@ def test_a_clip_sounds_the_same_each_time() -> None:
 
 def test_features_are_kaldis() -> None:
     """Against the package kaldi-native-fbank, which follows Kaldi's fbank and which vosk agrees with."""
-    torch = pytest.importorskip("torch")
-    native = pytest.importorskip("kaldi_native_fbank")
+    torch = module("torch", "train")
     from listener.training.features import Fbank
 
     options = native.FbankOptions()
@@ -193,7 +191,7 @@ def test_features_are_kaldis() -> None:
 
 def test_the_loss_counts_every_path_in_which_each_phone_is_heard_once() -> None:
     """Against all paths, enumerated."""
-    torch = pytest.importorskip("torch")
+    torch = module("torch", "train")
     from listener.training.data import Batch
     from listener.training.train import path_loss
 
@@ -218,7 +216,7 @@ def test_hearings_that_differ_cost_their_divergence_a_label_and_each_learns_from
     None
 ):
     """Against torch.nn.functional.kl_div, over the frames of the clip alone."""
-    torch = pytest.importorskip("torch")
+    torch = module("torch", "train")
     from listener.training.data import Batch
     from listener.training.train import disagreement
 
@@ -246,7 +244,7 @@ def test_hearings_that_differ_cost_their_divergence_a_label_and_each_learns_from
 
 
 def test_a_clip_is_heard_twice_at_the_same_moments_in_two_distortions(tmp_path: Path) -> None:
-    torch = pytest.importorskip("torch")
+    torch = module("torch", "train")
     import soundfile
 
     from listener.training.data import Batches, Store
@@ -266,7 +264,7 @@ def test_a_clip_is_heard_twice_at_the_same_moments_in_two_distortions(tmp_path: 
 
 
 def test_hidden_parts_are_few_and_hold_the_clips_mean() -> None:
-    torch = pytest.importorskip("torch")
+    torch = module("torch", "train")
     from listener.training.distort import hidden_parts
 
     torch.manual_seed(5)
@@ -280,7 +278,7 @@ def test_hidden_parts_are_few_and_hold_the_clips_mean() -> None:
 
 
 def test_folding_the_normalisations_in_changes_nothing() -> None:
-    torch = pytest.importorskip("torch")
+    torch = module("torch", "train")
     from listener.training.export import affines
     from listener.training.network import Network as Net
     from listener.training.network import Shape
@@ -310,8 +308,7 @@ def test_folding_the_normalisations_in_changes_nothing() -> None:
 def test_a_tiny_model_learns_is_exported_and_vosk_hears_what_it_was_trained_on(
     tmp_path: Path,
 ) -> None:
-    torch = pytest.importorskip("torch")
-    pytest.importorskip("vosk")
+    torch = module("torch", "train")
     import soundfile
 
     from listener.recognition.vosk_recogniser import VoskRecogniser
@@ -371,7 +368,7 @@ def _branches(texts: list[str]) -> list[tuple[tuple[str, int], ...]]:
 
 @needs_espeak
 def test_a_plan_is_the_same_for_the_same_seed_and_every_clip_has_its_label() -> None:
-    pytest.importorskip("phonemizer")
+    module("phonemizer", "train")
     network = Network(arcs=((("suction", 1),), (("ready", 2),), ()), finals=frozenset({2}))
     first, again = (list(plan(12, [network], {}, natural=False, seed=8)) for _ in range(2))
     assert first == again

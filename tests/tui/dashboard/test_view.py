@@ -17,11 +17,13 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import sync_playwright
 
 from grammar.case.facts import CaseEnded, CaseStarted, Noted
 from listener.storage.case_follower import CaseFollower
 from listener.storage.case_lock import CaseLock
 from listener.storage.journal import Journal
+from tests.support.needs import program
 from tests.support.places import ROOT
 from tui.cli import main
 from tui.dashboard.case_view import dashboard
@@ -115,7 +117,6 @@ def test_without_a_terminal_it_says_so(
 @contextmanager
 def served(folder: Path) -> Iterator[str]:
     """The address of the case in a browser."""
-    pytest.importorskip("textual_serve")
     server = subprocess.Popen(
         [*COMMAND, "view", str(folder), "--serve"],
         stderr=subprocess.PIPE,
@@ -160,11 +161,10 @@ def test_nobody_gets_in_without_the_key_or_from_another_page(running: Journal) -
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium")
+@program("chromium")
 def test_a_browser_shows_the_dashboard_and_asks_nobody_else(running: Journal) -> None:
-    playwright = pytest.importorskip("playwright.sync_api")
     before = set(contents(running.folder))
-    with served(running.folder) as address, playwright.sync_playwright() as driver:
+    with served(running.folder) as address, sync_playwright() as driver:
         browser = driver.chromium.launch(
             executable_path=shutil.which("chromium"), args=["--no-sandbox"]
         )

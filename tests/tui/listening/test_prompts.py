@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import signal
 import subprocess
 import sys
@@ -26,12 +25,13 @@ from listener.audio.tones import PEAK, RATE, Floats, Kind, limited, spoken, tone
 from listener.live import Live
 from listener.storage.case_reader import open_case
 from tests.grammar.case.test_record import case_of
-from tests.listener.audio.test_microphone import NEEDED, Card, card  # noqa: F401  (a fixture)
+from tests.support.needs import program
+from tests.support.sound_card import Card, sound_card
 from tui.listening.prompts import Prompter, due
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
-espeak = pytest.mark.skipif(shutil.which("espeak-ng") is None, reason="needs espeak-ng")
+espeak = program("espeak-ng")
 
 
 # ---------------------------------------------------------------------- the sounds
@@ -223,11 +223,9 @@ def until_it_listens(cases: Path) -> None:
 
 @espeak
 @pytest.mark.slow
-@pytest.mark.skipif(
-    any(shutil.which(tool) is None for tool in NEEDED), reason=f"needs {', '.join(NEEDED)}"
-)
+@sound_card
 def test_a_prompt_played_into_the_microphone_is_logged_as_a_gap_and_never_as_a_call(
-    card: Card,  # noqa: F811
+    card: Card,
     tmp_path: Path,
 ) -> None:
     """The first call of the sample goes unanswered: its prompt names a call of the protocol."""

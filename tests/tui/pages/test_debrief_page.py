@@ -17,6 +17,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from listener.storage.case_reader import open_case
+from tests.support.needs import program
 from tests.support.stored_cases import DRILL, store
 from tui.cli import main
 from tui.pages.debrief.groups import Told
@@ -27,10 +28,7 @@ from tui.pages.debrief.one_case import CaseDebrief
 from tui.pages.debrief.summary import summary_of
 
 CHROMIUM = which("chromium")
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="needs chromium"),
-]
+pytestmark = [pytest.mark.slow, program("chromium")]
 
 
 @dataclass

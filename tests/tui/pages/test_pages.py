@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from dataclasses import replace
 from decimal import Decimal
@@ -18,6 +17,7 @@ from grammar.protocol.templates import parse_template
 from grammar.reports.briefing import in_short, sheet_dose
 from grammar.reports.handover import handover
 from tests.grammar.case.test_record import case_of
+from tests.support.needs import program
 from tui.cli import main
 from tui.pages.briefing import briefing
 from tui.pages.handover import handover_page
@@ -214,7 +214,7 @@ def test_a_row_that_would_be_torn_into_columns_of_pieces_is_told_in_a_sentence()
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs chromium")
+@program("chromium")
 @pytest.mark.parametrize("name", shipped())
 def test_a_briefing_prints_on_one_sheet(name: str, tmp_path: Path) -> None:
     html, pdf = tmp_path / "brief.html", tmp_path / "brief.pdf"

@@ -22,6 +22,8 @@ def compared_in_words(found: Comparison, first: str = "closed", second: str = "n
     if found.p is None:
         return "Too few came to compare the two."
     told = f"{first} against {second}: log-rank p = {found.p:.3f}"
+    if not found.cox_installed:
+        return f"{told}; a hazard ratio needs the extra: pip install 'answerback[cox]'."
     if found.hazard_ratio is None or found.low is None or found.high is None:
         return f"{told}; too few for a hazard ratio."
     return (
