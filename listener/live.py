@@ -35,7 +35,10 @@ from listener.audio.voice_activity import (
 from listener.audio.watches import watching
 from listener.capture import Capture, Captured
 from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.verifier import Verifier
+from listener.recognition.calibration import two_ears
 from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.speech import Speech
 from listener.storage.fact_writer import FactWriter
@@ -90,6 +93,7 @@ class Live:
         begins_s: float = 0.0,
         engine_news: Callable[[], Iterable[str]] = tuple,
         second: Verifier | None = None,
+        sure: SureListener | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engines since it was last asked."""
@@ -112,6 +116,11 @@ class Live:
         self._speech: list[Speech | None] = [None] * source.channels
         self._doubting = ConfidenceScoring(
             recogniser, self._understanding, second, self.tell, live=source.live
+        )
+        self._second = (
+            SecondHearings(sure, self._understanding, two_ears(), self.tell, live=source.live)
+            if sure
+            else None
         )
         self._telling = threading.Lock()
         self._heard_s = begins_s
@@ -172,6 +181,8 @@ class Live:
                 self._take(captured)
             self._end_speech()
             self._doubting.finish()
+            if self._second:
+                self._second.finish()
             if self._recorder:
                 self._recorder.close()
             self._tell_of_disk_and_engine(self.now)
@@ -296,6 +307,7 @@ class Live:
             doubting=self._doubting,
             late_s=self._late_s,
             at_once=self._source.live,
+            second=self._second,
         )
 
     def _feed(self, channel: int, samples: Samples) -> None:

@@ -21,6 +21,7 @@ from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.confidence.second_hearing import Ahead, SecondHearings, Told, not_understood
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Hearing, Recogniser
 from listener.recognition.word_ends import ended_by_sound
@@ -89,6 +90,8 @@ class Speech:
     late_s: Callable[[], float]
     at_once: bool
     """Whether to tell at a pause; else the same is told when the segment ends."""
+    second: SecondHearings | None = None
+    """The sure ear, where there is one."""
     _pieces: list[Samples] = field(default_factory=list)
     _unfed: list[Samples] = field(default_factory=list)
     """The last of them, which the recogniser has not been given."""
@@ -97,6 +100,8 @@ class Speech:
     _told: list[_Said] = field(default_factory=list)
     _held: list[_Said] = field(default_factory=list)
     """Utterances heard at the last pause that wait for the segment's end."""
+    _ahead: Ahead | None = None
+    """What the sure ear makes of it, where this pause is the end."""
 
     def __post_init__(self) -> None:
         self._hearing = self.recogniser.open()
@@ -120,6 +125,7 @@ class Speech:
     def paused(self, pause_s: float) -> None:
         """Take note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises
         HearingFailed."""
+        self._listen_ahead(pause_s)
         if self._hearing is None:
             if pause_s < PAUSE_S:
                 self._hearing = self.recogniser.open()
@@ -146,6 +152,23 @@ class Speech:
         if not self.at_once:
             for said in self._told:
                 self._store(said)
+        if self.second and self._pieces:
+            sound = np.concatenate(self._pieces)
+            told = [
+                Told(said.stored, said.heard, said.cut)
+                for said in self._told
+                if said.stored is not None
+            ]
+            nothing = not_understood(self.began, sound, self.channel, self.recogniser.name)
+            self.second.ended(nothing, told, sound, self._ahead)
+
+    def _listen_ahead(self, pause_s: float) -> None:
+        """Have the sure ear begin where this may be the end, and forget it where it was not."""
+        if pause_s < PAUSE_S and self._ahead:
+            self._ahead.dropped = True
+            self._ahead = None
+        elif pause_s >= LATER_S and self.second and self._ahead is None:
+            self._ahead = self.second.ahead(np.concatenate(self._pieces))
 
     def _heard_out(self, hearing: Hearing, sound: Samples) -> list[_Said]:
         """Return the utterances of the segment so far, whose sound is `sound`."""

@@ -1,17 +1,23 @@
-"""The order of the tests, and the account of what was skipped."""
+"""The order of the tests, the account of what was skipped, and the ears that tests listen with."""
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from listener.confidence.supervised_sure_ear import ONLY_QUICK
 from tests.support.needs import SHARED, reason
 from tests.support.sound_card import Card
 
 LONGEST = "test_soak.py"
+
+# Tests of what the quick ear tells must not depend on whether the extra `people` is installed; the
+# sure ear's own tests ask for it.
+os.environ.setdefault(ONLY_QUICK, "quick")
 
 
 @pytest.fixture

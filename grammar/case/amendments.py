@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from grammar.case.facts import (
     Amended,
@@ -14,12 +15,16 @@ from grammar.case.facts import (
     Gap,
     Heard,
     HeardOut,
+    SecondHearing,
     SpeakerSet,
     Withdrawn,
 )
 from grammar.language.words import Word
 
-Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut
+Ear = Literal["quick", "sure", "both"]
+"""Who heard an utterance as it stands: the quick ear alone, the sure ear alone, or both alike."""
+
+Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut | SecondHearing
 """Facts that change how an earlier one stands."""
 
 
@@ -30,6 +35,7 @@ class EffectiveFact:
     fact: Fact
     amended: bool = False
     confirmed: bool = False
+    ear: Ear = "quick"
 
 
 def ended(fact: Fact) -> float:
@@ -55,7 +61,12 @@ def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
                 heard = replace(target.fact, words=words, doubts=())
                 standing[fact.target] = replace(target, fact=heard, amended=True)
             case HeardOut() if isinstance(target.fact, Heard) and not target.amended:
-                standing[fact.target] = replace(target, fact=_whole(target.fact, fact))
+                whole = _whole(target.fact, fact)
+                standing[fact.target] = replace(target, fact=whole, ear="quick")
+            case SecondHearing() if isinstance(target.fact, Heard):
+                # What a person has put right or accepted stands.
+                if not target.amended and not target.confirmed:
+                    standing[fact.target] = _heard_twice(target, target.fact, fact)
             case Doubted() if isinstance(target.fact, Heard) and not target.amended:
                 doubts = tuple(dict.fromkeys((*target.fact.doubts, fact.reason)))
                 doubted = replace(target.fact, doubts=doubts)
@@ -117,6 +128,20 @@ def _whole(heard: Heard, out: HeardOut) -> Heard:
         evidence=out.evidence,
         late_s=out.late_s,
     )
+
+
+def _heard_twice(target: EffectiveFact, heard: Heard, second: SecondHearing) -> EffectiveFact:
+    """The better reading of two ears, and whose it is."""
+    better = second.verdict in ("puts-right", "rescues")
+    both = replace(
+        heard,
+        words=second.words if better else heard.words,
+        doubts=second.doubts,
+        confidence=second.confidence,
+        evidence=second.evidence,
+    )
+    agreed = "both" if second.verdict == "confirms" else target.ear
+    return replace(target, fact=both, ear="sure" if better else agreed)
 
 
 def _words(text: str, heard: Heard) -> tuple[Word, ...]:

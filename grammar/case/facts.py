@@ -195,6 +195,32 @@ class Doubted:
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class SecondHearing:
+    """What came of hearing fact `target` (a Heard) with the sure ear as well, after that had been stored.
+
+    `confirms`: both ears heard the same. `puts-right`: `words` are the better reading. `rescues`: the
+    quick ear had found no call, and `words` are one. `doubts`: it may have been `words`, empty where it
+    may have been no call, and which of the two is open. `confidence` and `evidence` are of both ears.
+    """
+
+    kind: Literal["second-hearing"] = "second-hearing"
+    seq: int = 0
+    t: float
+    target: int
+    verdict: Literal["confirms", "puts-right", "rescues", "doubts"]
+    words: tuple[Word, ...] = ()
+    doubts: tuple[str, ...] = ()
+    """As in `Heard.doubts`."""
+    confidence: float | None = None
+    evidence: tuple[tuple[str, float], ...] = ()
+    engine: str = ""
+
+    @property
+    def text(self) -> str:
+        return " ".join(word.text for word in self.words)
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class TimerChanged:
     """A person stopped the timer that fact `timer` started, or made it `seconds` longer."""
 
@@ -295,6 +321,7 @@ Fact = Annotated[
     | SpeakerSet
     | Gap
     | Doubted
+    | SecondHearing
     | TimerChanged
     | Ticked
     | RecordingSet

@@ -281,6 +281,7 @@ class Case:
             loop=outcome.loop,
             confidence=confidence,
             unsure=unsure,
+            ear=standing.ear,
             flags=tuple(dict.fromkeys(flags)),
         )
         line = LogLine(fact.t, fact.seq, "utterance", text, utterance)

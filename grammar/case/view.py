@@ -37,6 +37,8 @@ class Utterance:
     loop: int | None
     confidence: float
     unsure: bool
+    ear: Literal["quick", "sure", "both"] = "quick"
+    """Who heard it so, as in `amendments.Ear`."""
     flags: tuple[str, ...] = ()
     """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
 

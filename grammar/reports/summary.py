@@ -36,6 +36,7 @@ def utterance_json(said: Utterance) -> dict[str, Any]:
         "loop": said.loop,
         "confidence": round(said.confidence, 3),
         "unsure": said.unsure,
+        "ear": said.ear,
         "flags": list(said.flags),
     }
 

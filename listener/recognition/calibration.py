@@ -49,6 +49,12 @@ def of_published(model: str) -> Calibration | None:
     return _read(name) if files("listener.recognition").joinpath(name).is_file() else None
 
 
+@cache
+def two_ears() -> Calibration:
+    """How the evidence of both ears together is weighed (`confidence/two_ears.py`)."""
+    return _read("confidence-two-ears.toml")
+
+
 def _read(name: str) -> Calibration:
     table = tomllib.loads(files("listener.recognition").joinpath(name).read_text(encoding="utf-8"))
     return Calibration(

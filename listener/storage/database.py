@@ -18,9 +18,9 @@ from grammar.errors import UserError
 from listener.storage.hash_chain import Row
 from listener.storage.passphrase import Keys
 
-SCHEMA_VERSION = 4
-"""1 had no chain (columns seq, kind, t, body), 3 no fact `heard-out`. Raise it for any fact or column
-that older ones lack."""
+SCHEMA_VERSION = 5
+"""1 had no chain (columns seq, kind, t, body), 3 no fact `heard-out`, 4 no `second-hearing`. Raise it
+for any fact or column that older ones lack."""
 
 CHAINED = 2
 """The first schema whose facts carry hashes; later ones have the same columns."""

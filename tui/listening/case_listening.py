@@ -16,7 +16,7 @@ from typing import Any
 
 from platformdirs import user_state_path
 
-from grammar.case.facts import Doubted, Fact, HeardOut, Noted, Resumed
+from grammar.case.facts import Doubted, Fact, HeardOut, Noted, Resumed, SecondHearing
 from grammar.case.fold import Case
 from grammar.case.view import Utterance
 from grammar.errors import UserError
@@ -25,6 +25,7 @@ from grammar.protocol.loading import parse, source_text
 from grammar.reports.summary import summary_json, utterance_json
 from listener.audio.blocks import Block, Source, paced
 from listener.audio.watches.watching import kind_of
+from listener.confidence.supervised_sure_ear import start_sure_ear
 from listener.confidence.supervised_verifier import start_verifier
 from listener.live import Live, Opening
 from listener.recognition.engines import choose
@@ -134,7 +135,8 @@ class Listening:
             except UserError:
                 self._held.release()
                 raise
-        self._second = start_verifier(self.protocol, self._engine)
+        self._sure = start_sure_ear(self.protocol)
+        self._second = None if self._sure else start_verifier(self.protocol, self._engine)
         audio = self._resuming.audio if self._resuming else AUDIO
         recording = (
             FlacWriter(self.journal.folder / audio, source.channels, self.journal.keys)
@@ -152,6 +154,7 @@ class Listening:
             self._resuming.at if self._resuming else 0.0,
             engine_news=self._engine_news,
             second=self._second,
+            sure=self._sure,
         )
         self._through_air = source.live
         self._opening = Opening(
@@ -193,6 +196,8 @@ class Listening:
         yield from self._engine.news()
         if self._second:
             yield from self._second.news()
+        if self._sure:
+            yield from self._sure.news()
 
     def _begin(self) -> None:
         """Store that the case begins, or goes on after a gap."""
@@ -244,6 +249,8 @@ class Listening:
         self._engine.close()
         if self._second:
             self._second.close()
+        if self._sure:
+            self._sure.close()
         print(f"case: {self.journal.folder}", file=sys.stderr)
         try:
             if self.live.keeper.finish() and (left := last_try(self.live.keeper)):
@@ -310,6 +317,10 @@ class Listening:
                     "words": fact.words,
                 }
             )
+        if isinstance(fact, SecondHearing):
+            twice = self._utterance(fact.target)
+            if twice:
+                self.tell_line({**utterance_json(twice), "verdict": fact.verdict})
         if isinstance(fact, HeardOut):
             whole = self._utterance(fact.target)
             if whole:

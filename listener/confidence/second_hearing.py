@@ -1,0 +1,221 @@
+"""Has the sure ear hear each stretch of speech, and stores what both ears make of it.
+
+From a file it is waited for. Of sound that happens now it works in a thread of its own, from the first
+pause that may be the speaker's last, and what it finds is told as a further fact.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from grammar.case.facts import Heard, SecondHearing
+from grammar.case.view import Utterance
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.supervised_sure_ear import SupervisedSureEar, SureListener
+from listener.confidence.two_ears import Judgement, QuickReading, judged, said
+from listener.recognition.calibration import Calibration
+from listener.recognition.sure_ear import SureHearing
+
+AROUND_S: Final = 0.25
+"""Sound before the first and after the last word that is heard too."""
+NARROWER_S: Final = 0.8
+"""An utterance so much shorter than its stretch of speech is heard by itself as well."""
+SHORTEST_S: Final = 0.3
+BEHIND_S: Final = 6.0
+"""A stretch of speech that has waited so long is passed over: its verdict would come too late."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An utterance of the quick ear, stored as fact `seq`; `cut` is timed from the segment's start."""
+
+    seq: int
+    heard: Heard
+    cut: Sequence[Word]
+
+    @property
+    def reading(self) -> QuickReading:
+        return QuickReading(said(word.text for word in self.heard.words), self._confidence)
+
+    @property
+    def _confidence(self) -> float:
+        if self.heard.confidence is not None:
+            return self.heard.confidence
+        words = self.heard.words
+        return sum(word.confidence for word in words) / max(len(words), 1)
+
+
+class Ahead:
+    """What the sure ear makes of a sound, begun before it is wanted."""
+
+    def __init__(self) -> None:
+        self._there = threading.Event()
+        self._found: SureHearing | None = None
+        self.dropped = False
+        """Set where the speaker went on: nobody wants it any more."""
+
+    def set(self, found: SureHearing | None) -> None:
+        self._found = found
+        self._there.set()
+
+    def wait(self) -> SureHearing | None:
+        self._there.wait()
+        return self._found
+
+
+class SecondHearings:
+    """Between what the quick ear told and the journal."""
+
+    def __init__(
+        self,
+        ear: SureListener,
+        understanding: Understanding,
+        calibration: Calibration,
+        store: Callable[[Heard | SecondHearing], Utterance | None],
+        *,
+        live: bool,
+    ) -> None:
+        """`live`: the sound happens now, and nobody may be kept waiting."""
+        self._ear = ear
+        self._read = understanding.read
+        self._calibration = calibration
+        self._store = store
+        self._jobs: queue.Queue[Callable[[], None] | None] | None = None
+        if live:
+            self._jobs = queue.Queue()
+            self._thread = threading.Thread(target=self._work, name="sure ear", daemon=True)
+            self._thread.start()
+
+    def ahead(self, sound: Samples) -> Ahead | None:
+        """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""
+        if self._jobs is None:
+            return None
+        begun = Ahead()
+        self._jobs.put(lambda: begun.set(None if begun.dropped else self._ear.hear(sound)))
+        return begun
+
+    def ended(
+        self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
+    ) -> None:
+        """A stretch of speech is over. `heard` stands for all of it where the quick ear told nothing."""
+        if self._jobs is None:
+            self._settle(heard, told, sound, None)
+            return
+        asked = time.monotonic()
+
+        def settle() -> None:
+            if time.monotonic() - asked > BEHIND_S:
+                if isinstance(self._ear, SupervisedSureEar):
+                    self._ear.passed_over(max(len(told), 1))
+                return
+            self._settle(heard, told, sound, ahead)
+
+        self._jobs.put(settle)
+
+    def finish(self) -> None:
+        """Wait for what the sure ear still has to say. Nothing may be asked after."""
+        if self._jobs is not None:
+            self._jobs.put(None)
+            self._thread.join()
+
+    def _work(self) -> None:
+        assert self._jobs is not None
+        while (job := self._jobs.get()) is not None:
+            job()
+
+    def _settle(
+        self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
+    ) -> None:
+        if len(told) <= 1:
+            whole = ahead.wait() if ahead else None
+            if whole is None:
+                whole = self._heard(sound)
+            self._settle_one(heard, told[0] if told else None, sound, whole)
+            return
+        for number, one in enumerate(told):
+            before = told[number - 1].cut[-1].end if number else 0.0
+            after = told[number + 1].cut[0].start if number + 1 < len(told) else None
+            hearing = self._heard(_part(sound, one.cut, before, after))
+            self._tell(one, self._judged(one, hearing))
+
+    def _settle_one(
+        self, heard: Heard, one: Told | None, sound: Samples, whole: SureHearing | None
+    ) -> None:
+        if one is None:
+            nothing = QuickReading((), 0.0)
+            found = whole and judged(nothing, whole, self._read, self._calibration)
+            if found and found.verdict == "rescues":
+                stored = self._store(heard)
+                if stored:
+                    self._tell(Told(stored.fact, heard, ()), found)
+            return
+        found = self._judged(one, whole)
+        narrow = one.cut[-1].end - one.cut[0].start < len(sound) / SAMPLE_RATE - NARROWER_S - 1.0
+        if narrow and one.reading.words and not (found and found.verdict == "confirms"):
+            cut = self._heard(_part(sound, one.cut, 0.0, None))
+            again = self._judged(one, cut)
+            if again and (found is None or again.confidence > found.confidence):
+                found = again
+        self._tell(one, found)
+
+    def _judged(self, one: Told, hearing: SureHearing | None) -> Judgement | None:
+        if hearing is None:
+            return None
+        return judged(one.reading, hearing, self._read, self._calibration)
+
+    def _heard(self, sound: Samples) -> SureHearing | None:
+        return self._ear.hear(sound) if len(sound) >= SHORTEST_S * SAMPLE_RATE else None
+
+    def _tell(self, one: Told, found: Judgement | None) -> None:
+        if not found:
+            return
+        heard = one.heard
+        self._store(
+            SecondHearing(
+                t=heard.until,
+                target=one.seq,
+                verdict=found.verdict,
+                words=_timed(found.words, heard.t, heard.until, found.confidence),
+                doubts=(*heard.doubts, *found.doubts)
+                if found.verdict == "doubts"
+                else found.doubts,
+                confidence=found.confidence,
+                evidence=found.evidence,
+                engine=self._ear.name,
+            )
+        )
+
+
+def not_understood(began: float, sound: Samples, channel: int, engine: str) -> Heard:
+    """A stretch of speech in which the quick ear heard nothing, as the fact of it."""
+    until = began + max(len(sound) / SAMPLE_RATE - 0.7, 0.1)
+    word = Word(UNKNOWN, began, until, 0.0)
+    return Heard(t=began, until=until, channel=channel, words=(word,), engine=engine)
+
+
+def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:
+    """The sound of some words and a little around them, none of their neighbours'."""
+    begins = max(cut[0].start - AROUND_S, (before + cut[0].start) / 2 if before else 0.0)
+    ends = cut[-1].end + AROUND_S
+    if after is not None:
+        ends = min(ends, (cut[-1].end + after) / 2)
+    return sound[round(max(begins, 0.0) * SAMPLE_RATE) : round(ends * SAMPLE_RATE)]
+
+
+def _timed(words: Sequence[str], begins: float, ends: float, sure: float) -> tuple[Word, ...]:
+    """Words with a share each of their time, by their letters: this ear gives no times."""
+    letters = [len(word) for word in words]
+    whole, at, timed = max(sum(letters), 1), begins, []
+    for word, count in zip(words, letters, strict=True):
+        until = at + (ends - begins) * count / whole
+        timed.append(Word(word, round(at, 3), round(until, 3), sure))
+        at = until
+    return tuple(timed)

@@ -1,0 +1,119 @@
+"""The sure ear in a process of its own: where it fails, the quick ear goes on alone, and that is said."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Final
+from typing import Protocol as Interface
+
+from grammar.errors import UserError
+from grammar.language.phrases import network
+from grammar.protocol.model import Protocol
+from listener.audio.samples import Samples
+from listener.recognition.sure_ear import SureEar, SureHearing
+from listener.recognition.whisper_files import sure_model
+from listener.recognition.worker_process import Failed, SupervisedProcess, WorkerProcess
+
+PATIENCE_S: Final = 30.0
+"""An answer takes a fifth of the sound's length; on a crowded machine some seconds."""
+
+START_PATIENCE_S: Final = 90.0
+
+ONLY_QUICK: Final = "ANSWERBACK_EARS"
+"""Set to `quick` in the environment, it keeps the sure ear away: for tests, and for old machines."""
+
+LIVES: Final = 3
+"""Processes that may fail before the case goes on without."""
+
+
+class SureListener(Interface):
+    """A sure ear, in this process or in one of its own."""
+
+    name: str
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        """Return what it makes of a sound, shape (n,); None where it cannot say."""
+
+
+def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
+    """Start one for a protocol; None where its weights are not installed, or the environment wants none.
+
+    Raises UserError where the weights are not those that were measured.
+    """
+    model = None if os.environ.get(ONLY_QUICK) == "quick" else sure_model()
+    if model is None:
+        return None
+    return SupervisedSureEar(partial(load_sure_ear, protocol, model.folder), model.name)
+
+
+def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:
+    """Load one in this process. Raises UserError."""
+    return SureEar(folder, network(protocol), protocol.protocol.language)
+
+
+class SupervisedSureEar(SupervisedProcess):
+    """A sure ear that `make` builds in another process. Not for several threads at once."""
+
+    def __init__(
+        self, make: Callable[[], SureListener], name: str, patience_s: float = PATIENCE_S
+    ) -> None:
+        """`make` can be pickled. Its process begins at once and is not waited for."""
+        super().__init__()
+        self.name = name
+        self._make, self._patience_s = partial(_Answering, make), patience_s
+        self._lives = 1
+        self._ready = False
+        self.process = WorkerProcess(self._make)
+
+    @property
+    def listens(self) -> bool:
+        """Whether there is still one to ask."""
+        return self.process is not None
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        """As `SureEar.hear`; None also where it failed, which becomes news."""
+        process = self.process
+        if process is None:
+            return None
+        try:
+            if not self._ready:
+                process.made(START_PATIENCE_S)
+                self._ready = True
+            found: SureHearing | None = process.ask((samples,), self._patience_s)
+            return found
+        except UserError as error:  # it cannot be made here
+            self.close()
+            self._news.append(f"the sure ear does not listen: {error}")
+        except Failed as failed:
+            if self.process is not None:  # else it was closed meanwhile
+                self._again(str(failed))
+        return None
+
+    def passed_over(self, count: int) -> None:
+        """Say that it was too far behind to hear so many utterances."""
+        which = "one utterance" if count == 1 else f"{count} utterances"
+        self._news.append(f"the sure ear is behind: {which} the quick ear heard alone")
+
+    def _again(self, failed: str) -> None:
+        self.close()
+        self._ready = False
+        if self._lives < LIVES:
+            self._lives += 1
+            self.process = WorkerProcess(self._make)
+            then = "started again, one utterance the quick ear heard alone"
+        else:
+            then = "the quick ear listens alone from here on"
+        self._news.append(f"the sure ear {failed}: {then}")
+
+
+class _Answering:
+    """The other side."""
+
+    def __init__(self, make: Callable[[], SureListener]) -> None:
+        self._ear = make()
+
+    def __call__(self, samples: Samples) -> SureHearing | None:
+        return self._ear.hear(samples)

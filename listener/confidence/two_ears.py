@@ -1,0 +1,208 @@
+"""What both ears together make of an utterance: agreed, put right, rescued, or in doubt.
+
+The quick ear has told it by now. The sure ear has heard the same sound, held to the same sentences.
+Neither is asked about what the case expects.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from grammar.language.meaning import Meaning
+from grammar.language.phrases import UNKNOWN
+from listener.recognition.calibration import Calibration, Evidence
+from listener.recognition.sure_ear import SureHearing
+
+ONE_EAR: Final = "one-ear"
+"""Doubt of a number that has a twin (fifteen, fifty): the sure ear alone heard it."""
+TWO_WAYS: Final = "second-listener"
+"""Doubt of what both ears heard, and not alike."""
+
+LEAST: Final = 0.5
+"""What the quick ear took for no call becomes one from this confidence on."""
+
+_SUREST: Final = 0.995
+_FARTHEST: Final = 12.0
+"""A lead in nats beyond which nothing is surer."""
+_UNLIKELY: Final = 40.0
+_SLOWEST: Final = math.log(12.0)
+"""Letters a second; slower speech may be something longer."""
+_SILENT_S: Final = 0.7
+"""Of a segment's sound, the silence that ends it."""
+
+Read = Callable[[Sequence[str]], Meaning]
+Verdict = Literal["confirms", "puts-right", "rescues", "doubts"]
+Key = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QuickReading:
+    """What the quick ear told. `words` hold nothing where it found no call."""
+
+    words: tuple[str, ...]
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What becomes of an utterance. `words` are the sure ear's."""
+
+    verdict: Verdict
+    words: tuple[str, ...]
+    confidence: float
+    doubts: tuple[str, ...] = ()
+    evidence: tuple[tuple[str, float], ...] = ()
+
+
+def key_of(meaning: Meaning) -> Key:
+    """What two readings must share to mean the same: call and slots, item, or prowords."""
+    readings = tuple(
+        (each.call, tuple(sorted((name, str(value)) for name, value in each.slots.items())))
+        for each in meaning.readings
+    )
+    prowords = meaning.prowords if meaning.kind == "proword" else ()
+    return meaning.kind, readings, meaning.checklist, meaning.item, prowords
+
+
+def judged(
+    quick: QuickReading, hearing: SureHearing, read: Read, calibration: Calibration
+) -> Judgement | None:
+    """Return what both ears make of it; None where the sure ear has nothing to add."""
+    ranked = _Ranked(hearing, read)
+    if ranked.best is None:
+        return None
+    own = read(quick.words) if quick.words else None
+    if own is not None and own.kind == "unrecognised":
+        own = None
+    best = ranked.best
+    if own is None:
+        found = ranked.evidence(best, quick, "none")
+        sure = calibration.confidence(found)
+        if sure < max(LEAST, calibration.least):
+            return None
+        doubts = (ONE_EAR,) if read(best.words).sounds_like else ()
+        return Judgement("rescues", best.words, _rounded(sure), doubts, _listed(found))
+    mine = key_of(own)
+    if mine == best.key:
+        found = ranked.evidence(best, quick, "agrees")
+        sure = calibration.confidence(found)
+        return Judgement("confirms", best.words, _rounded(sure), (), _listed(found))
+    here = ranked.found(mine, quick.words)
+    as_quick, as_sure = (
+        ranked.evidence(here, quick, "quick"),
+        ranked.evidence(best, quick, "sure"),
+    )
+    quick_sure, sure_sure = calibration.confidence(as_quick), calibration.confidence(as_sure)
+    if sure_sure > quick_sure and not _twins(own, read(best.words)):
+        return Judgement("puts-right", best.words, _rounded(sure_sure), (), _listed(as_sure))
+    return Judgement("doubts", best.words, _rounded(quick_sure), (TWO_WAYS,), _listed(as_quick))
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """All sentences of one meaning. `score` is of them together, `nats` and `tokens` of the best."""
+
+    key: Key
+    words: tuple[str, ...]
+    score: float
+    nats: float
+    tokens: int
+
+
+class _Ranked:
+    """The meanings that the sure ear held possible, best first."""
+
+    def __init__(self, hearing: SureHearing, read: Read) -> None:
+        self._hearing = hearing
+        found: dict[Key, list[Any]] = {}
+        for sentence in hearing.sentences:
+            meaning = read(sentence.words)
+            if meaning.kind != "unrecognised":
+                found.setdefault(key_of(meaning), []).append(sentence)
+        readings = (
+            _Reading(key, ss[0].words, _sum(s.score for s in ss), ss[0].nats, ss[0].tokens)
+            for key, ss in found.items()
+        )
+        self._readings = sorted(readings, key=lambda each: -each.score)
+
+    @property
+    def best(self) -> _Reading | None:
+        return self._readings[0] if self._readings else None
+
+    def found(self, key: Key, words: tuple[str, ...]) -> _Reading:
+        """The reading of this meaning; one beyond the last where the sure ear held it too unlikely."""
+        for each in self._readings:
+            if each.key == key:
+                return each
+        last = self._readings[-1]
+        return _Reading(key, words, last.score - 2.0, last.nats - 2.0, last.tokens)
+
+    def evidence(
+        self,
+        reading: _Reading,
+        quick: QuickReading,
+        who: Literal["agrees", "quick", "sure", "none"],
+    ) -> Evidence:
+        """What speaks for and against a reading. Names and values:
+
+        `alone`: 1 where the quick ear found no call; `agrees`: 1 where both heard this;
+        `quick`: log-odds of the quick ear's own confidence where it heard this, `other` where it heard
+        something else; `fit`: nats a token that the sure ear gives it; `free`: nats by which what it
+        would write freely is likelier; `lead`: of this reading over the best other one, nats;
+        `words`: logarithm of their count; `pace`: logarithm of letters a second, no more than is usual.
+        """
+        hearing = self._hearing
+        rival = next((each for each in self._readings if each.key != reading.key), None)
+        lead = reading.score - rival.score if rival else _FARTHEST
+        letters = sum(map(len, reading.words))
+        pace = letters / max(hearing.length_s - _SILENT_S, 0.3)
+        odds = _log_odds(quick.confidence)
+        found = {
+            "alone": float(who == "none"),
+            "agrees": float(who == "agrees"),
+            "quick": odds if who in ("agrees", "quick") else 0.0,
+            "other": odds if who == "sure" else 0.0,
+            "fit": reading.nats / max(reading.tokens, 1),
+            "free": min(max(hearing.free_nats - reading.nats, 0.0), _UNLIKELY),
+            "lead": min(max(lead, -_FARTHEST), _FARTHEST),
+            "words": math.log(max(len(reading.words), 1)),
+            "pace": min(math.log(max(pace, 0.5)), _SLOWEST),
+        }
+        return {name: round(value, 4) for name, value in found.items()}
+
+
+def said(words: Iterable[str]) -> tuple[str, ...]:
+    """The words without speech that was not understood."""
+    return tuple(word for word in words if word != UNKNOWN)
+
+
+def _twins(one: Meaning, other: Meaning) -> bool:
+    """Whether two readings differ in a number and its twin alone, as fifteen and fifty do."""
+    a, b = one.reading, other.reading
+    if a is None or b is None or a.call != b.call or a.slots.keys() != b.slots.keys():
+        return False
+    apart = [(a.slots[name], b.slots[name]) for name in a.slots if a.slots[name] != b.slots[name]]
+    return bool(apart) and all(y in one.sounds_like or x in other.sounds_like for x, y in apart)
+
+
+def _sum(scores: Iterable[float]) -> float:
+    """The logarithm of a sum of what is given by logarithms."""
+    many = list(scores)
+    most = max(many)
+    return most + math.log(sum(math.exp(each - most) for each in many))
+
+
+def _log_odds(share: float) -> float:
+    bounded = min(max(share, 1 - _SUREST), _SUREST)
+    return math.log(bounded / (1 - bounded))
+
+
+def _rounded(share: float) -> float:
+    return round(share, 4)
+
+
+def _listed(found: Evidence) -> tuple[tuple[str, float], ...]:
+    return tuple(found.items())

@@ -1,0 +1,202 @@
+"""The likeliest sentences of a word network for a sound, by a transcriber held to it token by token.
+
+Beside them the same network writes down freely what it hears: how likely that is, in the same
+currency, is what a sentence has to be compared with before it is believed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from listener.recognition.token_paths import Place, TokenPaths
+from listener.recognition.whisper_decoder import Array, Branches, Sound, WhisperDecoder
+
+LENGTH_BONUS: Final = 1.0
+"""Nats that each token is worth beside its probability. Whisper ends a short sentence too gladly: of 64
+orders by people in kitchen noise at 6 dB 78 % were right without it, 95 to 97 % with 0.5 to 1.5."""
+
+WIDTH: Final = 12
+"""Sentences kept at each token."""
+
+MARGIN: Final = 14.0
+"""A sentence further behind the best complete one, in nats with their bonus, is given up."""
+
+LONGEST: Final = 70
+"""Tokens."""
+
+_LOOPS: Final = range(3, 16)
+"""Tokens in a free text that are said twice in a row: it runs in circles from there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """A sentence of the network."""
+
+    words: tuple[str, ...]
+    nats: float
+    """The logarithm of its probability given the sound."""
+    tokens: int
+
+    @property
+    def score(self) -> float:
+        return self.nats + LENGTH_BONUS * self.tokens
+
+
+@dataclass(frozen=True, slots=True)
+class FreeText:
+    """What the transcriber writes when it may write anything."""
+
+    tokens: tuple[int, ...]
+    nats: float
+
+    @property
+    def score(self) -> float:
+        return self.nats + LENGTH_BONUS * len(self.tokens)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Tokens that are no words."""
+
+    comma: int
+    stop: int
+    end: int
+
+
+@dataclass(slots=True)
+class _Growing:
+    place: Place
+    words: tuple[str, ...]
+    nats: float
+    tokens: int
+    row: int
+    mark: int | None = None
+    """The comma or full stop that it ends in."""
+
+
+@dataclass(slots=True)
+class _Free:
+    tokens: list[int] = field(default_factory=list)
+    nats: float = 0.0
+    row: int = 0
+    done: bool = False
+
+    def take(self, token: int, nats: float, end: int) -> None:
+        self.nats += nats
+        if token == end:
+            self.done = True
+            return
+        self.tokens.append(token)
+        for length in _LOOPS:
+            if self.tokens[-length:] == self.tokens[-2 * length : -length]:
+                del self.tokens[-length:]
+                self.done = True
+                return
+        self.done = len(self.tokens) >= LONGEST
+
+
+class GrammarBeam:
+    """A beam search over the sentences of one network."""
+
+    def __init__(self, decoder: WhisperDecoder, paths: TokenPaths, marks: Marks) -> None:
+        self._decoder = decoder
+        self._paths = paths
+        self._marks = marks
+        self._rows = decoder.embeddings[: marks.end + 1].T
+
+    def hear(self, sound: Sound, begins: Sequence[int]) -> tuple[list[Sentence], FreeText]:
+        """The likeliest sentences, best first, and the free text. `begins` are the tokens before them."""
+        begun = self._decoder.begin(begins, sound)
+        branches = Branches(len(begun.layers))
+        likely = self._likely(begun.last)
+        growing, free = [_Growing(self._paths.start, (), 0.0, 0, 0)], _Free()
+        complete: dict[tuple[str, ...], Sentence] = {}
+        while True:
+            onward = self._onward(growing, likely, complete)
+            if not free.done:
+                token = int(likely[free.row].argmax())
+                free.take(token, float(likely[free.row, token]), self._marks.end)
+            kept = _best(onward, complete)
+            if kept and kept[0][1].tokens >= LONGEST:
+                kept = []
+            if not kept and free.done:
+                break
+            rows = [one.row for _, one in kept] + ([] if free.done else [free.row])
+            tokens = [token for token, _ in kept] + ([] if free.done else free.tokens[-1:])
+            branches.follow(rows)
+            likely = self._likely(self._decoder.step(tokens, branches, begun, sound))
+            growing = [one for _, one in kept]
+            for row, one in enumerate(growing):
+                one.row = row
+            free.row = len(growing)
+        found = sorted(complete.values(), key=lambda each: -each.score)
+        return found, FreeText(tuple(free.tokens), free.nats)
+
+    def _likely(self, states: Array) -> Array:
+        scores = self._decoder.state(states) @ self._rows
+        most = scores.max(-1, keepdims=True)
+        return np.asarray(scores - most - np.log(np.exp(scores - most).sum(-1, keepdims=True)))
+
+    def _onward(
+        self,
+        growing: Sequence[_Growing],
+        likely: Array,
+        complete: dict[tuple[str, ...], Sentence],
+    ) -> list[tuple[int, _Growing]]:
+        """Every sentence with one more token; those that end become complete."""
+        marks, found = self._marks, []
+        for one in growing:
+            row = likely[one.row]
+            ends = one.mark == marks.stop or (one.mark is None and self._paths.may_end(one.place))
+            if ends:
+                _complete(complete, one, float(row[marks.end]))
+            if one.mark == marks.stop:
+                continue
+            for token, ways in self._paths.onward(one.place).items():
+                nats = one.nats + float(row[token])
+                for way in ways:
+                    words = (*one.words, way.word) if way.word else one.words
+                    grown = _Growing(way.place, words, nats, one.tokens + 1, one.row)
+                    found.append((token, grown))
+            if one.mark is None:
+                for mark, possible in (
+                    (marks.stop, ends),
+                    (marks.comma, self._paths.goes_on(one.place)),
+                ):
+                    if possible:
+                        nats = one.nats + float(row[mark])
+                        grown = _Growing(one.place, one.words, nats, one.tokens + 1, one.row, mark)
+                        found.append((mark, grown))
+        return found
+
+
+def _complete(complete: dict[tuple[str, ...], Sentence], one: _Growing, end_nats: float) -> None:
+    """A sentence that ends, with or without its stop and commas: their probabilities add up."""
+    nats = one.nats + end_nats
+    known = complete.get(one.words)
+    tokens = one.tokens if known is None or nats > known.nats else known.tokens
+    whole = nats if known is None else float(np.logaddexp(known.nats, nats))
+    complete[one.words] = Sentence(one.words, whole, tokens)
+
+
+def _best(
+    onward: list[tuple[int, _Growing]], complete: dict[tuple[str, ...], Sentence]
+) -> list[tuple[int, _Growing]]:
+    """The likeliest of each place and words, as many as are kept."""
+    least = max((each.score for each in complete.values()), default=-np.inf) - MARGIN
+    onward.sort(key=lambda each: -each[1].nats)
+    seen, kept = set(), []
+    for token, one in onward:
+        if one.nats + LENGTH_BONUS * one.tokens < least:
+            break
+        key = one.words, one.place, one.mark
+        if key not in seen:
+            seen.add(key)
+            kept.append((token, one))
+            if len(kept) == WIDTH:
+                break
+    return kept

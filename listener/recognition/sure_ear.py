@@ -1,0 +1,106 @@
+"""The sure ear: a transcriber trained on people (Whisper), held to the sentences of one protocol."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from grammar.errors import UserError
+from grammar.language.word_network import Network
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
+from listener.recognition.token_paths import TokenPaths
+from listener.recognition.whisper_decoder import Array, WhisperDecoder
+
+KEPT: Final = 24
+"""Sentences that are told of a sound."""
+
+LONGEST_S: Final = 28.0
+"""Whisper hears no more than 30 s at once."""
+
+_SILENCE_S, _SHORTEST_S = 1.0, 4.0
+"""Silence put behind the sound, and the least that is encoded: shorter windows make a free text run on."""
+_FRAME: Final = SAMPLE_RATE // 50
+"""Samples of one frame of the encoding."""
+_HEAD_SIZE: Final = 64
+"""Of every published Whisper."""
+
+
+@dataclass(frozen=True, slots=True)
+class SureHearing:
+    """What the sure ear made of a sound."""
+
+    sentences: tuple[Sentence, ...]
+    """Sentences of the protocol, best first."""
+    free: str
+    """What it would write freely."""
+    free_nats: float
+    free_tokens: int
+    length_s: float
+
+
+class SureEar:
+    """A loaded model with the sentences of one protocol. Not for several threads at once."""
+
+    def __init__(self, folder: Path, network: Network, language: str, threads: int = 1) -> None:
+        """Raises UserError where the library or the model is not to be had."""
+        try:
+            import ctranslate2  # noqa: PLC0415  (the extra `people`)
+            import tokenizers  # noqa: PLC0415
+            from faster_whisper.feature_extractor import FeatureExtractor  # noqa: PLC0415
+            from faster_whisper.tokenizer import Tokenizer  # noqa: PLC0415
+        except ImportError as error:
+            raise UserError(
+                f"The sure ear needs the extra “people” (pip install '.[people]'): {error}."
+            ) from None
+        self.name = f"Whisper {folder.name}, held to the protocol"
+        try:
+            spelled = tokenizers.Tokenizer.from_file(str(folder / "tokenizer.json"))
+            self._model = ctranslate2.models.Whisper(
+                str(folder), device="cpu", compute_type="int8", intra_threads=threads
+            )
+        except Exception as error:  # both libraries raise bare ones
+            raise UserError(
+                f"The sure ear's model in {folder} cannot be loaded: {error}."
+            ) from None
+        self._features = FeatureExtractor()
+        self._tokens = Tokenizer(spelled, True, task="transcribe", language=language)
+        width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
+        decoder = WhisperDecoder(folder / "model.bin", heads=(width or 512) // _HEAD_SIZE)
+        marks = Marks(self._token(","), self._token("."), self._tokens.eot)
+        self._decoder = decoder
+        self._beam = GrammarBeam(decoder, TokenPaths(network, self._tokens.encode), marks)
+        self._begins = (*self._tokens.sot_sequence, self._tokens.no_timestamps)
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        """The sentences of a sound, shape (n,); None where it is too long to be one."""
+        length_s = len(samples) / SAMPLE_RATE
+        if not 0 < length_s <= LONGEST_S:
+            return None
+        sound = self._decoder.attended(self._encoded(samples))
+        sentences, free = self._beam.hear(sound, self._begins)
+        return SureHearing(
+            tuple(sentences[:KEPT]),
+            self._tokens.decode(list(free.tokens)).strip(),
+            free.nats,
+            len(free.tokens),
+            length_s,
+        )
+
+    def _encoded(self, samples: Samples) -> Array:
+        import ctranslate2  # noqa: PLC0415
+
+        wanted = max(len(samples) / SAMPLE_RATE + _SILENCE_S, _SHORTEST_S)
+        count = int(wanted * SAMPLE_RATE) // _FRAME * _FRAME
+        sound = np.zeros(count, np.float32)
+        sound[: len(samples)] = samples.astype(np.float32) / 32768
+        mel = np.ascontiguousarray(self._features(sound)[None, :, : count // (_FRAME // 2)])
+        encoded = self._model.encode(ctranslate2.StorageView.from_array(mel), to_cpu=True)
+        return np.asarray(np.array(encoded)[0], np.float32)
+
+    def _token(self, text: str) -> int:
+        return int(self._tokens.encode(text)[0])

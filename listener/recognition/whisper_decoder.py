@@ -1,0 +1,224 @@
+"""Whisper's decoder in numpy, many sentences at a time, each taking up where another one left.
+
+A search that is held to a grammar has to choose each next token itself, with the work of the tokens
+before kept. CTranslate2 does not offer that: it runs whole sentences (`align`) or its own search
+(`generate`). So it encodes the sound, and the decoder's weights are run here. The network is that of
+A. Radford et al., "Robust Speech Recognition via Large-Scale Weak Supervision" (2022).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from listener.recognition.whisper_files import Tensors, read_tensors
+
+Array = NDArray[Any]
+"""Always of 32-bit numbers."""
+KeysAndValues = tuple[Array, Array]
+
+_SQRT_HALF = np.float32(0.5**0.5)
+_TINY = np.float32(1e-5)
+
+
+@dataclass(frozen=True, slots=True)
+class _Linear:
+    weight: Array
+    bias: Array
+
+    def __call__(self, x: Array) -> Array:
+        return np.asarray(x @ self.weight + self.bias)
+
+
+@dataclass(frozen=True, slots=True)
+class _Norm:
+    gamma: Array
+    beta: Array
+
+    def __call__(self, x: Array) -> Array:
+        mean = x.mean(-1, keepdims=True)
+        spread = np.sqrt(x.var(-1, keepdims=True) + _TINY)
+        return np.asarray((x - mean) / spread * self.gamma + self.beta)
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    self_norm: _Norm
+    self_in: _Linear
+    self_out: _Linear
+    cross_norm: _Norm
+    cross_query: _Linear
+    cross_keys: _Linear
+    cross_out: _Linear
+    wide_norm: _Norm
+    wide_in: _Linear
+    wide_out: _Linear
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One encoded sound as each layer attends to it: keys (heads, size, frames), values transposed."""
+
+    layers: tuple[KeysAndValues, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """What all sentences begin with, run once; keys (heads, size, tokens) by layer."""
+
+    layers: tuple[KeysAndValues, ...]
+    length: int
+    last: Array
+    """The state after its last token, shape (1, width)."""
+
+
+class Branches:
+    """Sentences that grow by a token at a time; row i of each step is one sentence."""
+
+    def __init__(self, layers: int) -> None:
+        self.keys: list[Array | None] = [None] * layers
+        self.values: list[Array | None] = [None] * layers
+        self.length = 0
+
+    def follow(self, rows: Sequence[int]) -> None:
+        """Go on with these rows, in this order; a row may be taken several times or dropped."""
+        if self.length:
+            chosen = np.asarray(rows)
+            self.keys = [None if k is None else k[chosen] for k in self.keys]
+            self.values = [None if v is None else v[chosen] for v in self.values]
+
+    def grown(self, layer: int, keys: Array, values: Array) -> KeysAndValues:
+        """The layer's keys and values with those of one more token, shape (rows, heads, tokens, size)."""
+        before, behind = self.keys[layer], self.values[layer]
+        if before is not None and behind is not None:
+            keys = np.concatenate([before, keys], 2)
+            values = np.concatenate([behind, values], 2)
+        self.keys[layer], self.values[layer] = keys, values
+        return keys, values
+
+
+class WhisperDecoder:
+    """The decoder's weights, in memory as 32-bit numbers."""
+
+    def __init__(self, model_bin: Path, heads: int) -> None:
+        """Raises UserError where the file is no Whisper model of CTranslate2's layout."""
+        found = read_tensors(model_bin, "decoder/")
+        self.embeddings = _plain(found, "embeddings/weight")
+        """One row a token, shape (tokens, width)."""
+        self._positions = _plain(found, "position_encodings/encodings")
+        self._last_norm = _norm(found, "layer_norm")
+        self._width = self.embeddings.shape[1]
+        self._heads, self._size = heads, self._width // heads
+        self._scale = np.float32(self._size**-0.5)
+        count = sum(name.endswith("/ffn/linear_0/bias") for name in found)
+        self._layers = tuple(_layer(found, f"layer_{number}/") for number in range(count))
+
+    @property
+    def longest(self) -> int:
+        """So many tokens a sentence can have, what it begins with included."""
+        return len(self._positions)
+
+    def attended(self, encoded: Array) -> Sound:
+        """A sound from its encoding, shape (frames, width)."""
+        layers = []
+        for layer in self._layers:
+            keys, values = np.split(layer.cross_keys(encoded), 2, 1)
+            layers.append(
+                (
+                    np.ascontiguousarray(self._by_head(keys).transpose(0, 2, 1)),
+                    np.ascontiguousarray(self._by_head(values)),
+                )
+            )
+        return Sound(tuple(layers))
+
+    def begin(self, tokens: Sequence[int], sound: Sound) -> Begun:
+        """Run what all sentences begin with."""
+        x = self.embeddings[list(tokens)] + self._positions[: len(tokens)]
+        later = np.triu(np.full((len(tokens), len(tokens)), -1e9, np.float32), 1)
+        kept = []
+        for layer, heard in zip(self._layers, sound.layers, strict=True):
+            query, key, value = np.split(layer.self_in(layer.self_norm(x)), 3, 1)
+            keys = np.ascontiguousarray(self._by_head(key).transpose(0, 2, 1))
+            values = np.ascontiguousarray(self._by_head(value))
+            kept.append((keys, values))
+            weights = _softmax(self._by_head(query) * self._scale @ keys + later)
+            x = x + layer.self_out(self._joined(weights @ values))
+            x = self._beyond_self(x, layer, heard)
+        return Begun(tuple(kept), len(tokens), x[-1:])
+
+    def step(self, tokens: Sequence[int], branches: Branches, begun: Begun, sound: Sound) -> Array:
+        """Add one token to each branch; the states after it, shape (rows, width)."""
+        rows = len(tokens)
+        x = self.embeddings[list(tokens)] + self._positions[begun.length + branches.length]
+        for number, layer in enumerate(self._layers):
+            query, key, value = np.split(layer.self_in(layer.self_norm(x)), 3, 1)
+            shape = rows, self._heads, 1, self._size
+            keys, values = branches.grown(number, key.reshape(shape), value.reshape(shape))
+            asked = query.reshape(rows, self._heads, self._size) * self._scale
+            first_keys, first_values = begun.layers[number]
+            first = asked.transpose(1, 0, 2) @ first_keys
+            own = (keys @ asked[..., None])[..., 0].transpose(1, 0, 2)
+            weights = _softmax(np.concatenate([first, own], 2))
+            seen = (weights[:, :, : begun.length] @ first_values).transpose(1, 0, 2)
+            own_weights = weights[:, :, begun.length :].transpose(1, 0, 2)[:, :, None, :]
+            seen = seen + (own_weights @ values)[:, :, 0]
+            x = x + layer.self_out(seen.reshape(rows, self._width))
+            x = self._beyond_self(x, layer, sound.layers[number])
+        branches.length += 1
+        return np.asarray(x)
+
+    def state(self, x: Array) -> Array:
+        """What a token's row of `embeddings` is multiplied with to give its score."""
+        return self._last_norm(x)
+
+    def _beyond_self(self, x: Array, layer: _Layer, heard: KeysAndValues) -> Array:
+        keys, values = heard
+        query = self._by_head(layer.cross_query(layer.cross_norm(x))) * self._scale
+        x = x + layer.cross_out(self._joined(_softmax(query @ keys) @ values))
+        wide = layer.wide_in(layer.wide_norm(x))
+        return x + layer.wide_out(np.float32(0.5) * wide * (1 + erf(wide * _SQRT_HALF)))
+
+    def _by_head(self, x: Array) -> Array:
+        return x.reshape(-1, self._heads, self._size).transpose(1, 0, 2)
+
+    def _joined(self, x: Array) -> Array:
+        return np.asarray(x.transpose(1, 0, 2).reshape(-1, self._width))
+
+
+def _softmax(x: Array) -> Array:
+    x = np.exp(x - x.max(-1, keepdims=True))
+    return np.asarray(x / x.sum(-1, keepdims=True))
+
+
+def _plain(found: Tensors, name: str) -> Array:
+    return np.ascontiguousarray(found[name], np.float32)
+
+
+def _norm(found: Tensors, name: str) -> _Norm:
+    return _Norm(_plain(found, f"{name}/gamma"), _plain(found, f"{name}/beta"))
+
+
+def _linear(found: Tensors, name: str) -> _Linear:
+    weight = np.ascontiguousarray(_plain(found, f"{name}/weight").T)
+    return _Linear(weight, _plain(found, f"{name}/bias"))
+
+
+def _layer(found: Tensors, at: str) -> _Layer:
+    return _Layer(
+        _norm(found, f"{at}self_attention/layer_norm"),
+        _linear(found, f"{at}self_attention/linear_0"),
+        _linear(found, f"{at}self_attention/linear_1"),
+        _norm(found, f"{at}attention/layer_norm"),
+        _linear(found, f"{at}attention/linear_0"),
+        _linear(found, f"{at}attention/linear_1"),
+        _linear(found, f"{at}attention/linear_2"),
+        _norm(found, f"{at}ffn/layer_norm"),
+        _linear(found, f"{at}ffn/linear_0"),
+        _linear(found, f"{at}ffn/linear_1"),
+    )

