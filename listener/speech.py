@@ -101,7 +101,7 @@ class Speech:
     _held: list[_Said] = field(default_factory=list)
     """Utterances heard at the last pause that wait for the segment's end."""
     _ahead: Ahead | None = None
-    """What the sure ear makes of it, where this pause is the end."""
+    """The sure ear's hearing of it, where this pause is the end."""
 
     def __post_init__(self) -> None:
         self._hearing = self.recogniser.open()

@@ -196,7 +196,7 @@ class Doubted:
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class SecondHearing:
-    """What came of hearing fact `target` (a Heard) with the sure ear as well, after that had been stored.
+    """The sure ear heard the sound of fact `target` (a Heard) as well, after that had been stored.
 
     `confirms`: both ears heard the same. `puts-right`: `words` are the better reading. `rescues`: the
     quick ear had found no call, and `words` are one. `doubts`: it may have been `words`, empty where it

@@ -54,7 +54,7 @@ class Told:
 
 
 class Ahead:
-    """What the sure ear makes of a sound, begun before it is wanted."""
+    """A hearing by the sure ear, begun before it is wanted."""
 
     def __init__(self) -> None:
         self._there = threading.Event()

@@ -1,4 +1,4 @@
-"""What both ears together make of an utterance: agreed, put right, rescued, or in doubt.
+"""One judgement of both ears on an utterance: agreed, put right, rescued, or in doubt.
 
 The quick ear has told it by now. The sure ear has heard the same sound, held to the same sentences.
 Neither is asked about what the case expects.
@@ -22,7 +22,7 @@ TWO_WAYS: Final = "second-listener"
 """Doubt of what both ears heard, and not alike."""
 
 LEAST: Final = 0.5
-"""What the quick ear took for no call becomes one from this confidence on."""
+"""From this confidence on, speech that the quick ear took for no call becomes one."""
 
 _SUREST: Final = 0.995
 _FARTHEST: Final = 12.0
@@ -40,7 +40,7 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True, slots=True)
 class QuickReading:
-    """What the quick ear told. `words` hold nothing where it found no call."""
+    """An utterance as the quick ear told it. `words` hold nothing where it found no call."""
 
     words: tuple[str, ...]
     confidence: float
@@ -48,7 +48,7 @@ class QuickReading:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What becomes of an utterance. `words` are the sure ear's."""
+    """The outcome for an utterance. `words` are the sure ear's."""
 
     verdict: Verdict
     words: tuple[str, ...]
@@ -58,7 +58,7 @@ class Judgement:
 
 
 def key_of(meaning: Meaning) -> Key:
-    """What two readings must share to mean the same: call and slots, item, or prowords."""
+    """Return the part of a meaning that two readings must share: call and slots, item, or prowords."""
     readings = tuple(
         (each.call, tuple(sorted((name, str(value)) for name, value in each.slots.items())))
         for each in meaning.readings
@@ -146,7 +146,7 @@ class _Ranked:
         quick: QuickReading,
         who: Literal["agrees", "quick", "sure", "none"],
     ) -> Evidence:
-        """What speaks for and against a reading. Names and values:
+        """Return the evidence for and against a reading. Names and values:
 
         `alone`: 1 where the quick ear found no call; `agrees`: 1 where both heard this;
         `quick`: log-odds of the quick ear's own confidence where it heard this, `other` where it heard

@@ -48,7 +48,7 @@ class Sentence:
 
 @dataclass(frozen=True, slots=True)
 class FreeText:
-    """What the transcriber writes when it may write anything."""
+    """The text that the transcriber writes when it may write anything."""
 
     tokens: tuple[int, ...]
     nats: float

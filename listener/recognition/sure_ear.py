@@ -32,12 +32,12 @@ _HEAD_SIZE: Final = 64
 
 @dataclass(frozen=True, slots=True)
 class SureHearing:
-    """What the sure ear made of a sound."""
+    """One sound as the sure ear heard it."""
 
     sentences: tuple[Sentence, ...]
     """Sentences of the protocol, best first."""
     free: str
-    """What it would write freely."""
+    """The text that it would write freely."""
     free_nats: float
     free_tokens: int
     length_s: float

@@ -70,7 +70,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Begun:
-    """What all sentences begin with, run once; keys (heads, size, tokens) by layer."""
+    """The tokens that all sentences begin with, run once; keys (heads, size, tokens) by layer."""
 
     layers: tuple[KeysAndValues, ...]
     length: int
@@ -174,7 +174,7 @@ class WhisperDecoder:
         return np.asarray(x)
 
     def state(self, x: Array) -> Array:
-        """What a token's row of `embeddings` is multiplied with to give its score."""
+        """Return the vector whose product with a token's row of `embeddings` is that token's score."""
         return self._last_norm(x)
 
     def _beyond_self(self, x: Array, layer: _Layer, heard: KeysAndValues) -> Array:
