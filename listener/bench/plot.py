@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 from importlib.util import find_spec
+from io import BytesIO
 from pathlib import Path
 
 from grammar.errors import UserError
 from grammar.reports.measures import Share
 from listener.bench.figures import Bench
+from listener.storage.output_file import check_output, write_output
 
 _RIGHT, _SILENT, _GREY = "#1b6ca8", "#b3261e", "#777777"
 
 
-def check(path: Path) -> None:
+def check(path: Path, *, replace: bool = False) -> None:
     """Raises UserError where no picture can be drawn into `path`: better before a long run than after."""
     if path.suffix not in (".png", ".svg"):
         raise UserError(f"{path} must end in .png or .svg.")
     if find_spec("matplotlib") is None:
         raise UserError("A picture needs matplotlib: install the extra “plot”.")
+    check_output(path, replace=replace)
 
 
-def draw(bench: Bench, path: Path) -> None:
+def draw(bench: Bench, path: Path, *, replace: bool = False) -> None:
     """Write the picture, PNG or SVG by the ending of `path`. Raises UserError where it cannot be."""
-    check(path)
+    check(path, replace=replace)
     from matplotlib.figure import Figure  # noqa: PLC0415  (an extra, slow to load)
 
     figure = Figure(figsize=(11, 4.6), layout="constrained")
@@ -59,10 +62,9 @@ def draw(bench: Bench, path: Path) -> None:
     right.set_title(f"expected calibration error {bench.reliability.error:.3f}", fontsize=10)
     right.grid(alpha=0.3)
     right.legend(loc="upper left")
-    try:
-        figure.savefig(path, dpi=110)
-    except OSError as error:
-        raise UserError(f"{path} cannot be written: {error.strerror}") from None
+    picture = BytesIO()
+    figure.savefig(picture, format=path.suffix[1:], dpi=110)
+    write_output(path, picture.getvalue(), replace=replace)
 
 
 def _bars(shares: list[Share]) -> list[list[float]]:

@@ -48,11 +48,3 @@ def lines_of(path: Path) -> list[str]:
         return path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         return []
-
-
-def private_text(path: Path, text: str) -> None:
-    """Write a text to a file that only its owner may read, in place of what stood there. Raises OSError."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        os.fchmod(file.fileno(), 0o600)
-        file.write(text.encode())

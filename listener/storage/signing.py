@@ -9,7 +9,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from grammar.errors import UserError
-from listener.storage.private_files import private_file
+from listener.storage.output_file import check_output, write_output
 
 
 class SigningKey:
@@ -63,8 +63,8 @@ def make_keys(path: Path) -> Path:
     Raises UserError where either is there already or cannot be written.
     """
     public = path.with_name(f"{path.name}.pub")
-    if public.exists():
-        raise UserError(f"{public}: this file exists and is left as it is: give another name")
+    check_output(path)
+    check_output(public)
     key = Ed25519PrivateKey.generate()
     secret = key.private_bytes(
         serialization.Encoding.PEM,
@@ -74,13 +74,6 @@ def make_keys(path: Path) -> Path:
     told = key.public_key().public_bytes(
         serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
     )
-    try:
-        private_file(path, secret)
-        private_file(public, told)
-    except FileExistsError as error:
-        raise UserError(
-            f"{error.filename}: this file exists and is left as it is: give another name"
-        ) from None
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written ({error.strerror})") from None
+    write_output(path, secret)
+    write_output(public, told)
     return public

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands
+from tui.commands.shared import Commands, replace_option
 
 CONDITIONS = ("clean", "mask", "radio", "fan10", "fan5")
 
@@ -40,6 +40,7 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--json", action="store_true", help="the figures as one JSON object")
     one.add_argument("--plot", type=Path, metavar="FILE", help="a picture too, .png or .svg")
+    replace_option(one)
     one.set_defaults(run=bench)
 
 
@@ -54,7 +55,7 @@ def bench(wanted: argparse.Namespace) -> None:
     if wanted.plot:
         from listener.bench.plot import check  # noqa: PLC0415
 
-        check(wanted.plot)
+        check(wanted.plot, replace=wanted.replace)
     conditions = tuple(wanted.condition or CONDITIONS)
     engines = [(wanted.recogniser, wanted.model), *map(_engine, wanted.beside)]
     benches = [
@@ -74,7 +75,7 @@ def bench(wanted: argparse.Namespace) -> None:
     if wanted.plot:
         from listener.bench.plot import draw  # noqa: PLC0415
 
-        draw(benches[0], wanted.plot)
+        draw(benches[0], wanted.plot, replace=wanted.replace)
     if wanted.json:
         found = [one.as_dict() for one in benches]
         print(json.dumps({"engines": found} if wanted.beside else found[0], ensure_ascii=False))

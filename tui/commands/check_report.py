@@ -12,6 +12,7 @@ from grammar.language.phrases import network
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.recognition.lexicon import Lexicon, build_lexicon
+from listener.storage.output_file import write_output
 
 
 def check(name: str) -> str:
@@ -69,15 +70,7 @@ def unknown_words_sentence(name: str, folder: Path | None) -> str:
 def write_new(path: Path) -> str:
     """Write the commented template and say what to do next. Raises UserError where it cannot."""
     text = files("grammar.protocol").joinpath("template.toml").read_text(encoding="utf-8")
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UserError(
-            f"{path}: this file exists and is left as it is: give another name"
-        ) from None
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written ({error.strerror})") from None
+    write_output(path, text.encode())
     return f"{path}: a protocol to change; `answerback check {path}` tells what can be said by it"
 
 

@@ -14,10 +14,11 @@ from typing import Any
 
 from grammar.errors import UserError
 from listener.storage.case_reader import case_folders, open_case
+from listener.storage.output_file import check_output, write_output
 from tui.commands.shared import passphrase_in, passphrase_of
 from tui.pages.debrief.content import Debrief, as_page
 from tui.pages.debrief.groups import Told
-from tui.pages.debrief.html import write_html
+from tui.pages.debrief.html import as_html
 from tui.pages.debrief.many_cases import Together
 from tui.pages.debrief.notes import read_notes
 from tui.pages.debrief.one_case import CaseDebrief
@@ -29,6 +30,8 @@ from tui.pages.parallel_work import spread
 
 def run_debrief(wanted: argparse.Namespace) -> None:
     """Do what the command line asks for. Raises UserError where no case is found."""
+    if wanted.html:
+        check_output(wanted.html, replace=wanted.replace)
     found = [(team, folder) for place in wanted.cases for team, folder in folders(place)]
     if len(found) == 1 and wanted.cluster is None:
         _one(wanted, found[0][1])
@@ -101,7 +104,7 @@ def _show(wanted: argparse.Namespace, debrief: Any) -> None:
     """As a page in a file, or as text unless the numbers were asked for."""
     if wanted.html:
         made: Debrief = debrief()
-        write_html(made, wanted.html)
+        write_output(wanted.html, as_html(made).encode(), replace=wanted.replace)
     elif not wanted.json:
         width = shutil.get_terminal_size((100, 30)).columns
         print(as_text(as_page(debrief()), width))

@@ -5,8 +5,18 @@ from __future__ import annotations
 import argparse
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from tui.commands.shared import Commands, case_argument, opened, weight_option
+from tui.commands.shared import (
+    Commands,
+    case_argument,
+    opened,
+    replace_option,
+    weight_option,
+)
+
+if TYPE_CHECKING:
+    from tui.pages.page import Page
 
 
 def add(commands: Commands) -> None:
@@ -27,7 +37,7 @@ def brief(wanted: argparse.Namespace) -> None:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from tui.pages.briefing import briefing  # noqa: PLC0415
 
-    _give(briefing(load_protocol(wanted.protocol), wanted.weight_kg), wanted.html)
+    _give(wanted, briefing(load_protocol(wanted.protocol), wanted.weight_kg))
 
 
 def hand_over(wanted: argparse.Namespace) -> None:
@@ -36,18 +46,19 @@ def hand_over(wanted: argparse.Namespace) -> None:
 
     stored = opened(wanted)
     view = stored.case().view(stored.end)
-    _give(handover_page(stored.protocol, view, stored.facts, stored.head), wanted.html)
+    _give(wanted, handover_page(stored.protocol, view, stored.facts, stored.head))
 
 
-def _give(page: object, html: Path | None) -> None:
-    from tui.pages.page import Page, as_text, write_html  # noqa: PLC0415
+def _give(wanted: argparse.Namespace, page: Page) -> None:
+    from listener.storage.output_file import write_output  # noqa: PLC0415
+    from tui.pages.page import as_html, as_text  # noqa: PLC0415
 
-    assert isinstance(page, Page)
-    if html is None:
+    if wanted.html is None:
         print(as_text(page, shutil.get_terminal_size((100, 30)).columns))
     else:
-        write_html(page, html)
+        write_output(wanted.html, as_html(page).encode(), replace=wanted.replace)
 
 
 def _html_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--html", type=Path, metavar="FILE", help="one HTML file instead, to print")
+    replace_option(parser)

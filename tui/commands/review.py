@@ -6,7 +6,13 @@ import argparse
 from datetime import date
 from pathlib import Path
 
-from tui.commands.shared import Commands, case_argument, opened, passphrase_file_option
+from tui.commands.shared import (
+    Commands,
+    case_argument,
+    opened,
+    passphrase_file_option,
+    replace_option,
+)
 
 
 def add(commands: Commands) -> None:
@@ -33,6 +39,7 @@ def add(commands: Commands) -> None:
         help="compare cases before this day with those after",
     )
     one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that reads the cases")
+    replace_option(one)
     passphrase_file_option(one)
     one.set_defaults(run=debrief)
 

@@ -62,6 +62,13 @@ def opened(wanted: argparse.Namespace) -> StoredCase:
     return stored
 
 
+def replace_option(parser: argparse.ArgumentParser) -> None:
+    """`--replace`, for commands that write a file by `listener.storage.output_file`."""
+    parser.add_argument(
+        "--replace", action="store_true", help="put the new file in place of one that exists"
+    )
+
+
 def passphrase_file_option(parser: argparse.ArgumentParser) -> None:
     """`--passphrase-file FILE`."""
     parser.add_argument(

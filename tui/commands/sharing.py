@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, case_argument, opened
+from tui.commands.shared import Commands, case_argument, opened, replace_option
 
 if TYPE_CHECKING:
     from listener.storage.case_reader import StoredCase
@@ -25,6 +24,7 @@ def add(commands: Commands) -> None:
     case_argument(one)
     one.add_argument("--as", dest="format", choices=FORMATS, required=True)
     one.add_argument("--out", type=Path, metavar="FILE", help="instead of standard output")
+    replace_option(one)
     one.add_argument(
         "--offset",
         type=_seconds,
@@ -44,7 +44,9 @@ def export(wanted: argparse.Namespace) -> None:
         sys.stdout.buffer.write(text.encode())
         sys.stdout.buffer.flush()
     else:
-        _write_new(wanted.out, text)
+        from listener.storage.output_file import write_output  # noqa: PLC0415
+
+        write_output(wanted.out, text.encode(), replace=wanted.replace)
 
 
 def _seconds(text: str) -> float:
@@ -71,14 +73,3 @@ def written(stored: StoredCase, form: str, offset_s: float = 0.0) -> str:
         "md": lambda: md.write(case, stored),
     }
     return writers[form]()
-
-
-def _write_new(path: Path, text: str) -> None:
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        raise UserError(f"{path} exists already: give another name, or remove it first") from None
-    except OSError as error:
-        raise UserError(f"{path} cannot be written: {error.strerror}") from None
-    with os.fdopen(handle, "wb") as file:
-        file.write(text.encode())

@@ -7,10 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import groupby, zip_longest
-from pathlib import Path
 
-from grammar.errors import UserError
-from listener.storage.private_files import private_text
 from tui.text.wording import clean
 
 
@@ -204,11 +201,3 @@ def as_html(page: Page) -> str:
     )
     environment.filters["clean"] = clean
     return environment.get_template("page.html.jinja").render(page=page)
-
-
-def write_html(page: Page, path: Path) -> None:
-    """Write the page. Raises UserError where it cannot."""
-    try:
-        private_text(path, as_html(page))
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written ({error.strerror})") from None

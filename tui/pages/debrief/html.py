@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from grammar.errors import UserError
-from listener.storage.private_files import private_text
 from tui.pages.debrief.content import Behinds, Debrief, Figure, Grid, Items, Log
 
 
@@ -26,11 +22,3 @@ def as_html(debrief: Debrief) -> str:
     environment.tests["behinds"] = lambda part: isinstance(part, Behinds)
     environment.tests["log"] = lambda part: isinstance(part, Log)
     return environment.get_template("debrief.html.jinja").render(debrief=debrief)
-
-
-def write_html(debrief: Debrief, path: Path) -> None:
-    """Write the page. Raises UserError where it cannot."""
-    try:
-        private_text(path, as_html(debrief))
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written ({error.strerror})") from None
