@@ -12,7 +12,8 @@ from grammar.case.fold import Case
 from grammar.errors import UserError
 from listener.storage.case_lock import is_held
 from listener.storage.case_reader import open_case
-from listener.storage.journal import JOURNAL, stored_facts
+from listener.storage.fact_reader import stored_facts
+from listener.storage.journal import JOURNAL
 from listener.storage.passphrase import unlock
 
 PERIOD_S = 0.3

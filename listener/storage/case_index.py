@@ -11,8 +11,10 @@ from grammar.case.amendments import ended
 from grammar.case.facts import CaseEnded, CaseStarted, Entered, Heard, Purged, Resumed
 from grammar.errors import UserError
 from listener.storage.case_lock import is_held
-from listener.storage.journal import JOURNAL, PROTOCOL, stored_facts
+from listener.storage.fact_reader import stored_facts
+from listener.storage.journal import JOURNAL, PROTOCOL
 from listener.storage.passphrase import is_locked
+from listener.storage.private_files import is_regular
 
 Standing = Literal["running", "broken off", "ended", "locked", "damaged"]
 
@@ -48,8 +50,10 @@ def shelved(folder: Path) -> IndexedCase:
         stored = stored_facts(folder)
         if stored.damaged and not stored.facts:
             raise UserError(stored.missing)
-        if not (folder / PROTOCOL).is_file():
+        if not is_regular(folder / PROTOCOL):
             raise UserError(f"{PROTOCOL} is missing")
+        if stored.integrity.altered:
+            raise UserError(f"altered after it was stored: {stored.integrity.altered}")
     except (UserError, OSError) as error:
         # The sentence names the folder, which stands beside it.
         trouble = str(error).replace(f"{folder}/", "").replace(str(folder), "this folder")

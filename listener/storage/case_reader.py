@@ -16,8 +16,11 @@ from grammar.errors import UserError
 from grammar.protocol.loading import parse
 from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.storage.journal import AUDIO, JOURNAL, PROTOCOL, stored_facts
+from listener.storage.fact_reader import Progress, stored_facts
+from listener.storage.integrity import NOT_CHECKED, Integrity
+from listener.storage.journal import AUDIO, JOURNAL, PROTOCOL
 from listener.storage.passphrase import Keys, unlock
+from listener.storage.private_files import is_regular, read_regular
 from listener.storage.sound_reader import LOCKED, SoundReader, kept_sound
 
 _NAME = re.compile(r"audio[A-Za-z0-9.-]{0,60}")
@@ -45,6 +48,10 @@ class StoredCase:
     """Sentences on the losses of a crash or a power cut."""
     head: str = ""
     """The last fact's hash, by which a page about the case can be held to it; "" where it has none."""
+    integrity: Integrity = NOT_CHECKED
+    """Whether it is as it was stored, for every page about it."""
+    identity: str = ""
+    """The same in every copy of the case; "" where that cannot be told."""
     keys: Keys | None = field(default=None, repr=False)
     """Those of a locked case."""
 
@@ -87,26 +94,54 @@ def _piece(sound: Sound, first: int, last: int) -> tuple[int, Samples] | None:
     return max(origin - first, 0), sound.kept.read(skip, wanted)
 
 
-def open_case(folder: Path, passphrase: str | None = None) -> StoredCase:
-    """Read a case folder. Raises UserError for one that is none or cannot be read."""
+def open_case(
+    folder: Path,
+    passphrase: str | None = None,
+    *,
+    even_if_altered: bool = False,
+    progress: Progress | None = None,
+) -> StoredCase:
+    """Read a case folder and check its chain.
+
+    Raises UserError for a folder that is no case or cannot be read, and for a case that was altered since
+    it was stored unless `even_if_altered`.
+    """
     keys = unlock(folder, passphrase)
-    told = stored_facts(folder, keys)
+    told = stored_facts(folder, keys, progress)
     facts = tuple(told.facts)
-    path = folder / PROTOCOL
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"{path}: cannot be read ({error})") from None
+    if told.integrity.altered and not even_if_altered:
+        raise UserError(refusal(folder, told.integrity))
     sounds, missing = sounds_of(folder, facts, keys)
     return StoredCase(
         folder,
-        parse(text, str(path)),
+        stored_protocol(folder),
         facts,
         sounds,
         (*([told.missing] if told.missing else ()), *missing),
         told.head,
+        told.integrity,
+        told.identity,
         keys,
     )
+
+
+def refusal(folder: Path, integrity: Integrity) -> str:
+    """Return the sentence with which an altered case is refused."""
+    return (
+        f"{folder} was altered after it was stored: {integrity.altered}."
+        " --even-if-altered reads it all the same, and says so on what is made of it"
+    )
+
+
+def stored_protocol(folder: Path) -> Protocol:
+    """Return the protocol kept in a case folder. Raises UserError where it cannot be read."""
+    path = folder / PROTOCOL
+    try:
+        text = read_regular(path).decode()
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text"
+        raise UserError(f"{path}: cannot be read ({why})") from None
+    return parse(text, str(path))
 
 
 def sounds_of(
@@ -124,7 +159,7 @@ def sounds_of(
     found, missing = [], []
     for name, starts_s in named:
         path = folder / (name if keys is None else name + LOCKED)
-        if not path.is_file() or path.is_symlink():
+        if not is_regular(path):
             continue
         try:
             kept = kept_sound(path, keys)
@@ -140,7 +175,7 @@ def sounds_of(
 def case_folders(place: Path) -> Iterator[Path]:
     """Yield the case folders directly in `place`, by name, so oldest first; `place` itself where it
     is one."""
-    if (place / JOURNAL).is_file():
+    if is_regular(place / JOURNAL):
         yield place
     elif place.is_dir():
-        yield from (one for one in sorted(place.iterdir()) if (one / JOURNAL).is_file())
+        yield from (one for one in sorted(place.iterdir()) if is_regular(one / JOURNAL))

@@ -5,7 +5,6 @@ A locked case's database is SQLCipher's, which speaks the same language; its err
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -17,6 +16,7 @@ from typing import cast
 from grammar.errors import UserError
 from listener.storage.hash_chain import Row
 from listener.storage.passphrase import Keys
+from listener.storage.private_files import copy_data, is_regular
 
 SCHEMA_VERSION = 5
 """1 had no chain (columns seq, kind, t, body), 3 no fact `heard-out`, 4 no `second-hearing`. Raise it
@@ -85,11 +85,11 @@ def untouched(path: Path, keys: Keys | None) -> Iterator[sqlite3.Connection]:
     """
     log = log_of(path)
     with ExitStack() as stack:
-        if log.is_file() and log.stat().st_size:
+        if is_regular(log) and log.stat().st_size:
             place = stack.enter_context(TemporaryDirectory(prefix="answerback-"))
             copy = Path(place) / path.name
-            shutil.copyfile(path, copy)
-            shutil.copyfile(log, log_of(copy))
+            copy_data(path, copy)
+            copy_data(log, log_of(copy))
             name = copy.as_uri()
         else:
             name = f"{path.absolute().as_uri()}?immutable=1"
@@ -132,6 +132,12 @@ def rows(database: sqlite3.Connection, version: int) -> Iterator[Row]:
     """Yield the stored facts in the order of their numbers. Raises sqlite3.Error."""
     select = _ROW if version > 1 else _ROW_1
     yield from map(_as_row, database.execute(f"{select} ORDER BY seq"))
+
+
+def seal_lines(database: sqlite3.Connection) -> list[str]:
+    """Return the seals of a chained journal, in order. Raises sqlite3.Error."""
+    found = database.execute("SELECT body FROM seal ORDER BY number")
+    return [str(body) for (body,) in found]
 
 
 def _as_row(found: tuple[int, bytes | None, bytes | None, bytes | None, int]) -> Row:

@@ -60,26 +60,65 @@ def link(before: str, body: str) -> str:
     return sha256(f"{before}\n{body}".encode()).hexdigest()
 
 
+class ChainCheck:
+    """Follows the chain row by row, so that a long case need not be held to be checked.
+
+    Rows come in the order of their numbers. `misfit` is the first that does not fit, None while all do.
+    """
+
+    def __init__(self, before: str, *, gaps: bool = False) -> None:
+        """`before` is what the first fact must carry; `gaps`: facts may be missing in between, since
+        the journal was torn: those that are left must still be what was stored."""
+        self.misfit: Misfit | None = None
+        self.head = b""
+        """The hash of the last row."""
+        self._expected = before.encode()
+        self._number = 0
+        self._gaps = gaps
+
+    def add(self, row: Row) -> None:
+        """Check one more row."""
+        if self.misfit is None:
+            why = self._why_not(row)
+            if why:
+                self.misfit = Misfit(row.seq if self._gaps else self._number + 1, why)
+        self._number = row.seq
+        self._expected = self.head = row.hash
+
+    def _why_not(self, row: Row) -> str:
+        follows = row.seq == self._number + 1
+        if not follows and not self._gaps:
+            return "it is missing"
+        if not row.texts:
+            return "it is not stored as text any more"
+        if not fits(row):
+            return "it was changed after it was stored"
+        if follows and row.before != self._expected:
+            before = "the fact before it" if self._number else "the protocol kept in the folder"
+            return f"it does not follow {before}"
+        # Canonical JSON has no spaces, and a quote inside a text stands there escaped.
+        plain = b'"seq":%d' % row.seq
+        if plain + b"," not in row.body and _number(row.body) != row.seq:
+            return "it bears another number"
+        return ""
+
+
+def fits(row: Row) -> bool:
+    """Return whether a row's own hash is that of what it holds."""
+    return sha256(row.before + b"\n" + row.body).hexdigest().encode() == row.hash
+
+
 def first_misfit(rows: Iterable[Row], before: str) -> Misfit | None:
     """Return the first of `rows`, in the order of their numbers, that does not fit; None where all
     do.
 
     `before` is what the first fact must carry.
     """
-    expected = before.encode()
-    for number, row in enumerate(rows, start=1):
-        if row.seq != number:
-            return Misfit(number, "it is missing")
-        if not row.texts:
-            return Misfit(number, "it is not stored as text any more")
-        if sha256(row.before + b"\n" + row.body).hexdigest().encode() != row.hash:
-            return Misfit(number, "it was changed after it was stored")
-        if row.before != expected:
-            what = "the fact before it" if number > 1 else "the protocol kept in the folder"
-            return Misfit(number, f"it does not follow {what}")
-        if _number(row.body) != number:
-            return Misfit(number, "it bears another number")
-        expected = row.hash
+    check = ChainCheck(before)
+    for row in rows:
+        check.add(row)
+        if check.misfit:
+            return check.misfit
     return None
 
 

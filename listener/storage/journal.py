@@ -11,7 +11,7 @@ import re
 import sqlite3
 import threading
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
@@ -21,7 +21,7 @@ from grammar.errors import UserError
 from listener.storage.database import connect, plain_errors
 from listener.storage.hash_chain import canonical, link, origin
 from listener.storage.passphrase import LOCK, Keys, new_lock, unlock
-from listener.storage.private_files import private_file, private_folder, settle
+from listener.storage.private_files import is_regular, private_file, private_folder, settle
 from listener.storage.repair import mend, recover
 
 JOURNAL = "journal.db"
@@ -90,7 +90,7 @@ class Journal:
             settle(folder)
             settle(cases)
         except (OSError, sqlite3.Error) as error:
-            raise UserError(f"no case can be written in {cases}: {_reason(error)}") from None
+            raise UserError(f"no case can be written in {cases}: {reason(error)}") from None
         return cls(folder, database, version, keys)
 
     @classmethod
@@ -99,7 +99,7 @@ class Journal:
 
         Raises UserError for a folder that is none, is from a newer version, or has another passphrase.
         """
-        path = _journal_in(folder)
+        path = journal_in(folder)
         keys = unlock(folder, passphrase)
         try:
             found = recover(path, keys)
@@ -108,7 +108,7 @@ class Journal:
             database, version = connect(path, keys)
             journal = cls(folder, database, version, keys)
         except (OSError, sqlite3.Error) as error:
-            raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
+            raise UserError(f"{path} cannot be read as a journal: {reason(error)}") from None
         journal.missing = found.missing
         return journal
 
@@ -117,7 +117,7 @@ class Journal:
 
         Raises UserError where it is no case any more, sqlite3.Error where it cannot be opened.
         """
-        database, version = connect(_journal_in(self.folder), self.keys)
+        database, version = connect(journal_in(self.folder), self.keys)
         return Journal(self.folder, database, version, self.keys)
 
     @property
@@ -198,41 +198,10 @@ class Journal:
         return 0, origin(protocol)
 
 
-@dataclass(frozen=True, slots=True)
-class StoredFacts:
-    """The facts that can be read of a journal."""
-
-    facts: list[Fact]
-    missing: str
-    """One sentence on facts that are missing, or may be; "" where nothing is known of that."""
-    damaged: bool
-    head: str = ""
-    """The last fact's hash; "" where facts carry none."""
-
-
-def stored_facts(folder: Path, keys: Keys | None = None) -> StoredFacts:
-    """Return every fact of a case, in order; its folder is left as it is byte for byte.
-
-    Raises UserError for a folder that is no case, is from a newer version, is locked and comes without
-    keys, or cannot be read.
-    """
-    path = _journal_in(folder)
-    keys = keys or unlock(folder, None)
-    try:
-        found = recover(path, keys)
-        facts = [fact_from_json(row.body) for row in found.rows]
-        head = found.rows[-1].hash.decode("ascii", "replace") if found.rows else ""
-        return StoredFacts(facts, found.missing, found.damaged, head)
-    except (OSError, sqlite3.Error) as error:
-        raise UserError(f"{path} cannot be read as a journal: {_reason(error)}") from None
-    except ValueError as error:
-        first = str(error).splitlines()[0]
-        raise UserError(f"{path} holds a fact that cannot be read: {first}") from None
-
-
-def _journal_in(folder: Path) -> Path:
+def journal_in(folder: Path) -> Path:
+    """Return the path of a folder's journal. Raises UserError where there is no ordinary file."""
     path = folder / JOURNAL
-    if not path.is_file():
+    if not is_regular(path):
         raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
     return path
 
@@ -259,5 +228,6 @@ def new_folder(cases: Path, name: str) -> Path:
             folder = cases / f"{name}_{number}"
 
 
-def _reason(error: Exception) -> str:
+def reason(error: Exception) -> str:
+    """Return in words why a journal cannot be read or written."""
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)

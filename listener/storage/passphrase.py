@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import json
+import os
 import secrets
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -17,6 +18,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grammar.errors import UserError
+from listener.storage.private_files import read_regular
 
 LOCK = "lock.json"
 
@@ -59,7 +61,7 @@ def new_lock(passphrase: str) -> Keys:
 
 def is_locked(folder: Path) -> bool:
     """Return whether a case needs a passphrase."""
-    return (folder / LOCK).is_file()
+    return os.path.lexists(folder / LOCK)
 
 
 def unlock(folder: Path, passphrase: str | None) -> Keys | None:
@@ -68,12 +70,12 @@ def unlock(folder: Path, passphrase: str | None) -> Keys | None:
     Raises UserError where the passphrase is missing or wrong; nothing is changed then.
     """
     path = folder / LOCK
-    if not path.is_file():
+    if not is_locked(folder):
         return None
     if passphrase is None:
         raise UserError(f"{folder} is locked: give its passphrase with --passphrase-file FILE")
     try:
-        stored = path.read_bytes()
+        stored = read_regular(path)
         kept = _Lock.model_validate_json(stored)
         if kept.n & (kept.n - 1):
             raise ValueError("n is no power of two")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -45,6 +48,66 @@ def add_line(path: Path, line: str) -> None:
 def lines_of(path: Path) -> list[str]:
     """Return a file's lines; none where it cannot be read."""
     try:
-        return path.read_text(encoding="utf-8").splitlines()
+        return read_regular(path).decode().splitlines()
     except (OSError, UnicodeDecodeError):
         return []
+
+
+LONGEST = 1 << 24
+"""Bytes of the longest small file of a case: its protocol, seals, lock or notes."""
+
+
+def read_regular(path: Path, longest: int = LONGEST) -> bytes:
+    """Return the content of an ordinary file of at most `longest` bytes.
+
+    A pipe, a device, a link or a file beyond that could hold up whoever reads it for ever. Raises OSError.
+    """
+    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
+    with os.fdopen(handle, "rb") as file:
+        about = os.fstat(handle)
+        if not stat.S_ISREG(about.st_mode):
+            raise OSError(errno.EINVAL, "it is no ordinary file")
+        if about.st_size > longest:
+            raise OSError(errno.EFBIG, "it is longer than any such file")
+        return file.read(longest)
+
+
+def is_regular(path: Path) -> bool:
+    """Return whether a path leads to an ordinary file, through no link."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
+def data_of(handle: int) -> Iterator[tuple[int, int]]:
+    """Give the stretches (from, until) of an open file that hold anything; the rest is holes, zeros
+    that no disk keeps. Raises OSError."""
+    end, at = os.fstat(handle).st_size, 0
+    while at < end:
+        try:
+            at = os.lseek(handle, at, os.SEEK_DATA)
+        except OSError as error:
+            if error.errno == errno.ENXIO:  # nothing but a hole follows
+                return
+            raise
+        until = os.lseek(handle, at, os.SEEK_HOLE)
+        yield at, until
+        at = until
+
+
+def copy_data(path: Path, copy: Path) -> None:
+    """Copy an ordinary file, its holes as holes. Raises OSError."""
+    with path.open("rb") as source, copy.open("wb") as target:
+        for start, until in list(data_of(source.fileno())):
+            source.seek(start)
+            target.seek(start)
+            while piece := source.read(min(1 << 20, until - source.tell())):
+                target.write(piece)
+        target.truncate(os.fstat(source.fileno()).st_size)
+
+
+def data_size(path: Path) -> int:
+    """Return how many bytes of a file are no holes. Raises OSError."""
+    with path.open("rb") as file:
+        return sum(until - start for start, until in data_of(file.fileno()))

@@ -10,7 +10,6 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
-from hashlib import sha256
 from pathlib import Path
 
 from grammar.case.facts import fact_from_json
@@ -24,12 +23,13 @@ from listener.storage.database import (
     plain_errors,
     row,
     rows,
+    seal_lines,
     untouched,
     version_of,
 )
-from listener.storage.hash_chain import Row
+from listener.storage.hash_chain import Row, fits
 from listener.storage.passphrase import Keys
-from listener.storage.private_files import lines_of, private_file
+from listener.storage.private_files import data_size, is_regular, lines_of, private_file
 from listener.storage.sqlite_pages import scanned
 
 DAMAGED = ".damaged"
@@ -59,13 +59,16 @@ def recover(path: Path, keys: Keys | None) -> Recovered:
             version = version_of(database, path)
             found = tuple(rows(database, version))
             if version >= CHAINED:
-                database.execute("SELECT body FROM seal").fetchall()
+                seal_lines(database)
         if not all(map(_readable, found)):
             # SQLite takes what a torn page lacks for zeros, and does not complain.
             raise sqlite3.DatabaseError("a fact is torn")
     except sqlite3.Error as error:
-        return _salvaged(path, keys, str(error))
-    return Recovered(found, version, missing=_missing(path, found))
+        return salvaged(path, keys, str(error))
+    numbers = Numbers()
+    for one in found:
+        numbers.add(one)
+    return Recovered(found, version, missing=missing_in(path, numbers))
 
 
 def mend(path: Path, keys: Keys | None, found: Recovered) -> None:
@@ -106,7 +109,7 @@ def mend(path: Path, keys: Keys | None, found: Recovered) -> None:
 def _readable(one: Row) -> bool:
     """Return whether a row is a fact; not whether it is the one that was stored, which `verify`
     finds."""
-    if one.texts and _fits(one):
+    if one.texts and fits(one):
         return True
     try:
         return fact_from_json(one.body).seq == one.seq
@@ -114,20 +117,20 @@ def _readable(one: Row) -> bool:
         return False
 
 
-def _fits(one: Row) -> bool:
-    return sha256(one.before + b"\n" + one.body).hexdigest().encode() == one.hash
+def salvaged(path: Path, keys: Keys | None, why: str) -> Recovered:
+    """Return what can be read of a journal that SQLite gives up, `why` in its words.
 
-
-def _salvaged(path: Path, keys: Keys | None, why: str) -> Recovered:
+    Raises UserError where it is no journal, OSError.
+    """
     single = _scan(path) if keys is None else _one_by_one(path, keys)
     found = tuple(single[seq] for seq in sorted(single))
-    if not found and path.stat().st_size and not path.read_bytes().startswith(b"SQLite format 3"):
+    if not found and path.stat().st_size and not _begins_as_one(path):
         raise UserError(f"{path} cannot be read as a journal: {why}")
     version = 1 if found and not found[0].hash else CHAINED
     told = f"{path} is damaged ({why}): "
     told += f"{len(found)} facts could be read, " if found else "no fact could be read"
     if found:
-        told += _holes(found) or f"what came after fact {found[-1].seq} may be missing"
+        told += holes_in(found) or f"what came after fact {found[-1].seq} may be missing"
     return Recovered(found, version, damaged=True, missing=told)
 
 
@@ -138,7 +141,7 @@ def _scan(path: Path) -> dict[int, Row]:
     for seq, values in scanned(path, log_of(path), page_size(path)):
         match values:
             case [None, bytes(before), bytes(own), bytes(body)]:
-                if _fits(one := Row(seq, before, own, body)):
+                if fits(one := Row(seq, before, own, body)):
                     found[seq] = one
             case [None, bytes(), _, bytes(body)] if seq not in found:
                 with suppress(ValueError):
@@ -153,42 +156,71 @@ def _one_by_one(path: Path, keys: Keys) -> dict[int, Row]:
     """Return rows that can still be reached; a locked file cannot be read past the tree."""
     found: dict[int, Row] = {}
     with suppress(sqlite3.Error), untouched(path, keys) as database:
-        for seq in range(1, path.stat().st_size // 64):
+        for seq in range(1, data_size(path) // 64):
             with suppress(sqlite3.Error), plain_errors(keys):
                 one = row(database, seq)
-                if one and _fits(one):
+                if one and fits(one):
                     found[seq] = one
     return found
 
 
-def _holes(found: Sequence[Row]) -> str:
+class Numbers:
+    """Which numbers of facts there are, as rows come in their order."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.last = 0
+        self.closed = False
+        """Whether one of them ends the case."""
+        self._first_gone = 0
+        self._positive = 0
+
+    def add(self, row: Row) -> None:
+        """Count one more row."""
+        self.count += 1
+        if row.seq > 0:
+            self._positive += 1
+            if not self._first_gone and row.seq != self._positive:
+                self._first_gone = self._positive
+        self.last = row.seq
+        self.closed = self.closed or _CLOSING in row.body
+
+    def holes(self) -> str:
+        """Return which facts are missing between the others, as a clause."""
+        gone = self.last - self._positive  # a number may be as great as someone liked to write
+        if gone <= 0:
+            return ""
+        if gone > 1:
+            return f"fact {self._first_gone} and {gone - 1} others are missing"
+        return f"fact {self._first_gone} is missing"
+
+
+def holes_in(found: Sequence[Row]) -> str:
     """Return which facts are missing between the others, as a clause."""
-    here = {one.seq for one in found if one.seq > 0}
-    gone = found[-1].seq - len(here)  # a number may be as great as someone liked to write
-    if gone <= 0:
-        return ""
-    first = next(seq for seq in range(1, len(found) + 2) if seq not in here)
-    return (
-        f"fact {first} and {gone - 1} others are missing"
-        if gone > 1
-        else f"fact {first} is missing"
-    )
+    numbers = Numbers()
+    for one in found:
+        numbers.add(one)
+    return numbers.holes()
 
 
-def _missing(path: Path, found: Sequence[Row]) -> str:
-    last = found[-1].seq if found else 0
-    holes = _holes(found) if found else ""
+def missing_in(path: Path, numbers: Numbers) -> str:
+    """Return one sentence on the facts that a journal lacks, or may lack; "" where nothing is known."""
+    holes = numbers.holes()
     if holes:
         return f"{path}: {holes}"
-    log = log_of(path)
-    size = log.stat().st_size if log.is_file() else 0
+    log, last = log_of(path), numbers.last
+    size = log.stat().st_size if is_regular(log) else 0
     later = f"what came after fact {last} may be missing" if last else "its facts may be missing"
     if size and size != 32 and (size - 32) % (page_size(path) + 24):
         return f"{path}: its write-ahead log is torn, {later}"
-    closed = any(kind in one.body for one in found for kind in _CLOSING)
-    if not size and not closed:
+    if not size and not numbers.closed:
         return f"{path}: the case has no end and its write-ahead log is gone, {later}"
     return ""
 
 
-_CLOSING = (b'"kind":"case-ended"',)
+_CLOSING = b'"kind":"case-ended"'
+
+
+def _begins_as_one(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(15) == b"SQLite format 3"

@@ -13,7 +13,8 @@ from pathlib import Path
 from grammar.case.facts import CaseEnded, Fact
 from grammar.errors import UserError
 from listener.storage.database import SEALS
-from listener.storage.journal import JOURNAL, PROTOCOL, Journal, stored_facts
+from listener.storage.fact_reader import stored_facts
+from listener.storage.journal import JOURNAL, PROTOCOL, Journal
 from listener.storage.passphrase import LOCK
 from listener.storage.seals import seal
 from listener.storage.signing import SigningKey

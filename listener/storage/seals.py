@@ -1,13 +1,6 @@
 """Seals: what a case held at a moment, so that a later change shows; signed where a key is given.
 
-A seal is one line of canonical JSON (RFC 8785):
-
-    {"seal": {"facts": 312, "head": HASH, "sounds": {"audio.flac": HASH}, "wall": TIME},
-     "key": PUBLIC KEY, "signature": SIGNATURE}
-
-`head` is the hash of the last fact (`hash_chain.py`), `sounds` the SHA-256 of each file of sound,
-`wall` the time. Key and signature (Ed25519, RFC 8032, hexadecimal) are there when it is signed; what is
-signed is the canonical JSON of `seal`. The same line stands in the journal and in `seals.jsonl` beside it.
+`seals_format.py` has the form. The same line stands in the journal and in `seals.jsonl` beside it.
 
 The chain alone can be computed anew by whoever may write the whole folder: then the hash that was printed
 at the end, or the signature, tells.
@@ -23,52 +16,16 @@ from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
 
-import rfc8785
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from grammar.errors import UserError
 from listener.storage.database import SEALS, rows, untouched, version_of
 from listener.storage.hash_chain import Row, first_misfit, origin
 from listener.storage.journal import AUDIO, JOURNAL, PROTOCOL, Journal
 from listener.storage.passphrase import unlock
-from listener.storage.private_files import add_line, lines_of
-from listener.storage.signing import SigningKey, signed_by
-
-_STRICT = ConfigDict(extra="forbid", frozen=True)
-
-
-class Seal(BaseModel):
-    """The content of a case at one moment."""
-
-    model_config = _STRICT
-
-    facts: int = Field(ge=0)
-    head: str
-    sounds: dict[str, str]
-    wall: str
-
-    @property
-    def canonical(self) -> bytes:
-        return rfc8785.dumps(self.model_dump())
-
-
-class Sealed(BaseModel):
-    """A seal as it is stored."""
-
-    model_config = _STRICT
-
-    seal: Seal
-    key: str | None = None
-    signature: str | None = None
-
-    @property
-    def line(self) -> str:
-        return rfc8785.dumps(self.model_dump(exclude_none=True)).decode()
-
-    @property
-    def signed(self) -> bool:
-        """Whether a signature is there and fits."""
-        return signed_by(self.key or "", self.signature or "", self.seal.canonical)
+from listener.storage.private_files import add_line, is_regular, lines_of, read_regular
+from listener.storage.seals_format import Seal, Sealed
+from listener.storage.signing import SigningKey
 
 
 def seal(journal: Journal, wall: str, key: SigningKey | None = None) -> Seal:
@@ -128,7 +85,7 @@ def verify(
     fact out; where `head` is, the last fact's hash must be that. Raises UserError where there is no case.
     """
     path = folder / JOURNAL
-    if not path.is_file():
+    if not is_regular(path):
         raise UserError(f"{folder} is not a case folder: it has no {JOURNAL}")
     keys = unlock(folder, passphrase)
     try:
@@ -166,7 +123,7 @@ def _problems(
 ) -> Iterator[str]:
     """Yield a sentence on each thing that does not fit, the facts first."""
     try:
-        protocol = (folder / PROTOCOL).read_bytes()
+        protocol = read_regular(folder / PROTOCOL)
     except OSError:
         yield f"{PROTOCOL} is missing"
         return
@@ -202,7 +159,7 @@ def _sounds(folder: Path, stored: Sequence[Row], sealed: Seal) -> Iterator[str]:
     purged = any(json.loads(row.body).get("kind") == "purged" for row in stored[sealed.facts :])
     for name, digest in sorted(sealed.sounds.items()):
         path = folder / Path(name).name
-        if not path.is_file():
+        if not is_regular(path):
             if not purged:
                 yield f"{name} was sealed and is missing"
         elif _digest(path) != digest:

@@ -10,6 +10,8 @@ import struct
 from collections.abc import Iterator
 from pathlib import Path
 
+from listener.storage.private_files import data_of, is_regular
+
 Value = int | float | bytes | None
 
 _SIZES = {0: 0, 1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8, 7: 8, 8: 0, 9: 0}
@@ -21,20 +23,33 @@ _COLUMNS = 4
 
 def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int, list[Value]]]:
     """(rowid, values) of every row that stands in a leaf; texts as bytes. Raises OSError."""
-    content = path.read_bytes() if path.is_file() else b""
-    pages = {
-        at // page_size + 1: content[at : at + page_size].ljust(page_size, b"\0")
-        for at in range(0, len(content), page_size)
-    }
-    newer = log.read_bytes() if log.is_file() else b""
-    written = [
-        (int.from_bytes(newer[at : at + 4], "big"), newer[at + 24 : at + 24 + page_size])
-        for at in range(32, len(newer) - page_size - 23, page_size + 24)
-    ]
+    pages = dict(_pages(path, page_size)) if is_regular(path) else {}
+    written = list(_frames(log, page_size)) if is_regular(log) else []
     # Overflow pages are looked up in what was written last; leaves are read in all their versions.
     overflow = Overflow({**pages, **dict(written)})
     for number, page in [*pages.items(), *written]:
         yield from _leaf(page, 100 if number == 1 else 0, overflow, page_size)
+
+
+def _pages(path: Path, page_size: int) -> Iterator[tuple[int, bytes]]:
+    """Give the pages of a database by number, those left out that lie in holes of the file."""
+    with path.open("rb") as file:
+        for start, until in list(data_of(file.fileno())):
+            for at in range(start // page_size * page_size, until, page_size):
+                file.seek(at)
+                yield at // page_size + 1, file.read(page_size).ljust(page_size, b"\0")
+
+
+def _frames(log: Path, page_size: int) -> Iterator[tuple[int, bytes]]:
+    """Give the pages of a write-ahead log in the order of writing, each with its number."""
+    size = page_size + 24
+    with log.open("rb") as file:
+        for start, until in list(data_of(file.fileno())):
+            for at in range(32 + max(start - 32, 0) // size * size, until, size):
+                file.seek(at)
+                frame = file.read(size)
+                if len(frame) == size:
+                    yield int.from_bytes(frame[:4], "big"), frame[24:]
 
 
 class Overflow:

@@ -32,7 +32,8 @@ from listener.audio.sources import AudioFile, RawPcm
 from listener.audio.voice_activity import Segmenter
 from listener.storage.case_reader import StoredCase, sounds_of
 from listener.storage.encrypted_audio import EncryptedAudioReader, EncryptedAudioWriter
-from listener.storage.journal import JOURNAL, Journal, folder_name, new_folder, stored_facts
+from listener.storage.fact_reader import stored_facts
+from listener.storage.journal import JOURNAL, Journal, folder_name, new_folder
 from listener.storage.seals import verify
 from listener.storage.sound_reader import FlacSound
 from tui.commands.check_report import _summary

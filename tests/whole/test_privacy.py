@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from listener.storage.private_files import private_text
+from listener.storage.output_file import write_output
 from tests.support.needs import need
 from tests.support.places import ROOT
 
@@ -72,7 +72,7 @@ def test_a_page_about_a_case_is_private_too_also_where_another_stood(tmp_path: P
     page = tmp_path / "page.html"
     page.write_text("old")
     page.chmod(0o644)
-    private_text(page, "new")
+    write_output(page, b"new", replace=True)
     assert page.read_text() == "new"
     assert stat.S_IMODE(page.stat().st_mode) == 0o600
 

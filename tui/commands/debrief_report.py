@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from grammar.errors import UserError
-from listener.storage.case_reader import case_folders, open_case
+from listener.storage.case_reader import case_folders
 from listener.storage.output_file import check_output, write_output
-from tui.commands.shared import passphrase_in, passphrase_of
+from tui.commands.shared import opened_in, passphrase_in
 from tui.pages.debrief.content import Debrief, as_page
-from tui.pages.debrief.groups import Told
+from tui.pages.debrief.groups import Told, named, once
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.many_cases import Together
 from tui.pages.debrief.notes import read_notes
@@ -32,7 +32,12 @@ def run_debrief(wanted: argparse.Namespace) -> None:
     """Do what the command line asks for. Raises UserError where no case is found."""
     if wanted.html:
         check_output(wanted.html, replace=wanted.replace)
-    found = [(team, folder) for place in wanted.cases for team, folder in folders(place)]
+    given = [(team, folder) for place in wanted.cases for team, folder in folders(place)]
+    # The first name counts of a folder that is reached in several ways, such as by its parent.
+    found = list({folder.resolve(): (team, folder) for team, folder in reversed(given)}.values())
+    found.reverse()
+    if len(found) < len(given):
+        print(f"counted once: {len(given) - len(found)} given more than once", file=sys.stderr)
     if len(found) == 1 and wanted.cluster is None:
         _one(wanted, found[0][1])
     else:
@@ -55,7 +60,7 @@ def folders(place: Path) -> Iterator[tuple[str, Path]]:
 
 
 def _one(wanted: argparse.Namespace, folder: Path) -> None:
-    stored = open_case(folder, passphrase_of(wanted, folder))
+    stored = opened_in(wanted, folder)
     case = CaseDebrief(stored, read_notes(folder, stored.keys), sound=wanted.sound)
     if wanted.json:
         found: dict[str, Any] = {"kind": "debrief", **as_json(summary_of(stored))}
@@ -69,13 +74,21 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     if passphrase and wanted.cluster:
         raise UserError("a passphrase is not sent to a cluster: leave --cluster or the file out")
     cases = [folder for _, folder in found]
-    summaries, damaged = read_all(cases, SummaryCache(), wanted.cluster, passphrase)
+    summaries, damaged = read_all(
+        cases,
+        SummaryCache(),
+        wanted.cluster,
+        passphrase,
+        even_if_altered=wanted.even_if_altered,
+    )
     for name, why in sorted(damaged.items()):
         print(f"left out: {name}: {why}", file=sys.stderr)
     if not summaries:
         raise UserError("none of these cases can be read")
-    told = [Told(summaries[f], team, f) for team, f in found if f in summaries]
-    together = Together(told, damaged, wanted.before, passphrase)
+    told, copies = once([Told(summaries[f], team, f) for team, f in found if f in summaries])
+    for case, same in copies:
+        print(f"counted once: {named(case)} is the same case as {named(same)}", file=sys.stderr)
+    together = Together(told, damaged, wanted.before, passphrase, copies)
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))
     _show(wanted, partial(together.debrief, words=wanted.html is not None))
@@ -86,12 +99,14 @@ def read_all(
     stock: SummaryCache,
     cluster: str | None = None,
     passphrase: str | None = None,
+    *,
+    even_if_altered: bool = False,
 ) -> tuple[dict[Path, Summary], dict[str, str]]:
     """Return the summary of each case, kept or read anew; and why of those that cannot be read."""
     kept = {folder: summary for folder in cases if (summary := stock.kept(folder)) is not None}
     damaged = {}
     missing = [folder for folder in cases if folder not in kept]
-    work = partial(summarise_and_keep, stock.place, passphrase)
+    work = partial(summarise_and_keep, stock.place, passphrase, even_if_altered)
     for done in spread(work, missing, "reading cases", cluster):
         if done.result is None:
             damaged[f"{done.item.parent.name}/{done.item.name}"] = done.failure

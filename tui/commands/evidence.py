@@ -70,12 +70,15 @@ def verify(wanted: argparse.Namespace) -> int:
 
 def seal(wanted: argparse.Namespace) -> None:
     """Seal what a case holds now."""
+    from listener.storage.case_reader import open_case  # noqa: PLC0415
     from listener.storage.journal import Journal  # noqa: PLC0415
     from listener.storage.seals import seal as sealed  # noqa: PLC0415
     from listener.storage.signing import SigningKey  # noqa: PLC0415
 
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
-    journal = Journal.open(wanted.case, passphrase_of(wanted, wanted.case))
+    passphrase = passphrase_of(wanted, wanted.case)
+    open_case(wanted.case, passphrase)  # one that was altered is not sealed as if it were whole
+    journal = Journal.open(wanted.case, passphrase)
     try:
         found = sealed(journal, wall_stamp(), key)
     finally:

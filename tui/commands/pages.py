@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from tui.commands.shared import (
     Commands,
+    altered_option,
     case_argument,
     opened,
     replace_option,
@@ -28,6 +29,7 @@ def add(commands: Commands) -> None:
     one.set_defaults(run=brief)
     one = commands.add_parser("handover", help="the summary of a case: record, drugs, open points")
     case_argument(one)
+    altered_option(one)
     _html_option(one)
     one.set_defaults(run=hand_over)
 
@@ -46,7 +48,10 @@ def hand_over(wanted: argparse.Namespace) -> None:
 
     stored = opened(wanted)
     view = stored.case().view(stored.end)
-    _give(wanted, handover_page(stored.protocol, view, stored.facts, stored.head))
+    _give(
+        wanted,
+        handover_page(stored.protocol, view, stored.facts, stored.head, stored.integrity.told),
+    )
 
 
 def _give(wanted: argparse.Namespace, page: Page) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tui.commands.shared import (
     Commands,
+    altered_option,
     case_argument,
     opened,
     passphrase_file_option,
@@ -19,6 +20,7 @@ def add(commands: Commands) -> None:
     """Put the commands on the parser."""
     one = commands.add_parser("replay", help="a stored case on the dashboard, with its sound")
     case_argument(one)
+    altered_option(one)
     one.add_argument("--at", type=_moment, default=0.0, metavar="TIME", help="such as 3:25")
     one.add_argument("--speed", type=_speed, default=1.0, metavar="N", help="0.5 to 8 times")
     one.add_argument("--mute", action="store_true", help="play no sound")
@@ -40,6 +42,7 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that reads the cases")
     replace_option(one)
+    altered_option(one)
     passphrase_file_option(one)
     one.set_defaults(run=debrief)
 

@@ -47,16 +47,37 @@ def case_argument(parser: argparse.ArgumentParser) -> None:
     passphrase_file_option(parser)
 
 
+def altered_option(parser: argparse.ArgumentParser) -> None:
+    """`--even-if-altered`, for commands that read a case."""
+    parser.add_argument(
+        "--even-if-altered",
+        action="store_true",
+        help="read a case that was changed after it was stored, and say so on what is made of it",
+    )
+
+
 def opened(wanted: argparse.Namespace) -> StoredCase:
     """Return the case that `case_argument` asked for; what a crash took from it is told on standard
     error.
 
     Raises UserError where it cannot be read.
     """
+    return opened_in(wanted, wanted.case)
+
+
+def opened_in(wanted: argparse.Namespace, folder: Path) -> StoredCase:
+    """Open the case in a folder as `opened` does."""
     from listener.storage.case_reader import open_case  # noqa: PLC0415
+    from tui.commands.progress import reading  # noqa: PLC0415
     from tui.text.wording import clean  # noqa: PLC0415
 
-    stored = open_case(wanted.case, passphrase_of(wanted, wanted.case))
+    passphrase = passphrase_of(wanted, folder)
+    with reading(folder.name) as progress:
+        stored = open_case(
+            folder, passphrase, even_if_altered=wanted.even_if_altered, progress=progress
+        )
+    if stored.integrity.altered:
+        print(clean(f"{folder}: {stored.integrity.told}"), file=sys.stderr)
     for sentence in stored.missing:
         print(clean(sentence), file=sys.stderr)
     return stored

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, case_argument, opened, replace_option
+from tui.commands.shared import Commands, altered_option, case_argument, opened, replace_option
 
 if TYPE_CHECKING:
     from listener.storage.case_reader import StoredCase
@@ -22,6 +22,7 @@ def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("export", help="a case for a spreadsheet, a video, a record system")
     case_argument(one)
+    altered_option(one)
     one.add_argument("--as", dest="format", choices=FORMATS, required=True)
     one.add_argument("--out", type=Path, metavar="FILE", help="instead of standard output")
     replace_option(one)

@@ -25,6 +25,7 @@ def _objects(told: Told) -> Iterator[dict[str, Any]]:
         "weight_kg": started.weight_kg if started else None,
         "engine": started.engine if started else "",
         "told": told.counts(),
+        "checked": told.checked,
         "caution": CAUTION,
     }
     for line in told.lines:

@@ -18,7 +18,7 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 
 def write(told: Told, stored: StoredCase) -> str:
     """The page. Everything that came from a file or a microphone is escaped."""
-    page = handover_page(told.protocol, told.view, stored.facts, stored.head)
+    page = handover_page(told.protocol, told.view, stored.facts, stored.head, told.checked)
     log = Table(
         "Log",
         ("at", "from", "what", "words", "standing"),

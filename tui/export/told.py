@@ -58,6 +58,8 @@ class Told:
     lines: tuple[Line, ...]
     line_of: Mapping[int, Line]
     """Fact -> its line."""
+    checked: str
+    """Whether the case is as it was stored, one sentence."""
 
     @property
     def began(self) -> datetime | None:
@@ -91,7 +93,7 @@ class Told:
         withdrawn = sum(line.withdrawn for line in spoken)
         return (
             f"Of {len(spoken)} utterances {unsure} unsure, {amended} amended by a person,"
-            f" {withdrawn} withdrawn by a person."
+            f" {withdrawn} withdrawn by a person. {self.checked}"
         )
 
 
@@ -122,4 +124,12 @@ def told(stored: StoredCase) -> Told:
     lines.sort(key=lambda line: (line.t, line.seq or len(facts) + 1))
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
     by_fact = {line.seq: line for line in lines if line.seq is not None}
-    return Told(stored.folder.name, stored.protocol, started, view, tuple(lines), by_fact)
+    return Told(
+        stored.folder.name,
+        stored.protocol,
+        started,
+        view,
+        tuple(lines),
+        by_fact,
+        stored.integrity.told,
+    )

@@ -27,14 +27,14 @@ from tui.text.wording import (
 
 
 def handover_page(
-    protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = ""
+    protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = "", checked: str = ""
 ) -> Page:
     """The page for the case at the view's moment. `facts` tell when it began by the wall clock, `head`
     is the last hash of a case that is stored."""
     found = handover(protocol, view)
     return Page(
         f"Handover: {protocol.protocol.title}",
-        tuple(_about(found, facts, head)),
+        tuple(_about(found, facts, head, checked)),
         (
             _speakers(protocol, found),
             _airway(protocol, found),
@@ -58,7 +58,7 @@ def last_hash(head: str) -> str:
     return f"Last hash {clean(head)}"
 
 
-def _about(found: Handover, facts: Sequence[Fact], head: str) -> Iterator[str]:
+def _about(found: Handover, facts: Sequence[Fact], head: str, checked: str) -> Iterator[str]:
     began = next((fact.wall for fact in facts if isinstance(fact, CaseStarted)), "")
     if began:
         yield f"Began {began.replace('T', ' ')}"
@@ -66,6 +66,8 @@ def _about(found: Handover, facts: Sequence[Fact], head: str) -> Iterator[str]:
     end = f"ended at {clock(found.ended)}" if found.ended is not None else "still going on"
     yield f"Weight {weight}; as of {clock(found.until)} on the case's clock, {end}"
     yield f"Protocol {found.protocol}"
+    if checked:
+        yield clean(checked)
     if head:
         yield last_hash(head)
 

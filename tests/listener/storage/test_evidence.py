@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from grammar.case.facts import CaseEnded, Noted, Purged
 from grammar.errors import UserError
 from listener.storage.database import SEALS, rows, untouched
+from listener.storage.fact_reader import stored_facts
 from listener.storage.hash_chain import link, origin
-from listener.storage.journal import JOURNAL, PROTOCOL, Journal, stored_facts
+from listener.storage.journal import JOURNAL, PROTOCOL, Journal
 from listener.storage.seals import seal, verify
 from listener.storage.signing import SigningKey, make_keys, public_key, signed_by
 from tests.support.kept_cases import WALL, begin, end, record

@@ -18,9 +18,10 @@ from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE
 from listener.storage.case_reader import open_case
 from listener.storage.database import plain_errors, untouched
+from listener.storage.fact_reader import stored_facts
 from listener.storage.fact_writer import FactWriter
 from listener.storage.hash_chain import canonical, link
-from listener.storage.journal import JOURNAL, Journal, stored_facts
+from listener.storage.journal import JOURNAL, Journal
 from listener.storage.seals import verify
 from listener.storage.sqlite_pages import Overflow, record_of
 from tests.support.kept_cases import WALL, begin, noise, record

@@ -17,7 +17,7 @@ import soundfile
 
 from grammar.case.facts import CaseEnded, Heard, Noted
 from listener.storage.case_reader import open_case
-from listener.storage.journal import stored_facts
+from listener.storage.fact_reader import stored_facts
 from listener.storage.rescue import rescue, take_in
 from listener.storage.seals import verify
 from tests.listener.storage.test_storage_trouble import Lines, wait_until

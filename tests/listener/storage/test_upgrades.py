@@ -13,7 +13,8 @@ from grammar.case.facts import Noted
 from grammar.errors import UserError
 from listener.storage.case_reader import open_case
 from listener.storage.database import SCHEMA_VERSION
-from listener.storage.journal import JOURNAL, Journal, stored_facts
+from listener.storage.fact_reader import stored_facts
+from listener.storage.journal import JOURNAL, Journal
 from listener.storage.seals import seal, verify
 from listener.storage.signing import public_key
 from tests.support.places import CASES

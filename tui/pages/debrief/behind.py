@@ -12,7 +12,7 @@ from pathlib import Path
 
 from grammar.case.facts import Amended, Fact, Heard
 from grammar.language.phrases import UNKNOWN
-from listener.storage.journal import stored_facts
+from listener.storage.fact_reader import stored_facts
 from listener.storage.passphrase import is_locked, unlock
 from tui.pages.debrief.content import Behind, Piece, Tally
 from tui.pages.debrief.logbook import fact_in_words

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -84,6 +84,22 @@ class Numbers:
         """A share of a group."""
         cell = share_cell(group.share(name))
         return replace(cell, parts=self.parts(group.cases, name)) if group.cases else cell
+
+
+def once(cases: Sequence[Told]) -> tuple[list[Told], list[tuple[Told, Told]]]:
+    """Return each case once, and each copy with the case that it is one of.
+
+    Of copies that hold more or fewer facts the one with the most counts.
+    """
+    by_identity: dict[str, Told] = {}
+    for case in cases:
+        key = case.summary.identity or str(case.folder)
+        known = by_identity.get(key)
+        if known is None or case.summary.facts > known.summary.facts:
+            by_identity[key] = case
+    kept = {id(case) for case in by_identity.values()}
+    copies = [(case, by_identity[case.summary.identity]) for case in cases if id(case) not in kept]
+    return [case for case in cases if id(case) in kept], copies
 
 
 def named(case: Told) -> str:

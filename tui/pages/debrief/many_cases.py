@@ -42,9 +42,11 @@ class Together:
         damaged: Mapping[str, str],
         before: date | None,
         passphrase: str | None = None,
+        copies: Sequence[tuple[Told, Told]] = (),
     ) -> None:
         """`damaged` names the folders that could not be read, with the reason."""
         self._passphrase = passphrase
+        self._copies = tuple(copies)
         self.cases = tuple(sorted(cases, key=lambda each: (each.summary.began, each.summary.case)))
         self.damaged = dict(sorted(damaged.items()))
         self.everything = Group("all", self.cases)
@@ -75,7 +77,7 @@ class Together:
         left_out = f"; {len(self.damaged)} left out, named below" if self.damaged else ""
         return Debrief(
             title=f"Debrief of {cases}",
-            about=(Cell(f"{cases}{span}{left_out}", link="cases"),),
+            about=(Cell(f"{cases}{span}{left_out}", link="cases"), *self._checked()),
             headline=tuple(self._headline()),
             sections=tuple(self._sections(words)),
         )
@@ -91,7 +93,19 @@ class Together:
                 for title, groups in self.groups
             },
             "left_out": self.damaged,
+            "copies": {str(case.folder): str(same.folder) for case, same in self._copies},
         }
+
+    def _checked(self) -> Iterator[Cell]:
+        altered = [each for each in self.cases if each.summary.altered]
+        for each in altered:
+            yield Cell(clean(f"{named(each)}: {each.summary.checked}"))
+        if not altered:
+            yield Cell("Every case was checked: its facts are as they were stored.")
+        if self._copies:
+            yield Cell(
+                f"{len(self._copies)} copies of cases that are here already count for nothing"
+            )
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         yield "Cases", Cell(str(len(self.cases)), link="cases")

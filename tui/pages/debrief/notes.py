@@ -15,6 +15,7 @@ from pydantic.type_adapter import TypeAdapter
 
 from grammar.errors import UserError
 from listener.storage.passphrase import Keys
+from listener.storage.private_files import read_regular
 
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid", allow_inf_nan=False))
@@ -41,10 +42,10 @@ def read_notes(folder: Path, keys: Keys | None) -> tuple[DebriefNote, ...]:
     Raises UserError for a file that cannot be read.
     """
     path = notes_path(folder)
-    if not path.is_file():
+    if not os.path.lexists(path):
         return ()
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_regular(path).decode().splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"{path}: cannot be read ({error})") from None
     notes = []
@@ -63,7 +64,8 @@ def add_note(folder: Path, note: DebriefNote, keys: Keys | None) -> None:
     if keys is not None:
         line = _sealed(keys, line)
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        own = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK
+        handle = os.open(path, own, 0o600)
         with os.fdopen(handle, "wb") as file:
             file.write(line + b"\n")
             file.flush()

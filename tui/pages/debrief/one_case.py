@@ -113,6 +113,7 @@ class CaseDebrief:
         if started:
             engine, source = clean(started.engine), clean(started.source)
             yield Cell(f"Heard by {engine or 'nobody'} from {source or 'nothing'}", begin)
+        yield Cell(clean(self.stored.integrity.told), self._last())
         if self.stored.head:
             yield Cell(last_hash(self.stored.head), self._last())
 

@@ -75,6 +75,12 @@ class Summary:
     attempts: int
     moments: dict[str, int]
     """Kind of moment -> how many."""
+    checked: str
+    """Whether the case was as it was stored when it was read."""
+    altered: bool
+    identity: str
+    """The same in every copy of the case; "" where that cannot be told."""
+    facts: int
     counted: tuple[Counted, ...]
     """The things behind these numbers, in the order of their facts."""
 
@@ -108,9 +114,12 @@ def wait_key(title: str) -> str:
     return f"wait-{sha256(title.encode()).hexdigest()[:10]}"
 
 
-def summarise(folder: Path, passphrase: str | None = None) -> Summary:
+def summarise(
+    folder: Path, passphrase: str | None = None, *, even_if_altered: bool = False
+) -> Summary:
     """Read a case and sum it up. Raises UserError where it cannot be read."""
-    return summary_of(open_case(folder, passphrase if is_locked(folder) else None))
+    passphrase = passphrase if is_locked(folder) else None
+    return summary_of(open_case(folder, passphrase, even_if_altered=even_if_altered))
 
 
 def summary_of(stored: StoredCase) -> Summary:
@@ -159,6 +168,10 @@ def summary_of(stored: StoredCase) -> Summary:
         spoken_s=spoken.spoken_s,
         attempts=len(attempts),
         moments=kinds,
+        checked=stored.integrity.told,
+        altered=bool(stored.integrity.altered),
+        identity=stored.identity,
+        facts=len(stored.facts),
         counted=tuple(sorted(counted, key=lambda one: one.facts[:1])),
     )
 

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from platformdirs import user_cache_path
 
+from listener.storage.database import SEALS
 from listener.storage.journal import JOURNAL, PROTOCOL
 from listener.storage.passphrase import is_locked
 from tui.pages.debrief.summary import ADAPTER, Summary, summarise
@@ -56,19 +57,25 @@ class SummaryCache:
     def _name(folder: Path) -> str:
         whole = folder.absolute()
         seen = [str(whole), code_version()]
-        for name in (JOURNAL, f"{JOURNAL}-wal", PROTOCOL):
+        for name in (JOURNAL, f"{JOURNAL}-wal", PROTOCOL, SEALS):
             try:
-                now = (whole / name).stat()
-                seen.append(f"{name} {now.st_size} {now.st_mtime_ns}")
+                now = (whole / name).lstat()
+                # The time of change, unlike that of modification, cannot be set to what it was.
+                seen.append(
+                    f"{name} {now.st_ino} {now.st_size} {now.st_mtime_ns} {now.st_ctime_ns}"
+                )
             except OSError:
                 seen.append(f"{name} -")
         return hashlib.sha256("\n".join(seen).encode()).hexdigest() + ".json"
 
 
-def summarise_and_keep(place: Path, passphrase: str | None, folder: Path) -> Summary:
+def summarise_and_keep(
+    place: Path, passphrase: str | None, even_if_altered: bool, folder: Path
+) -> Summary:
     """Read a case, sum it up, and keep that in `place`. Raises UserError where it cannot be read."""
-    found = summarise(folder, passphrase)
-    SummaryCache(place).keep(folder, found)
+    found = summarise(folder, passphrase, even_if_altered=even_if_altered)
+    if not found.altered:
+        SummaryCache(place).keep(folder, found)
     return found
 
 
