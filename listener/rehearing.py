@@ -22,6 +22,7 @@ from grammar.protocol.loading import parse, shipped, source_text
 from grammar.reports.agreement import Pair, align, utterances
 from listener.audio.blocks import Block, reblocked
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.supervised_sure_ear import start_sure_ear
 from listener.confidence.verifier import second_listener
 from listener.live import Live
 from listener.recognition.engines import choose
@@ -128,12 +129,24 @@ def hear_again(
     cases = again.cases or folder.resolve().parent / "heard-again"
     case = Case(protocol)
     start = _start(stored)
-    second = second_listener(protocol, recogniser)
+    sure = start_sure_ear(protocol)
+    second = None if sure else second_listener(protocol, recogniser)
     journal = Journal.create(cases, protocol.protocol.id, text, now, passphrase)
     with held(journal.folder):
         observer = _Observer(stored.end, heard_s)
         wall = _Wall(start.wall)
-        live = Live(source, recogniser, case, journal, observer, None, wall, second=second)
+        live = Live(
+            source,
+            recogniser,
+            case,
+            journal,
+            observer,
+            None,
+            wall,
+            engine_news=sure.news if sure else tuple,
+            second=second,
+            sure=sure,
+        )
         wall.live = live
         live.tell(
             CaseStarted(
@@ -148,7 +161,11 @@ def hear_again(
                 original=source.original,
             )
         )
-        live.run()
+        try:
+            live.run()
+        finally:
+            if sure:
+                sure.close()
         if live.keeper.finish():
             raise UserError(f"{journal.folder} could not be written to its end")
         seal(live.keeper.journal, now.isoformat(timespec="seconds"))

@@ -3,11 +3,13 @@
 Each NAME.flac (or .wav, .ogg) has its NAME.toml beside it: `protocol`, or `phrases` where a clip holds
 lone words rather than calls; a table `voice` from speaker to voice; and for each `[[utterance]]` its
 `t` and `until` in seconds, `from`, `words`, `role` ("chatter" is no call), `call` and `slots`. The
-sample drills are such a folder, and `python -m listener.training clips` makes larger ones.
+sample drills are such a folder, and `python -m listener.training clips` makes larger ones. A folder of
+orders by people may hold one `truth.json` instead (`read_orders`).
 """
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -20,9 +22,12 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grammar.errors import UserError
+from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE
 
 SOUNDS = (".flac", ".wav", ".ogg")
+ORDERS = "truth.json"
+NOISE = "kitchen-noise.ogg"
 
 
 class Spoken(BaseModel):
@@ -66,6 +71,8 @@ class Clip(BaseModel):
 
     path: Path
     truth: Truth
+    noise: Path | None = None
+    """A recording of noise that goes with the folder, for the conditions named after it."""
 
     @property
     def name(self) -> str:
@@ -73,14 +80,19 @@ class Clip(BaseModel):
 
     def sound(self) -> NDArray[np.float64]:
         """The clip, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
-        try:
-            sound, rate = soundfile.read(self.path, dtype="float64", always_2d=True)
-        except (OSError, soundfile.LibsndfileError) as error:
-            raise UserError(f"{self.path} cannot be read as audio: {error}") from None
-        mono = sound.mean(axis=1)
-        if rate != SAMPLE_RATE:
-            mono = soxr.resample(mono, rate, SAMPLE_RATE)
-        return np.asarray(mono, np.float64)
+        return read_mono(self.path)
+
+
+def read_mono(path: Path) -> NDArray[np.float64]:
+    """A sound file, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
+    try:
+        sound, rate = soundfile.read(path, dtype="float64", always_2d=True)
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise UserError(f"{path} cannot be read as audio: {error}") from None
+    mono = sound.mean(axis=1)
+    if rate != SAMPLE_RATE:
+        mono = soxr.resample(mono, rate, SAMPLE_RATE)
+    return np.asarray(mono, np.float64)
 
 
 def stakes_of(slots: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -96,10 +108,40 @@ def read_folder(folder: Path) -> list[Clip]:
     """Every clip in a folder, by name. Raises UserError where there is none, or a truth is amiss."""
     if not folder.is_dir():
         raise UserError(f"There is no folder {folder}.")
+    if (folder / ORDERS).is_file():
+        return read_orders(folder)
     paths = sorted(path for path in folder.iterdir() if path.suffix in SOUNDS)
     if not paths:
         raise UserError(f"{folder} holds no clips: they end in {', '.join(SOUNDS)}.")
     return [Clip(path=path, truth=_truth(path.with_suffix(".toml"))) for path in paths]
+
+
+def read_orders(folder: Path) -> list[Clip]:
+    """A folder with one `truth.json` for all: file name -> slots of the one call of its protocol.
+
+    The protocol is `NAME.toml` beside the folder NAME. A recording of noise may lie in it. Each clip
+    holds one utterance, whose words nobody wrote down. Raises UserError where anything is amiss.
+    """
+    protocol = folder.resolve().with_suffix(".toml")
+    calls = load_protocol(str(protocol)).call
+    if len(calls) != 1:
+        raise UserError(f"{protocol} has {len(calls)} calls: clips that only name slots need one.")
+    try:
+        slots = json.loads((folder / ORDERS).read_text(encoding="utf-8"))
+        found = [
+            _order(folder / name, str(protocol), calls[0].id, slots[name]) for name in sorted(slots)
+        ]
+    except (OSError, ValueError, TypeError, soundfile.LibsndfileError) as error:
+        raise UserError(f"{folder / ORDERS} cannot be used: {error}") from None
+    noise = folder / NOISE
+    return [clip.model_copy(update={"noise": noise if noise.is_file() else None}) for clip in found]
+
+
+def _order(path: Path, protocol: str, call: str, slots: Mapping[str, str]) -> Clip:
+    length_s = soundfile.info(path).duration
+    spoken = {"t": 0.0, "until": length_s, "from": "people", "words": "", "role": "call"}
+    said = Spoken.model_validate({**spoken, "call": call, "slots": slots})
+    return Clip(path=path, truth=Truth(protocol=protocol, utterance=(said,)))
 
 
 def _truth(path: Path) -> Truth:

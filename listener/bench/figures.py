@@ -26,6 +26,13 @@ class Tally:
     misheard: list[str] = field(default_factory=list)
     chatter_s: float = 0.0
 
+    def take(self, found: Verdict | Answer) -> None:
+        """Add a clip of calls, or a clip of lone words."""
+        if isinstance(found, Answer):
+            self.numbers.append(found)
+        else:
+            self.add(found)
+
     def add(self, verdict: Verdict) -> None:
         self.answers += verdict.answers
         self.claims += verdict.claims
@@ -54,6 +61,8 @@ class Figures:
     """Call and slots all right."""
     silent: Share
     """A wrong drug, unit or number not marked unsure, of the utterances that hold one."""
+    wrong_sure: Share
+    """Heard wrongly in any part, and not marked unsure."""
     lost: Share
     """True calls that were heard as speech outside the grammar, or not at all."""
     numbers: Share
@@ -89,6 +98,7 @@ def figures(tally: Tally) -> Figures:
     return Figures(
         right=_share(one.right for one in answers),
         silent=_share(one.silent for one in at_stake),
+        wrong_sure=_share(one.wrong_sure for one in answers),
         lost=_share(one.lost for one in answers),
         numbers=_share(one.right for one in tally.numbers),
         doubt=Doubt(

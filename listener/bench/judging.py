@@ -30,6 +30,8 @@ class Answer:
     """A drug, unit or number was heard that was not said, marked unsure or not."""
     silent: bool
     """The same, and not marked unsure."""
+    wrong_sure: bool
+    """Something was heard, call or slots are wrong, and it is not marked unsure."""
     lost: bool
     """Nothing was heard, or only speech outside the grammar."""
     unsure: bool
@@ -98,9 +100,10 @@ def judge_words(truth: Truth, heard: Sequence[str]) -> Answer:
     said, got = spoken.words.split(), [word for word in heard if word != UNKNOWN]
     edits = Levenshtein.distance(said, got)
     at_stake, lost = True, not got
+    wrong = not lost and said != got
     return Answer(
         truth.voice_of(spoken), spoken.words, " ".join(heard), said == got, at_stake,
-        not lost and said != got, not lost and said != got, lost, False, edits, len(said), None,
+        wrong, wrong, wrong, lost, False, edits, len(said), None,
     )  # fmt: skip
 
 
@@ -136,6 +139,7 @@ def _answer(voice: str, spoken: Spoken, caught: Sequence[Caught], right: _Right)
         at_stake=bool(spoken.stakes),
         wrong_stake=bool(wrong),
         silent=any(not one.said.unsure for one in wrong),
+        wrong_sure=any(not one.said.unsure for one in (others if good else claims)),
         lost=not claims,
         unsure=any(one.said.unsure for one in claims),
         edits=Levenshtein.distance(said, got),

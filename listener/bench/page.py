@@ -20,6 +20,7 @@ def _rows() -> _Rows:
     return (
         ("call and slots right", lambda one: _share(one.right)),
         ("silent errors, of those with a dose or a number", lambda one: _share(one.silent)),
+        ("wrong in any part, and not marked unsure", lambda one: _share(one.wrong_sure)),
         ("true calls lost", lambda one: _share(one.lost)),
         ("lone numbers right", lambda one: _share(one.numbers)),
         ("false calls in ten minutes of unrelated speech", _false),

@@ -13,21 +13,25 @@ from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Literal
 
+from grammar.errors import UserError
 from grammar.language.parse import Understanding
 from grammar.language.phrases import compile_network, network
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from grammar.protocol.templates import Choice, parse_template
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.bench.clips import Clip
-from listener.bench.conditions import applied
+from listener.bench.clips import NOISE, Clip, read_mono
+from listener.bench.conditions import KITCHEN_DB, applied, in_kitchen
 from listener.bench.figures import Bench, Tally, delays, figures, reliability
-from listener.bench.hearing import Ear, words_of
-from listener.bench.judging import judge_clip, judge_words
+from listener.bench.hearing import BOTH, QUICK, SURE, Ear, LoneWords
+from listener.bench.judging import Answer, Verdict, judge_clip, judge_words
+from listener.confidence.supervised_sure_ear import load_sure_ear, wanted_model
 from listener.recognition.calibration import Calibration
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
+from listener.recognition.sure_ear import SureEar
 
 Progress = Callable[[str], None]
 
@@ -43,6 +47,8 @@ class Wanted:
     conditions: Sequence[str] = ("clean",)
     real_pace: int = 20
     """So many clips are heard once more at real pace, for the delay."""
+    ears: Literal["both", "quick"] = "both"
+    """`both` where the sure ear is installed."""
     every_guess: bool = False
     """Keep words too that are so unsure that a case would tell them as not understood."""
 
@@ -54,24 +60,36 @@ class _Ears:
         self._wanted = wanted
         self._cases = cases
         self._ears: dict[str, tuple[Ear, Understanding]] = {}
-        self._lone: dict[tuple[str, ...], Recogniser] = {}
+        self._lone: dict[tuple[str, ...], LoneWords] = {}
         self.engine = ""
+        self.ears: tuple[str, ...] = (QUICK,)
 
     def protocol(self, clip: Clip) -> tuple[Ear, Understanding]:
         name = self._wanted.protocol or clip.truth.protocol
         if name not in self._ears:
             protocol = load_protocol(name)
-            ear = Ear(protocol, self._choose(protocol), self._cases)
+            ear = Ear(protocol, self._choose(protocol), self._cases, self._sure(protocol))
             self._ears[name] = ear, Understanding(protocol)
         return self._ears[name]
 
-    def lone(self, phrases: tuple[str, ...]) -> Recogniser:
+    def lone(self, phrases: tuple[str, ...]) -> LoneWords:
         if phrases not in self._lone:
             whole = Choice(tuple(parse_template(phrase) for phrase in phrases))
-            wanted = self._wanted
-            found = choose(wanted.recogniser, compile_network(whole, {}), {}, wanted.model)
-            self._lone[phrases], self.engine = found, found.name
+            wanted, words = self._wanted, compile_network(whole, {})
+            found = choose(wanted.recogniser, words, {}, wanted.model)
+            model = wanted_model() if wanted.ears == "both" else None
+            if model:
+                self.ears = (BOTH, QUICK, SURE)
+            sure = SureEar(model.folder, words, "en") if model else None
+            self._lone[phrases], self.engine = LoneWords(found, sure), found.name
         return self._lone[phrases]
+
+    def _sure(self, protocol: Protocol) -> SureEar | None:
+        model = wanted_model() if self._wanted.ears == "both" else None
+        if model is None:
+            return None
+        self.ears = (BOTH, QUICK, SURE)
+        return load_sure_ear(protocol, model.folder)
 
     def _choose(self, protocol: Protocol) -> Recogniser:
         wanted, language = self._wanted, protocol.protocol.language
@@ -89,54 +107,88 @@ def bench(
     progress: Progress,
     tallies: dict[str, Tally] | None = None,
 ) -> Bench:
-    """Hear every clip under every condition. Raises UserError where an engine or protocol is amiss.
+    """Hear every clip under every condition with all the ears there are, as a case is heard.
 
     Each utterance's verdict is added to `tallies`, by condition, for those who want them singly.
+    Raises UserError where an engine or protocol is amiss.
     """
-    tallies = {} if tallies is None else tallies
-    tallies |= {name: Tally() for name in wanted.conditions}
+    return bench_by_ear(clips, wanted, progress, tallies)[0]
+
+
+def bench_by_ear(
+    clips: Sequence[Clip],
+    wanted: Wanted,
+    progress: Progress,
+    tallies: dict[str, Tally] | None = None,
+) -> list[Bench]:
+    """Do the same, and tell what each ear alone would have come to, after both together.
+
+    Without a sure ear, the quick one is the only one.
+    """
+    own = {} if tallies is None else tallies
+    by_ear: dict[str, dict[str, Tally]] = {}
     sound_s = worked_s = 0.0
     with TemporaryDirectory(prefix="answerback-bench-") as cases:
         ears = _Ears(wanted, Path(cases))
-        for name, tally in tallies.items():
+        for name in wanted.conditions:
             for number, clip in enumerate(clips, start=1):
-                heard_s, took_s = _hear(ears, clip, name, tally)
+                heard_s, took_s, found = _hear(ears, clip, name)
+                for ear, verdict in found.items():
+                    tally = by_ear.setdefault(ear, {}).setdefault(name, Tally())
+                    tally.take(verdict)
                 sound_s, worked_s = sound_s + heard_s, worked_s + took_s
                 progress(f"{name}: {number} of {len(clips)} clips")
     late, memory = _at_real_pace(clips, wanted, progress)
-    return Bench(
-        engine=ears.engine,
-        clips=len(clips),
-        conditions={name: figures(tally) for name, tally in tallies.items()},
-        reliability=reliability([claim for tally in tallies.values() for claim in tally.claims]),
-        delays=delays(late),
-        real_time_factor=worked_s / max(sound_s, 1e-9),
-        peak_memory_mb=memory,
-    )
+    own |= by_ear[ears.ears[0]]
+    return [
+        Bench(
+            engine=f"{ear}: {ears.engine}" if len(ears.ears) > 1 else ears.engine,
+            clips=len(clips),
+            conditions={name: figures(tally) for name, tally in by_ear[ear].items()},
+            reliability=reliability(
+                [claim for tally in by_ear[ear].values() for claim in tally.claims]
+            ),
+            delays=delays(late.get(ear, [])),
+            real_time_factor=worked_s / max(sound_s, 1e-9),
+            peak_memory_mb=memory,
+        )
+        for ear in ears.ears
+    ]
 
 
-def _hear(ears: _Ears, clip: Clip, condition: str, tally: Tally) -> tuple[float, float]:
-    """One clip into the tally: its length, and the processor time that hearing it took."""
-    # The clip's own name seeds its noise: the same sound for every engine.
-    samples = applied(condition, clip.sound(), zlib.crc32(clip.name.encode()))
+def _hear(
+    ears: _Ears, clip: Clip, condition: str
+) -> tuple[float, float, dict[str, Verdict | Answer]]:
+    """Return a clip's length, the processor time that hearing took, and what each ear came to."""
+    samples = _under(condition, clip)
+    began = time.process_time()
+    found: dict[str, Verdict | Answer]
     if clip.truth.phrases:
-        recogniser = ears.lone(clip.truth.phrases)
-        began = time.process_time()
-        words = words_of(recogniser, samples)
+        words = ears.lone(clip.truth.phrases).hear(samples)
         took = time.process_time() - began
-        tally.numbers.append(judge_words(clip.truth, words))
+        found = {ear: judge_words(clip.truth, said) for ear, said in words.items()}
     else:
         ear, understanding = ears.protocol(clip)
         began = time.process_time()
-        caught = ear.hear(samples)
+        caught = ear.hear_apart(samples)
         took = time.process_time() - began
-        tally.add(judge_clip(clip.truth, understanding, caught))
-    return len(samples) / SAMPLE_RATE, took
+        found = {name: judge_clip(clip.truth, understanding, one) for name, one in caught.items()}
+    return len(samples) / SAMPLE_RATE, took, found
+
+
+def _under(condition: str, clip: Clip) -> Samples:
+    """Return a clip's sound; its own name seeds its noise, the same for every engine."""
+    seed = zlib.crc32(clip.name.encode())
+    if condition in KITCHEN_DB:
+        if clip.noise is None:
+            raise UserError(f"{clip.path.parent} holds no {NOISE} for {condition}.")
+        return in_kitchen(condition, clip.sound(), read_mono(clip.noise), seed)
+    return applied(condition, clip.sound(), seed)
 
 
 def _at_real_pace(
     clips: Sequence[Clip], wanted: Wanted, progress: Progress
-) -> tuple[list[float], float | None]:
+) -> tuple[dict[str, list[float]], float | None]:
     """Delays of clips spread evenly over the folder, under each condition in turn; peak memory.
 
     In a process of its own, whose memory is what listening takes and nothing else.
@@ -147,7 +199,7 @@ def _at_real_pace(
         if not clip.truth.phrases and any(one.role != "chatter" for one in clip.truth.utterance)
     ]
     count = min(wanted.real_pace, len(calls))
-    delays_s: list[float] = []
+    delays_s: dict[str, list[float]] = {}
     memory = None
     if not count:
         return delays_s, memory
@@ -155,9 +207,9 @@ def _at_real_pace(
         for number in range(count):
             clip = calls[number * len(calls) // count]
             name = wanted.conditions[number % len(wanted.conditions)]
-            samples = applied(name, clip.sound(), zlib.crc32(clip.name.encode()))
-            delays, memory = listening.submit(_hear_at_real_pace, clip, samples).result()
-            delays_s += delays
+            late, memory = listening.submit(_hear_at_real_pace, clip, _under(name, clip)).result()
+            for ear, found in late.items():
+                delays_s.setdefault(ear, []).extend(found)
             progress(f"at real pace: {number + 1} of {count} clips")
     return delays_s, memory
 
@@ -173,11 +225,13 @@ def _open_ears(wanted: Wanted) -> None:
     atexit.register(folder.cleanup)
 
 
-def _hear_at_real_pace(clip: Clip, samples: Samples) -> tuple[list[float], float]:
+def _hear_at_real_pace(clip: Clip, samples: Samples) -> tuple[dict[str, list[float]], float]:
     assert _ears is not None
     ear, understanding = _ears.protocol(clip)
-    verdict = judge_clip(clip.truth, understanding, ear.hear(samples, real_pace=True))
-    found = [one.delay_s for one in verdict.answers if one.delay_s is not None]
+    found = {}
+    for name, caught in ear.hear_apart(samples, real_pace=True).items():
+        verdict = judge_clip(clip.truth, understanding, caught)
+        found[name] = [one.delay_s for one in verdict.answers if one.delay_s is not None]
     return found, peak_memory_mb()
 
 

@@ -14,7 +14,7 @@ from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
 from listener.recognition.sure_ear import SureEar, SureHearing
-from listener.recognition.whisper_files import sure_model
+from listener.recognition.whisper_files import WhisperModel, sure_model
 from listener.recognition.worker_process import Failed, SupervisedProcess, WorkerProcess
 
 PATIENCE_S: Final = 30.0
@@ -43,10 +43,15 @@ def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
 
     Raises UserError where the weights are not those that were measured.
     """
-    model = None if os.environ.get(ONLY_QUICK) == "quick" else sure_model()
+    model = wanted_model()
     if model is None:
         return None
     return SupervisedSureEar(partial(load_sure_ear, protocol, model.folder), model.name)
+
+
+def wanted_model() -> WhisperModel | None:
+    """Return the sure ear's model; None where none is installed, or the environment wants none."""
+    return None if os.environ.get(ONLY_QUICK) == "quick" else sure_model()
 
 
 def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:

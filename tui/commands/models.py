@@ -6,13 +6,19 @@ import argparse
 
 from tui.commands.shared import Commands
 
+PEOPLE = "people"
+"""The sure ear's name on the command line."""
+
 
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("model", help="the speech models installed here; install another")
     which = one.add_mutually_exclusive_group()
     which.add_argument(
-        "--install", metavar="NAME|LANGUAGE", help="fetch a published vosk model (needs a network)"
+        "--install",
+        metavar="people|NAME|LANGUAGE",
+        help="fetch the sure ear, trained on people (people, or people-SIZE), or a vosk model"
+        " (needs a network)",
     )
     which.add_argument(
         "--published", action="store_true", help="list what is published (needs a network)"
@@ -23,18 +29,28 @@ def add(commands: Commands) -> None:
 def model(wanted: argparse.Namespace) -> None:
     """List models, or install one."""
     from listener.recognition.installed_models import installed_models  # noqa: PLC0415
+    from listener.recognition.whisper_files import install_sure_model, sure_models  # noqa: PLC0415
 
+    if wanted.install and wanted.install.split("-")[0] == PEOPLE:
+        done = install_sure_model(wanted.install.partition("-")[2] or "base")
+        print(f"{done.name}  {done.folder}")
+        return
     if wanted.published or wanted.install:
         from listener.recognition.model_install import install, pick, published_models  # noqa: PLC0415
 
         known = published_models()
         if wanted.install:
-            done = install(pick(wanted.install, known))
-            print(f"{done.name}  {done.language}  {done.folder}")
+            fetched = install(pick(wanted.install, known))
+            print(f"{fetched.name}  {fetched.language}  {fetched.folder}")
             return
         for each in known:
             print("  ".join(filter(None, (each.name, each.language, each.size))))
         return
-    print("answerback's own  en  ships with answerback")
+    print("quick ear: answerback's own  en  ships with answerback")
     for found in installed_models():
-        print(f"{found.name}  {found.language}  {found.folder}")
+        print(f"quick ear: {found.name}  {found.language}  {found.folder}")
+    known_sure = sure_models()
+    for ear in known_sure:
+        print(f"sure ear: {ear.name}  {ear.folder}")
+    if not known_sure:
+        print("sure ear: none, people are heard badly; answerback model --install people")

@@ -32,6 +32,7 @@ def radio_check(wanted: argparse.Namespace) -> None:
         return
     from grammar.language.phrases import network  # noqa: PLC0415
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from listener.confidence.supervised_sure_ear import start_sure_ear  # noqa: PLC0415
     from listener.recognition.engines import choose  # noqa: PLC0415
     from tui.commands import radio_check_report as radio_checking  # noqa: PLC0415
 
@@ -45,7 +46,12 @@ def radio_check(wanted: argparse.Namespace) -> None:
         protocol.protocol.language,
     )
     print(NO_ORDER, file=sys.stderr)
-    verdict = radio_checking.radio_check(source, recogniser, protocol, _ask)
+    sure = start_sure_ear(protocol)
+    try:
+        verdict = radio_checking.radio_check(source, recogniser, protocol, _ask, sure)
+    finally:
+        if sure:
+            sure.close()
     if wanted.json:
         print(json.dumps(radio_checking.as_json(verdict), ensure_ascii=False))
     else:

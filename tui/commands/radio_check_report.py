@@ -16,6 +16,7 @@ from listener.audio.blocks import Source
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import SoundCheck, advice, sound_check
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.supervised_sure_ear import SureListener
 from listener.recognition.recogniser import Hearing, Recogniser
 
 PATIENCE_S = 15.0
@@ -29,6 +30,8 @@ class Trial:
     phrase: str
     heard: str | None
     understood: bool
+    ears: tuple[tuple[str, bool], ...] = ()
+    """Each ear by name, and whether it understood; empty where only the quick one listens."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,20 +50,29 @@ class Verdict:
 
 
 def radio_check(
-    source: Source, recogniser: Recogniser, protocol: Protocol, ask: Callable[[str], None]
+    source: Source,
+    recogniser: Recogniser,
+    protocol: Protocol,
+    ask: Callable[[str], None],
+    sure: SureListener | None = None,
 ) -> Verdict:
     """Ask for one phrase after the other, hear the first channel, and return the verdict. `ask`
-    shows a phrase."""
+    shows a phrase; with a sure ear both try it, and what either understood is understood."""
     understanding = Understanding(protocol)
     kept: list[Samples] = []
     trials: list[Trial] = []
-    said = _said(source, recogniser, kept)
+    said = _said(source, recogniser, kept, sure)
     for phrase in trial_phrases(protocol):
         ask(phrase)
-        heard = next(said, None)
+        quick, surely = next(said, None) or (None, None)
         wanted = understanding.read(phrase.split())
-        same = heard is not None and _same(understanding.read(heard.split()), wanted)
-        trials.append(Trial(phrase, heard, same))
+        got = {
+            ear: heard is not None and _same(understanding.read(heard.split()), wanted)
+            for ear, heard in (("quick ear", quick), ("sure ear", surely))
+        }
+        ears = tuple(got.items()) if sure else ()
+        better = surely if got["sure ear"] else quick
+        trials.append(Trial(phrase, better, any(got.values()), ears))
     check = sound_check(np.concatenate(kept) if kept else np.zeros(0, np.int16))
     do = advice(check)
     missed = [trial.phrase for trial in trials if not trial.understood]
@@ -69,36 +81,50 @@ def radio_check(
     return Verdict(check, tuple(trials), tuple(do))
 
 
-def _said(source: Source, recogniser: Recogniser, kept: list[Samples]) -> Iterator[str | None]:
-    """Yield the words of each stretch of speech; None where there was none for too long. Keeps the
-    sound."""
+def _said(
+    source: Source, recogniser: Recogniser, kept: list[Samples], sure: SureListener | None
+) -> Iterator[tuple[str, str | None] | None]:
+    """Yield the words of each stretch of speech as the quick ear and, where there is one, the sure ear
+    heard them; None where there was none for too long. Keeps the sound."""
     segmenter, hearing, waited_s = Segmenter(), None, 0.0
+    part: list[Samples] = []
     for block in source.blocks():
         samples = block.samples[:, 0]
         kept.append(samples)
         waited_s += len(samples) / SAMPLE_RATE
         for event in segmenter.push(samples):
-            hearing, words = _step(event, hearing, recogniser)
+            hearing, words = _step(event, hearing, recogniser, part)
             if words:
                 waited_s = 0.0
-                yield words
+                yield words, _surely(sure, part)
         if waited_s > PATIENCE_S and hearing is None:
             waited_s = 0.0
             yield None
     for event in segmenter.flush():
-        hearing, words = _step(event, hearing, recogniser)
+        hearing, words = _step(event, hearing, recogniser, part)
         if words:
-            yield words
+            yield words, _surely(sure, part)
+
+
+def _surely(sure: SureListener | None, part: list[Samples]) -> str | None:
+    """Return the words of the sure ear for a stretch of speech."""
+    hearing = sure.hear(np.concatenate(part)) if sure and part else None
+    return " ".join(hearing.sentences[0].words) if hearing and hearing.sentences else None
 
 
 def _step(
-    event: SpeechBegan | SpeechWent | SpeechEnded, hearing: Hearing | None, recogniser: Recogniser
+    event: SpeechBegan | SpeechWent | SpeechEnded,
+    hearing: Hearing | None,
+    recogniser: Recogniser,
+    part: list[Samples],
 ) -> tuple[Hearing | None, str]:
     match event:
         case SpeechBegan(_, samples):
             hearing = recogniser.open()
             hearing.accept(samples)
+            part[:] = [samples]
         case SpeechWent(samples):
+            part.append(samples)
             if hearing:
                 hearing.accept(samples)
         case SpeechEnded():
@@ -127,7 +153,12 @@ def as_json(verdict: Verdict) -> dict[str, Any]:
         "peak_dbfs": sound.peak_dbfs,
         "clipped_share": round(sound.clipped_share, 5),
         "phrases": [
-            {"phrase": trial.phrase, "heard": trial.heard, "understood": trial.understood}
+            {
+                "phrase": trial.phrase,
+                "heard": trial.heard,
+                "understood": trial.understood,
+                "ears": dict(trial.ears),
+            }
             for trial in verdict.trials
         ],
         "do": list(verdict.do),
@@ -144,7 +175,9 @@ def as_text(verdict: Verdict) -> str:
     ]
     for trial in verdict.trials:
         if trial.understood:
-            lines.append(f"understood      {trial.phrase}")
+            by = [ear for ear, understood in trial.ears if understood]
+            alone = f"  ({by[0]} only)" if trial.ears and len(by) == 1 else ""
+            lines.append(f"understood      {trial.phrase}{alone}")
         else:
             heard = "nothing" if trial.heard is None else trial.heard
             lines.append(f"NOT understood  {trial.phrase}  (heard: {heard})")

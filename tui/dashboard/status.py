@@ -42,6 +42,8 @@ class Status:
     """Whether the sound is to be kept and the disk does not take it; `troubles` say why."""
     unstored_from: int | None = None
     """The first fact that is not on disk yet, its `seq`; None while all are."""
+    ears: str = ""
+    """Which ears listen, for people; empty where nobody can tell."""
     hears: bool = True
     """Whether there is an input whose level can be told."""
     replay: Replaying | None = None

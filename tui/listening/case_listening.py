@@ -30,6 +30,7 @@ from listener.confidence.supervised_verifier import start_verifier
 from listener.live import Live, Opening
 from listener.recognition.engines import choose
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
+from listener.recognition.vosk_recogniser import OUR_MODEL
 from listener.storage.case_lock import CaseLock
 from listener.storage.case_reader import StoredCase, open_case, sounds_of
 from listener.storage.flac_writer import FlacWriter
@@ -158,7 +159,7 @@ class Listening:
         )
         self._through_air = source.live
         self._opening = Opening(
-            wishes.weight_kg, source.name, self._engine.name, wishes.record, wishes.channels
+            wishes.weight_kg, source.name, self._listeners(), wishes.record, wishes.channels
         )
         self._prompter: Prompter | None = None
         if play:
@@ -191,6 +192,17 @@ class Listening:
         for fact in stored.facts:
             self.case.add(fact)
         return resuming
+
+    def _listeners(self) -> str:
+        """Return the names of the engines that listen as the case begins."""
+        return f"{self._engine.name} and {self._sure.name}" if self._sure else self._engine.name
+
+    def _ears(self) -> str:
+        """Return which ears listen now, for the header."""
+        if self._sure and self._sure.listens:
+            return "both ears"
+        ours = self._engine.name == OUR_MODEL
+        return f"the quick ear only{', which has never heard people' if ours else ''}"
 
     def _engine_news(self) -> Iterator[str]:
         yield from self._engine.news()
@@ -287,6 +299,7 @@ class Listening:
         """Return the state of the listening side for the screen."""
         return Status(
             engine=self._opening.engine,
+            ears=self._ears(),
             level_dbfs=self._level,
             recording=self._opening.recording,
             partial=" ".join(words for words in self._partial.values() if words),

@@ -46,7 +46,8 @@ class Header(Static):
         else:
             how = ("▶ listening", "bold $good")
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
-        first = Content.assemble(*wrong, how, (f"  {weight}", "$quiet"))
+        ears = (f" with {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
+        first = Content.assemble(*wrong, how, ears, (f"  {weight}", "$quiet"))
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
 
 
