@@ -40,7 +40,7 @@ MEASURED: Final[Mapping[str, str]] = MappingProxyType(
 """SHA-256 of each file of the model that was measured."""
 
 SIZES: Final = ("base", "tiny", "small", "medium")
-"""What `answerback model --install people-SIZE` knows; our figures are of base alone."""
+"""The sizes that `answerback model --install people-SIZE` knows; our figures are of base alone."""
 
 NEEDED: Final = ("model.bin", "config.json", "tokenizer.json")
 _DTYPES: Final = {0: np.float32, 1: np.int8, 2: np.int16, 3: np.int32, 4: np.float16}
