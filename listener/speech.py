@@ -120,7 +120,11 @@ class Speech:
 
     def partial(self) -> str:
         """Return the words so far that have not been told, as they may still change."""
-        return self._hearing.partial() if self._hearing else ""
+        words = self._hearing.partial().split() if self._hearing else []
+        told = [word.text for said in self._told for word in said.cut]
+        # After a pause all is heard anew, its beginning included, which may already be told.
+        begun = min(len(words), len(told))
+        return " ".join(words[len(told) :] if words[:begun] == told[:begun] else words)
 
     def paused(self, pause_s: float) -> None:
         """Take note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises

@@ -58,7 +58,7 @@ def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
         match fact:
             case Amended() if isinstance(target.fact, Heard):
                 words = _words(fact.words, target.fact)
-                heard = replace(target.fact, words=words, doubts=())
+                heard = replace(target.fact, words=words, doubts=(), likely="")
                 standing[fact.target] = replace(target, fact=heard, amended=True)
             case HeardOut() if isinstance(target.fact, Heard) and not target.amended:
                 whole = _whole(target.fact, fact)
@@ -127,6 +127,7 @@ def _whole(heard: Heard, out: HeardOut) -> Heard:
         confidence=out.confidence,
         evidence=out.evidence,
         late_s=out.late_s,
+        likely=out.likely,
     )
 
 
@@ -136,6 +137,7 @@ def _heard_twice(target: EffectiveFact, heard: Heard, second: SecondHearing) -> 
     both = replace(
         heard,
         words=second.words if better else heard.words,
+        likely="" if better else heard.likely,
         doubts=second.doubts,
         confidence=second.confidence,
         evidence=second.evidence,

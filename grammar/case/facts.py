@@ -63,6 +63,8 @@ class Heard:
     late_s: float = 0.0
     """Seconds that hearing was behind the sound, where that mattered; else 0. It changes the time
     of hearing alone."""
+    likely: str = ""
+    """Of speech that was not understood, the likeliest words; "" where there are none."""
 
     @property
     def text(self) -> str:
@@ -86,6 +88,7 @@ class HeardOut:
     confidence: float | None = None
     evidence: tuple[tuple[str, float], ...] = ()
     late_s: float = 0.0
+    likely: str = ""
 
     @property
     def text(self) -> str:
@@ -347,6 +350,7 @@ def heard_out(heard: Heard, target: int) -> HeardOut:
         confidence=heard.confidence,
         evidence=heard.evidence,
         late_s=heard.late_s,
+        likely=heard.likely,
     )
 
 

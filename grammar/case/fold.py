@@ -57,6 +57,9 @@ from grammar.protocol.model import Protocol
 CHECKPOINT = 512
 """Facts between kept states. An amendment or a look back folds at most so many again."""
 
+POSSIBLE_HELP = "possible-help"
+"""Flag of an utterance that may be a call for help and that nobody has settled."""
+
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
 
@@ -238,6 +241,14 @@ class Case:
             known = self._meanings[fact.seq] = (fact.words, meaning)
         return known[1]
 
+    def _asks_for_help(self, meaning: Meaning, likely: str) -> bool:
+        """Return whether an utterance, or the likeliest words of one not understood, asks for help."""
+        readings = meaning.readings
+        if meaning.kind == "unrecognised" and likely:
+            readings = self._understanding.read(likely.split()).readings
+        calls = self.protocol.calls
+        return any(each.call in calls and calls[each.call].help for each in readings)
+
     def _channels(self, fact: CaseStarted) -> Mapping[int, str]:
         own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
         return {**own, **dict(fact.channels)}
@@ -248,6 +259,7 @@ class Case:
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))
+        settled = standing.amended or standing.confirmed
         sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
         takes_back = meaning.said("disregard", "correction")
         before = last_call(state, sender) if takes_back else None
@@ -282,8 +294,12 @@ class Case:
             confidence=confidence,
             unsure=unsure,
             ear=standing.ear,
+            likely=fact.likely,
             flags=tuple(dict.fromkeys(flags)),
         )
+        if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
+            utterance = replace(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
+            state = replace(state, possible_help=(*state.possible_help, utterance))
         line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replace(
@@ -306,6 +322,8 @@ class Case:
         if outcome.effective:
             return apply(self.protocol, state, utterance)
         if outcome.settled is not None:
+            help_left = tuple(u for u in state.possible_help if u.loop != outcome.settled)
+            state = replace(state, possible_help=help_left)
             # A read-back that agrees confirms a call that was heard with doubt.
             doubtful = next((u for u in state.unsure if u.loop == outcome.settled), None)
             if doubtful:
@@ -356,6 +374,7 @@ def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = 
         recording=state.recording,
         ended=state.ended,
         unsure=_unsure(state),
+        possible_help=state.possible_help,
         events=state.events,
     )
 

@@ -39,6 +39,8 @@ class State:
     """Calls heard with doubt: they have had no effect yet."""
     unsure_answers: tuple[Utterance, ...] = ()
     """Answers and prowords heard with doubt: they have closed nothing."""
+    possible_help: tuple[Utterance, ...] = ()
+    """Utterances that may be a call for help and that nobody has settled."""
     weight_kg: float | None = None
     recording: bool = False
     channels: Mapping[int, str] = field(default_factory=dict)

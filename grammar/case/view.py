@@ -39,6 +39,8 @@ class Utterance:
     unsure: bool
     ear: Literal["quick", "sure", "both"] = "quick"
     """Who heard it so, as in `amendments.Ear`."""
+    likely: str = ""
+    """Of speech that was not understood, the likeliest words; they count for nothing."""
     flags: tuple[str, ...] = ()
     """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
 
@@ -77,6 +79,8 @@ class View:
     unsure: tuple[Utterance, ...] = ()
     """Heard with doubt and waiting for someone: calls without effect yet, answers that closed nothing.
     In order of time."""
+    possible_help: tuple[Utterance, ...] = ()
+    """Utterances that may be a call for help, until a person settles each. In order of time."""
     records: tuple[RecordedCall, ...] = ()
     """Calls of the record, for `record.record_of`."""
     events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)

@@ -254,6 +254,8 @@ class Call(Table):
     """The checklist that this call declares complete."""
     record: Role | None = None
     """Its meaning for the record of the case."""
+    help: bool = False
+    """It asks for help: whatever may be it stays loud, however doubtful, until a person settles it."""
 
     _phrases = field_validator("phrases", "answers")(checked_phrases)
 

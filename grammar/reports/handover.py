@@ -8,13 +8,15 @@ clock, people are roles.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from grammar.case.airway_record import Record, record_of
 from grammar.case.doses import DoseGiven
 from grammar.case.findings import Finding
-from grammar.case.view import View
+from grammar.case.loops import Loop
+from grammar.case.view import LogLine, View
 from grammar.case.vitals import VitalSign
 from grammar.language.meaning import Slots
 from grammar.protocol.model import Protocol
@@ -95,6 +97,12 @@ class Handover:
     """The most urgent first, then in order of time."""
     lists_left: tuple[ListLeft, ...]
     findings: tuple[Finding, ...]
+    notes: tuple[LogLine, ...] = ()
+    """Notes and marks of people, in order of time."""
+    put_right: tuple[Loop, ...] = ()
+    """Calls that were read back otherwise first, and rightly later."""
+    waiting: Mapping[int, OpenKind] = field(default_factory=dict)
+    """By the fact of a call, how it still waits."""
 
 
 def handover(protocol: Protocol, view: View) -> Handover:
@@ -117,6 +125,17 @@ def handover(protocol: Protocol, view: View) -> Handover:
             if each.missing and (each.answered or each.completed is not None)
         ),
         findings=view.findings,
+        notes=tuple(
+            sorted((x for x in view.log if x.kind in ("note", "mark")), key=lambda line: line.t)
+        ),
+        put_right=tuple(
+            loop for loop, state in view.loops if loop.differing and state in ("closed", "answered")
+        ),
+        waiting={
+            loop.fact: state
+            for loop, state in view.loops
+            if state in ("unanswered", "differs", "open", "answered")
+        },
     )
 
 

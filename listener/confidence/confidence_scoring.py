@@ -138,11 +138,20 @@ class ConfidenceScoring:
         found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
         confidence = round(self._calibration.confidence(found), 4)
         assessed = replace(heard, confidence=confidence, evidence=tuple(found.items()))
+        if heard.text == UNKNOWN:
+            return replace(assessed, likely=_likeliest(cut, alternatives))
         if confidence >= self._calibration.least:
             return assessed
         # Speech it was; which words would be a guess.
         unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
-        return replace(assessed, words=(unknown,))
+        return replace(assessed, words=(unknown,), likely=_likeliest(cut, alternatives))
+
+
+def _likeliest(cut: Sequence[Word], alternatives: Sequence[Alternative]) -> str:
+    """Return the words that were heard, or those of the best sentence that has any; "" without."""
+    sentences = [cut, *(each.words for each in sorted(alternatives, key=lambda a: -a.score))]
+    texts = (" ".join(w.text for w in words if w.text != UNKNOWN) for words in sentences)
+    return next(filter(None, texts), "")
 
 
 class _Background:

@@ -50,13 +50,15 @@ class Notes:
 
     facts: list[tuple[float, Fact]] = field(default_factory=list)
     until: float = 0.0
+    partials: list[tuple[int, str]] = field(default_factory=list)
+    """Words on their way, and how many facts had been told by then."""
 
     def heard(self, fact: Fact, _utterance: Utterance | None) -> None:
         if isinstance(fact, Heard | HeardOut):
             self.facts.append((self.until, fact))
 
     def speaking(self, channel: int, words: str) -> None:
-        pass
+        self.partials.append((len(self.facts), words))
 
     def block(self, t: float, _levels_dbfs: Sequence[float]) -> None:
         self.until = t
@@ -194,3 +196,14 @@ def test_a_pause_begins_where_the_voice_fades_though_its_echo_keeps_the_segment_
     assert segmenter.pause_s == pytest.approx(0.0, abs=0.05)
     segmenter.push(fading.astype(np.int16))
     assert segmenter.pause_s == pytest.approx(0.5, abs=0.06)
+
+
+def test_words_that_were_told_are_no_longer_on_their_way(room: Room) -> None:
+    first, second = voice("suction on"), voice("start the timer, three minutes")
+    gap = np.zeros(round(0.4 * SAMPLE_RATE), np.int16)
+    _, notes = room.hear(in_a_room(np.concatenate([first, gap, second])), live=True)
+    told = notes.facts[0][1]
+    assert isinstance(told, Heard)
+    later = [words for count, words in notes.partials if count and words]
+    assert later, "the speaker went on, and nothing was shown of it"
+    assert not [words for words in later if words.startswith(told.text)]

@@ -25,11 +25,12 @@ from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
 from tui.dashboard.widgets.calls import FEW_ROWS, CallsPanel
-from tui.dashboard.widgets.header import NOTHING, Bottom, Header, Partial
+from tui.dashboard.widgets.header import Bottom, Header, Partial
 from tui.dashboard.widgets.help import Help
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
+from tui.dashboard.widgets.urgent import UrgentLine
 from tui.pages.handover import handover_page
 
 ROOMY = 120
@@ -79,6 +80,7 @@ class Dashboard(CaseActions):
         self._stop_listening = stop
         self._wall = wall
         self._header = Header(id="header", markup=False)
+        self._urgent = UrgentLine(protocol)
         self._calls = CallsPanel(protocol)
         self._unsure = UnsureStrip(protocol, self.keymap if hands else None, self.guess)
         self._log_title = Static("LOG", id="log-title", classes="title", markup=False)
@@ -86,12 +88,11 @@ class Dashboard(CaseActions):
         self._partial = Partial(id="partial", markup=False)
         self._side = SideColumn(protocol)
         self._bottom = Bottom(id="bottom", markup=False)
-        self._more_keys = NOTHING
-        """Those for which the foot of a low terminal has no room."""
         self._help_area = VerticalScroll(id="help-area", can_focus=False)
 
     def compose(self) -> ComposeResult:
         yield self._header
+        yield self._urgent
         with Horizontal(id="body"):
             with Vertical(id="main"):
                 yield self._calls
@@ -123,7 +124,7 @@ class Dashboard(CaseActions):
         return IDS if self._hands else LOOKING
 
     def _foot(self) -> None:
-        self._more_keys = self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
+        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
 
     def _begin(self) -> None:
         self.look()
@@ -144,11 +145,12 @@ class Dashboard(CaseActions):
         calls = self._calls
         with self.batch_update():
             self._header.show(view, status, self._wall())
+            self._urgent.show(view)
             # What the help covers keeps its place: nothing is chosen unseen.
             strip = self._unsure
             calls.show(view, strip.rows if self.helping else strip.show(view, calls.spare(view)))
             self._side.show(view)
-            self._partial.show(status, self._notice, self._more_keys)
+            self._partial.show(status, self._notice)
             self._lines.show(view, status.unstored_from)
             dialog = self.box.dialog
             self._lines.choose(dialog.fact if isinstance(dialog, AmendDialog) else None)

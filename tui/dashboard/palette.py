@@ -7,12 +7,43 @@ test measures what the screen really draws.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 from textual.app import App
 from textual.theme import Theme
 
+from grammar.case.loops import LoopState
 from tui.dashboard.settings import Theme as Name
+
+STATE_COLOURS: Mapping[LoopState, str] = MappingProxyType(
+    {
+        "open": "$ink",
+        "answered": "$good",
+        "closed": "$quiet",
+        "unanswered": "$urgent",
+        "differs": "$conflict",
+        "withdrawn": "$quiet",
+    }
+)
+"""The colour of each state of a call, the same in every part of the screen. `STATE_MARKS` and
+`STATE_WORDS` in `tui/text/wording.py` give its sign and its word."""
+
+LOUD: frozenset[LoopState] = frozenset({"unanswered", "differs"})
+"""States that somebody must see first. They are drawn in bold."""
+
+
+def state_style(state: LoopState) -> str:
+    """Return the style of text that tells of a state."""
+    return f"bold {STATE_COLOURS[state]}" if state in LOUD else STATE_COLOURS[state]
+
+
+def state_badge(state: LoopState) -> str:
+    """Return the style of a badge that tells of a state: on a ground of its colour where loud."""
+    if state in LOUD:
+        return f"bold $on-urgent on {STATE_COLOURS[state]}"
+    return STATE_COLOURS[state]
 
 
 def _theme(

@@ -172,7 +172,8 @@ class Listening:
                 through_air=source.live,
                 play=play,
             )
-        self._partial: dict[int, str] = {}
+        self._partial: tuple[int, str] = (0, "")
+        """The channel that speaks, and its words on their way."""
         self._level: float | None = None
         self._ended = False
         self._failure: str | None = None
@@ -302,7 +303,7 @@ class Listening:
             ears=self._ears(),
             level_dbfs=self._level,
             recording=self._opening.recording,
-            partial=" ".join(words for words in self._partial.values() if words),
+            partial=self._partial[1],
             source=self._opening.source,
             title=self.protocol.protocol.title,
             ended=self._ended,
@@ -350,7 +351,8 @@ class Listening:
         return next(found, None)
 
     def speaking(self, channel: int, words: str) -> None:
-        self._partial[channel] = words
+        if words or channel == self._partial[0]:
+            self._partial = (channel, words)
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
         self._level = max(levels_dbfs)

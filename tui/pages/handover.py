@@ -16,6 +16,7 @@ from tui.text.wording import (
     amount,
     call_in_words,
     call_title,
+    called_and_read_back,
     clean,
     clock,
     drug,
@@ -43,6 +44,8 @@ def handover_page(
             _trends(found),
             _course(protocol, found),
             _open(protocol, found),
+            _put_right(protocol, found),
+            _notes(found),
             Table(
                 "Findings",
                 ("at", "what"),
@@ -173,14 +176,35 @@ def _trend(trend: Trend) -> tuple[str, ...]:
 
 def _course(protocol: Protocol, found: Handover) -> Table:
     calls = sorted((*found.record.events, *found.record.plans), key=lambda call: call.t)
-    rows = tuple((clock(c.t), call_in_words(protocol, c.call, c.slots)) for c in calls)
+    rows = tuple((clock(c.t), _in_course(protocol, found, c)) for c in calls)
     return Table("Course", ("at", "what"), rows)
 
 
+def _in_course(protocol: Protocol, found: Handover, call: RecordedCall) -> str:
+    """Return a call of the course; one that still waits says so, since it may not have been done."""
+    what = call_in_words(protocol, call.call, call.slots)
+    kind = found.waiting.get(call.fact)
+    return f"{what} (OPEN: {_KINDS[kind]})" if kind else what
+
+
+def _put_right(protocol: Protocol, found: Handover) -> Table:
+    rows = []
+    for loop in found.put_right:
+        called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
+        what = call_in_words(protocol, loop.call, loop.slots)
+        rows.append((clock(loop.opened), what, f"read back {said}, then {called}"))
+    return Table("Read-backs put right", ("at", "call", "how"), tuple(rows))
+
+
+def _notes(found: Handover) -> Table:
+    rows = tuple((clock(x.t), "mark" if x.kind == "mark" else "note", x.text) for x in found.notes)
+    return Table("Notes and marks", ("at", "", ""), rows)
+
+
 _KINDS = {
-    "unanswered": "nobody answered",
+    "unanswered": "nobody read it back",
     "differs": "read-back differs",
-    "open": "waiting for an answer",
+    "open": "awaiting read-back",
     "answered": "waiting for the caller to confirm",
     "overdue": "not reported done, overdue",
     "pending": "not reported done yet",

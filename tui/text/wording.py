@@ -25,9 +25,9 @@ CAUTION_IN_SHORT = "training aid, not a medical device, no alarm system: follow 
 """The cautions for a terminal in which the whole sentences would cost a row."""
 
 STATE_WORDS: dict[LoopState, str] = {
-    "open": "open",
+    "open": "awaiting read-back",
     "answered": "read back",
-    "closed": "closed",
+    "closed": "loop closed",
     "differs": "DIFFERS",
     "unanswered": "UNANSWERED",
     "withdrawn": "withdrawn",
@@ -44,10 +44,10 @@ STATE_MARKS: dict[LoopState, str] = {
 
 ROLE_WORDS: dict[Role, str] = {
     "call": "call",
-    "read-back": "back",
-    "acknowledgement": "ack",
-    "proword": "word",
-    "unrecognised": "  ??",
+    "read-back": "read-back",
+    "acknowledgement": "acknowledged",
+    "proword": "proword",
+    "unrecognised": "no call",
 }
 
 CHOSEN = "▶"
@@ -55,12 +55,14 @@ CHOSEN = "▶"
 
 FLAG_WORDS: Mapping[str, str] = MappingProxyType(
     {
-        "sounds-like": "check the number",
+        "sounds-like": "number unclear",
         "number-conflict": "digits disagree",
         "second-listener": "heard two ways",
         "out-of-bounds": "out of bounds",
         "nearest": "nearest phrase",
         "heard-late": "heard late",
+        "one-ear": "heard by one ear",
+        "possible-help": "may be a call for help",
     }
 )
 """Words for the flags of an utterance."""

@@ -17,7 +17,7 @@ READY = heard(12, "room ready", "anteroom")
 
 SAID: dict[str, tuple[Fact, ...]] = {
     "unsure": (replace(ORDER, confidence=0.2),),
-    "check the number": (ORDER,),
+    "number unclear": (ORDER,),
     "digits disagree": (heard(10, "give fifteen five zero milligrams of ketamine"),),
     "heard two ways": (replace(ORDER, doubts=("second-listener",)),),
     "out of bounds": (heard(10, "sats seven"),),
@@ -60,4 +60,4 @@ async def test_what_the_log_says_in_brackets_is_in_the_help(flag: str) -> None:
 
 async def test_a_number_that_a_person_put_right_needs_no_second_look() -> None:
     async with desk(case(*SAID["amended"]), 25, (160, 40)) as seen:
-        assert "(check the number)" not in await seen.text()
+        assert "(number unclear)" not in await seen.text()

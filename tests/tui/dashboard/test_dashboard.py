@@ -17,7 +17,8 @@ from grammar.case.fold import Case
 from grammar.case.loops import LoopState
 from tests.support.screens import case, desk, heard, note, protocol, status, strips
 from tui.dashboard.keys import TABLE, KeyMap
-from tui.dashboard.widgets.calls import heights, large
+from tui.dashboard.widgets.calls import heights
+from tui.dashboard.widgets.large import large
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.room import share
 from tui.text.wording import CAUTION, CAUTION_IN_SHORT
@@ -241,7 +242,7 @@ async def test_in_a_low_terminal_the_help_takes_the_width_and_the_most_urgent_st
             await seen.pilot.press("pagedown")
             pages.append(await seen.text())
         assert any("mouse: click a call" in page for page in pages)
-        assert "(check the number)" in pages[-1] or "(amended)" in pages[-1]
+        assert "(number unclear)" in pages[-1] or "(amended)" in pages[-1]
         await seen.pilot.press("escape")
         assert "CHECKLISTS" in await seen.text()
 

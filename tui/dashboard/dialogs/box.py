@@ -10,6 +10,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from tui.dashboard.dialogs.dialog import CLICK, Dialog
+from tui.dashboard.widgets.calls import FEW_ROWS
 
 Then = Callable[[str | None], None]
 """Given a dialog's result once it is gone."""
@@ -75,7 +76,7 @@ class DialogBox(Static):
             return
         around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
         dialog.room = max(around.width - 4, 20)
-        dialog.most_rows = max(around.height - 1, 4)
+        dialog.most_rows = max(around.height - FEW_ROWS, 4)
         lines = dialog.picture()
         self.styles.height = len(lines) + 2
         self.update(Content("\n").join(lines), layout=False)

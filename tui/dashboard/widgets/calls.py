@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from types import MappingProxyType
 
-from rich.segment import Segment
-from rich.style import Style as RichStyle
 from textual import events
 from textual.containers import Vertical
 from textual.content import Content
 from textual.message import Message
-from textual.renderables.digits import Digits
 from textual.style import Style
 from textual.widgets import Static
 
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
+from tui.dashboard.palette import LOUD, state_badge, state_style
+from tui.dashboard.widgets.large import large
 from tui.text.wording import (
     STATE_MARKS,
     STATE_WORDS,
@@ -30,16 +28,6 @@ from tui.text.wording import (
     station,
 )
 
-URGENT: frozenset[LoopState] = frozenset({"unanswered", "differs"})
-STYLES: Mapping[LoopState, tuple[str, str]] = MappingProxyType(
-    {
-        "open": ("$ink", "$ink"),
-        "answered": ("$good", "$ink"),
-        "unanswered": ("bold $on-urgent on $urgent", "bold $urgent"),
-        "differs": ("bold $on-urgent on $conflict", "bold $conflict"),
-    }
-)
-"""Of a card's head with its age, and of what stands below."""
 LOOP = "loop"
 """In a style's meta: the call that a cell belongs to."""
 LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3})
@@ -75,8 +63,8 @@ def heights(states: Sequence[LoopState], rows: int) -> list[int]:
     over = rows - sum(given)
     for urgent in (True, False):
         for index, state in enumerate(states):
-            most = 3 if state in URGENT else 2
-            if over and (state in URGENT) is urgent and given[index] < most:
+            most = 3 if state in LOUD else 2
+            if over and (state in LOUD) is urgent and given[index] < most:
                 given[index] += 1
                 over -= 1
     return given
@@ -105,7 +93,7 @@ def card(
     beside = max(map(len, age), default=-2) + 2
     room = width - 2 - beside
     head, body = card_words(protocol, loop, state, now, rows, room, bool(age))
-    on_head, on_body = STYLES[state]
+    on_head, on_body = state_badge(state), state_style(state) if state in LOUD else "$ink"
     lines = [_across(head.truncate(room, ellipsis=True), width - beside).stylize_before(on_head)]
     lines += [
         _across(line, width - beside).stylize_before(on_body)
@@ -123,14 +111,6 @@ def card(
 def _across(line: Content, width: int) -> Content:
     """A line one cell from the edge, as wide as its card."""
     return line.rstrip().pad_left(1).pad_right(max(width - 1 - line.rstrip().cell_length, 0))
-
-
-@lru_cache(64)
-def large(text: str) -> list[str]:
-    """The three rows of a time in large digits."""
-    drawn = Digits(text).render(RichStyle(bold=True))
-    rows = Segment.split_lines(piece for piece in drawn if isinstance(piece, Segment))
-    return ["".join(segment.text for segment in row) for row in rows]
 
 
 def card_words(
@@ -300,9 +280,8 @@ def _count(states: Sequence[LoopState], width: int) -> Content:
         for state in ("unanswered", "differs"):
             if state in states:
                 told = (STATE_MARKS[state], str(states.count(state)), words.get(state, ""))
-                style = "$urgent" if state == "unanswered" else "$conflict"
                 badge = f" {' '.join(filter(None, told))} "
-                parts += [("  ", ""), (badge, f"bold $on-urgent on {style}")]
+                parts += [("  ", ""), (badge, state_badge(state))]
         title = Content.assemble(*parts)
         if title.cell_length <= width:
             break

@@ -13,10 +13,8 @@ from grammar.protocol.model import decimal
 from tui.dashboard.status import Replaying, Status
 from tui.text.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, heard, level, number
 
-NO_BREAK = "\N{NO-BREAK SPACE}"
 LOW = 30
-"""Rows below which the foot keeps to two, so that calls get the others."""
-NOTHING = Content("")
+"""Rows below which the caution is told in short."""
 CUT = 12
 """Characters of a word too long for its place that still say something."""
 
@@ -76,7 +74,9 @@ def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     kept = _recording(status, view.recording, begun=bool(view.log))
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
-    heard = (("  in ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
+    heard = (
+        (("  microphone ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
+    )
     last = Content.assemble(*heard)
     room = width - last.cell_length
     between = (f"{wall:%H:%M:%S}", clean(status.engine))
@@ -117,46 +117,40 @@ def _replaying(replay: Replaying) -> tuple[str, str]:
 
 
 class Bottom(Static):
-    """The caution, always on screen, and the keys."""
+    """The caution, always on screen, and the keys. No row ends between a key and its word."""
 
-    def show(self, keys: Sequence[tuple[str, str]]) -> Content:
-        """Shows the caution and these (key, what it does) pairs; in a low terminal in two rows. Gives
-        the keys that did not fit, for a row that is free."""
+    def show(self, keys: Sequence[tuple[str, str]]) -> None:
+        """Show the caution and these (key, what it does) pairs, on as many rows as they need."""
         width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
         caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
-        shown, rest = _fitting(keys, width) if low else (_in_a_row(keys), NOTHING)
-        self.update(Content.assemble((caution, "$quiet"), "\n" if low else " ", shown))
-        return rest
+        first = Content.styled(caution, "$quiet")
+        self.update(Content("\n").join([first.truncate(width), *in_rows(keys, width)]))
 
 
-def _fitting(keys: Sequence[tuple[str, str]], width: int) -> tuple[Content, Content]:
-    """The keys that fit into a row, and the others."""
-    for count in range(len(keys), 0, -1):
-        row = _in_a_row(keys[:count])
-        if row.cell_length <= width:
-            return row, _in_a_row(keys[count:])
-    return NOTHING, _in_a_row(keys)
-
-
-def _in_a_row(keys: Sequence[tuple[str, str]]) -> Content:
-    # Each in one piece, so that no line ends between a key and its word.
-    pairs = [(key.replace(" ", NO_BREAK), f" {what}".replace(" ", NO_BREAK)) for key, what in keys]
-    return Content(" ").join(
-        Content.assemble((key, "bold $heading"), (what, "$quiet")) for key, what in pairs
-    )
+def in_rows(keys: Sequence[tuple[str, str]], width: int) -> list[Content]:
+    """Return the keys in rows of `width` cells, each key beside its word."""
+    rows: list[list[Content]] = [[]]
+    taken = 0
+    for key, what in keys:
+        entry = Content.assemble((key, "bold $heading"), (f" {what}", "$quiet"))
+        if rows[-1] and taken + 1 + entry.cell_length > width:
+            rows.append([])
+            taken = 0
+        taken += entry.cell_length + (1 if rows[-1] else 0)
+        rows[-1].append(entry)
+    return [Content(" ").join(row) for row in rows if row]
 
 
 class Partial(Static):
     """The words heard so far of the utterance being spoken."""
 
-    def show(self, status: Status, notice: str = "", idle: Content = NOTHING) -> None:
-        """Shows the partial words, the end of them where they are long; or a notice instead; or
-        `idle`, where there is neither."""
+    def show(self, status: Status, notice: str = "") -> None:
+        """Show the partial words, the end of them where they are long; or a notice instead."""
         words = heard(status.partial).strip()
         width = max(self.size.width - 2, 20)
         room = width - 10
         words = words if len(words) <= room else f"…{words[-room + 1 :]}"
-        content = idle
+        content = Content("")
         if words:
             content = Content.assemble(
                 ("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink")

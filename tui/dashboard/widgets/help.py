@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from textual.content import Content
 from textual.widgets import Static
 
+from grammar.case.loops import LoopState
+from tui.dashboard.palette import state_style
 from tui.text.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS
 
 _ROLES = {
@@ -18,6 +20,15 @@ _ROLES = {
 }
 
 
+_STATES: dict[LoopState, str] = {
+    "open": "called, inside its window",
+    "answered": "the caller has not confirmed it yet",
+    "closed": "nothing more is awaited",
+    "differs": "another drug, number, unit or side was read back",
+    "unanswered": "nobody read it back in its window",
+    "withdrawn": "taken back",
+}
+
 PLACES = {
     "put right": "While an utterance is put right",
     "timers": "While the timers are open",
@@ -25,7 +36,7 @@ PLACES = {
 }
 BRACKETS = {
     "unsure": "heard with doubt: counts for nothing until it is settled",
-    "check the number": "another sounds like it, as fifteen and fifty do: look twice",
+    "number unclear": "another sounds like it, as fifteen and fifty do: look twice",
     "digits disagree": "the number and its digits differ, as in fifteen, five zero",
     "heard two ways": "a second listener heard something else",
     "out of bounds": "a value that the protocol does not allow",
@@ -61,7 +72,18 @@ class Help(Static):
 
     def _draw(self) -> None:
         sections, width = self.sections, self.size.width or 60
-        lines = [Content.styled("HELP: keys  (arrows scroll, Esc closes)", "bold $heading")]
+        lines = [
+            Content.styled("HELP: signs, then keys  (arrows scroll, Esc closes)", "bold $heading")
+        ]
+        for state, mark in STATE_MARKS.items():
+            lines.append(
+                Content.assemble(
+                    (f"{mark:>5}  ", state_style(state)), f"{STATE_WORDS[state]}: {_STATES[state]}"
+                )
+            )
+        roles = "; ".join(f"{ROLE_WORDS[r]}: {_ROLES[r]}" for r in ROLE_WORDS)
+        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
+        lines.append(Content.styled("Keys", "bold $heading"))
         for place, rows in sections:
             if place in PLACES:
                 lines.append(Content.styled(PLACES[place], "bold $heading"))
@@ -70,11 +92,6 @@ class Help(Static):
                 first, *more = Content(what).wrap(max(width - lead.cell_length, 10))
                 lines.append(Content.assemble(lead, first))
                 lines += [Content.assemble(" " * lead.cell_length, row) for row in more]
-        lines.append(Content.styled("Marks", "bold $heading"))
-        states = ", ".join(f"{STATE_MARKS[s]} {STATE_WORDS[s]}" for s in STATE_MARKS)
-        lines.append(Content(f"calls: {states}"))
-        roles = "; ".join(f"{ROLE_WORDS[r].strip()} {_ROLES[r]}" for r in ROLE_WORDS)
-        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
         lines.append(Content(MOUSE))
         lines.append(Content.styled("In brackets in the log", "bold $heading"))
         for flag, what in BRACKETS.items():

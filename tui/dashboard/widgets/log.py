@@ -16,10 +16,12 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.visual import Visual
 
+from grammar.case.fold import POSSIBLE_HELP
 from grammar.case.loops import Loop, LoopState
 from grammar.case.persistent_sequence import PersistentSequence
 from grammar.case.view import LogLine, Utterance, View
 from grammar.protocol.model import Protocol
+from tui.dashboard.palette import state_style
 from tui.text.wording import (
     CHOSEN,
     FLAG_WORDS,
@@ -45,7 +47,8 @@ class Entry:
     line: LogLine
     mark: str
     """The loop it belongs to, with its state where this line opened it."""
-    urgent: bool
+    state: LoopState | None
+    """The state of the loop that this line opened; None where it opened none."""
     flags: tuple[str, ...] = ()
     """In words. A number that an agreeing read-back or a person confirmed needs no second look."""
 
@@ -59,8 +62,7 @@ def entries(
     """
     found = []
     over = {timer.ended_by: timer for timer, _ in view.timers if timer.ended_by is not None}
-    for at in range(first, len(view.log)):
-        line = view.log[at]
+    for line in view.log[first:]:
         one = _entry(line, line.fact if line.fact in loops else None, loops)
         if line.utterance and line.fact in over:
             one = replace(one, flags=(*one.flags, f"timer {over[line.fact].name}"))
@@ -82,8 +84,18 @@ def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
     if opens is not None and found is not None:
         loop, state = found
         words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if loop.late else ''}"
-        return Entry(line, f"#{loop.id} {words}", state in ("unanswered", "differs"), flags)
-    return Entry(line, f"#{loop_id}" if loop_id is not None else "", False, flags)
+        return Entry(line, f"#{loop.id} {words}", state, flags)
+    return Entry(line, f"#{loop_id}" if loop_id is not None else "", None, flags)
+
+
+def in_time(told: Sequence[Entry], changed: Sequence[Entry]) -> tuple[list[Entry], int]:
+    """Return the lines in order of time, and how many of them come before all that changed. Lines of
+    one moment keep the order in which they were told."""
+    ordered = sorted(told, key=lambda entry: entry.line.t)
+    earliest = min((entry.line.t for entry in changed), default=None)
+    if earliest is None:
+        return ordered, len(ordered)
+    return ordered, bisect_left(ordered, earliest, key=lambda entry: entry.line.t)
 
 
 def speakers(protocol: Protocol, said: Utterance) -> str:
@@ -94,23 +106,39 @@ def speakers(protocol: Protocol, said: Utterance) -> str:
     return f"{sender}: " if sender else ""
 
 
+def not_understood(said: Utterance) -> list[tuple[str, str]]:
+    """Return the parts of a line of speech that is no call: its likeliest words greyed, or loud
+    where they may be a call for help."""
+    if POSSIBLE_HELP in said.flags:
+        return [
+            (f" !! POSSIBLE CALL FOR HELP: {clean(said.likely)}? ", "bold $on-urgent on $urgent")
+        ]
+    if not said.likely:
+        return [(heard(said.text), "$quiet")]
+    return [("no call: ", "$quiet"), (f"{clean(said.likely)}?", "italic $quiet")]
+
+
 def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
     """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
     line, said = entry.line, entry.line.utterance
     kind = ROLE_WORDS[said.role] if said else line.kind
-    lead = Content.assemble((f"{clock(line.t):>5} ", "$quiet"), (f"{kind:<4} ", "$heading"))
-    parts: list[tuple[str, str]] = []
+    lead = Content.styled(f"{clock(line.t):>5} ", "$quiet")
+    parts = [(f"{kind:<4} ", "$heading")]
     if said:
         parts.append((speakers(protocol, said), "bold"))
         if said.unsure:
             parts.append(("(unsure) ", "bold $urgent"))
-    text = heard(line.text)
+    if said and said.role == "unrecognised":
+        parts += not_understood(said)
+        text = ""
+    else:
+        text = heard(line.text)
     if said and said.call and "entered" in said.flags:
         text = call_in_words(protocol, said.call, said.slots)
     parts.append((text, "$ink"))
     parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
-        style = "bold $urgent" if entry.urgent else "$quiet"
+        style = state_style(entry.state) if entry.state else "$quiet"
         parts.append((f"  {entry.mark}", style))
     rows = Content.assemble(*parts).wrap(max(width - lead.cell_length, 8))
     blank = Content(" " * lead.cell_length)
@@ -130,7 +158,10 @@ class RunningLog(ScrollView, can_focus=False):
     def __init__(self, protocol: Protocol) -> None:
         super().__init__(id="log")
         self._protocol = protocol
+        self._told: list[Entry] = []
+        """Lines in the order in which they were told."""
         self._entries: list[Entry] = []
+        """The same lines in order of time, as they are drawn."""
         self._pictures: list[list[Content]] = []
         """The rows of each entry."""
         self._rows: list[Content] = []
@@ -173,20 +204,20 @@ class RunningLog(ScrollView, can_focus=False):
         self._log, self._loops, self._unstored = view.log, loops, unstored_from
         if same == len(view.log) == len(self._entries) and width == self._width:
             return
-        self._lay_out(
-            [*self._entries[:same], *entries(view, loops, unstored_from, same)], same, width
-        )
+        gone, new = self._told[same:], entries(view, loops, unstored_from, same)
+        self._told = [*self._told[:same], *new]
+        self._lay_out(*in_time(self._told, [*gone, *new]), width)
 
     def _same(self, view: View, loops: Loops, unstored_from: int | None) -> int:
         """How many lines, from the first, are as they were: four hours are not gone through anew."""
         log = view.log
         if isinstance(log, PersistentSequence) and log.continues(self._log):
-            same = len(self._entries)
+            same = len(self._told)
         else:
             # Folded anew, or with notes of a debrief among its lines: each line is looked at.
-            pairs = zip(self._entries, entries(view, loops, unstored_from), strict=False)
+            pairs = zip(self._told, entries(view, loops, unstored_from), strict=False)
             unlike = (at for at, (old, new) in enumerate(pairs) if old != new)
-            return next(unlike, min(len(self._entries), len(log)))
+            return next(unlike, min(len(self._told), len(log)))
         for loop_id, (loop, state) in loops.items():
             was = self._loops.get(loop_id)
             # A loop's own line is the first that shows it; a loop's id is the fact that opened it.
@@ -198,8 +229,8 @@ class RunningLog(ScrollView, can_focus=False):
         return same
 
     def _line_of(self, fact: int) -> int:
-        """The first line of a fact or of a later one."""
-        return bisect_left(self._entries, fact, key=lambda entry: entry.line.fact)
+        """The first line told of a fact or of a later one."""
+        return bisect_left(self._told, fact, key=lambda entry: entry.line.fact)
 
     def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
         top = self._top()

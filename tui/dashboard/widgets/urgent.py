@@ -1,0 +1,91 @@
+"""The most urgent thing, on a line of its own that nothing covers and no terminal is too small for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from textual.content import Content
+from textual.widgets import Static
+
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from tui.dashboard.palette import STATE_COLOURS
+from tui.dashboard.widgets.large import large, largest
+from tui.text.urgent import Kind, Urgent, most_urgent
+from tui.text.wording import clock
+
+TALL, TALLEST = 30, 50
+"""Rows of the terminal from which figures stand in large digits, and in the largest."""
+COLOURS: dict[Kind, str] = {
+    "help": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
+    "differs": f"bold $on-urgent on {STATE_COLOURS['differs']}",
+    "unanswered": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
+    "time-up": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
+    "overdue": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
+    "open": f"bold {STATE_COLOURS['open']} on $raised",
+    "none": f"{STATE_COLOURS['answered']} on $raised",
+}
+LEAST_WORDS = 34
+"""Cells that the words keep beside large digits."""
+
+
+class UrgentLine(Static):
+    """One row in a low terminal; three with large digits in a tall one."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__(id="urgent", markup=False)
+        self._protocol = protocol
+
+    def show(self, view: View) -> None:
+        """Draw the most urgent thing at the view's moment."""
+        width = max(self.app.size.width, 20)
+        tall = self.app.size.height >= TALL
+        found = most_urgent(self._protocol, view)
+        drawn = largest if self.app.size.height >= TALLEST else large
+        lines = in_rows(found, width, drawn) if tall else [in_a_row(found, width)]
+        if self.styles.height is None or self.styles.height.cells != len(lines):
+            self.styles.height = len(lines)
+        style = COLOURS[found.kind]
+        content = Content("\n").join(
+            [
+                line.pad_right(max(width - line.cell_length, 0)).stylize_before(style)
+                for line in lines
+            ]
+        )
+        if content != self.content:
+            self.update(content, layout=False)
+
+
+def in_a_row(found: Urgent, width: int) -> Content:
+    """Return one row: what, to whom, what is wrong, how long. The words of the call are cut first."""
+    age = f"  {clock(found.age_s)}" if found.age_s is not None else ""
+    wrong = f"  {found.wrong}" if found.wrong else ""
+    to = f" → {found.to}" if found.to else ""
+    room = width - len(age) - 4
+    for middle in (f"{found.what}{to}{wrong}", f"{found.what}{wrong}", f"{found.what}"):
+        if len(middle) <= room:
+            break
+    else:
+        middle = f"{found.what[: max(room - len(wrong) - 1, 8)]}…{wrong}"[:room]
+    return Content(f" {found.mark:<2} {middle}{age}")
+
+
+def in_rows(found: Urgent, width: int, draw: Callable[[str], list[str]]) -> list[Content]:
+    """Return the words, and beside them the figures called and the time as `draw` draws them."""
+    age = clock(found.age_s) if found.age_s is not None else ""
+    for shown in (f"{found.figures}   {age}", age, ""):
+        digits = draw(shown.strip())
+        beside = max(map(len, digits))
+        if width - beside >= LEAST_WORDS:
+            break
+    room = width - beside - 6
+    to = f"→ {found.to}" if found.to else ""
+    words = [f"{found.mark:<2} {found.what}", f"   {to}" if to else "", f"   {found.wrong}"]
+    words = [text for text in words if text.strip()]
+    words = [""] * ((len(digits) - len(words)) // 2) + words
+    words += [""] * (len(digits) - len(words))
+    rows = []
+    for text, row in zip(words, digits, strict=True):
+        cut = text if len(text) <= room else f"{text[: room - 1]}…"
+        rows.append(Content(f" {cut:<{room}}   {row}"))
+    return rows

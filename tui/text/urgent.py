@@ -1,0 +1,113 @@
+"""The one thing that somebody must see first, in words: what, to whom, what is wrong, how long."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from grammar.case.loops import Loop, LoopState
+from grammar.case.view import View
+from grammar.protocol.model import Protocol
+from tui.text.wording import (
+    STATE_MARKS,
+    STATE_WORDS,
+    amount,
+    call_in_words,
+    called_and_read_back,
+    clean,
+    clock,
+    drug,
+    duration,
+    number,
+    station,
+)
+
+Kind = Literal["help", "differs", "unanswered", "time-up", "overdue", "open", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Urgent:
+    """The most urgent thing at one moment, for people."""
+
+    kind: Kind
+    what: str
+    """The call, dose or timer it is about."""
+    wrong: str
+    """Its trouble in a few words; "" where nothing is wrong yet."""
+    to: str = ""
+    """The station it was called to; "" where none was named."""
+    age_s: float | None = None
+    """Seconds since it began to wait; None where nothing waits."""
+    figures: str = ""
+    """The number called with its unit, or both numbers of a read-back that differs; "" without."""
+
+    @property
+    def mark(self) -> str:
+        """The sign of its state, as everywhere on the screen."""
+        states: dict[Kind, LoopState] = {
+            "differs": "differs",
+            "unanswered": "unanswered",
+            "open": "open",
+            "none": "closed",
+        }
+        return STATE_MARKS[states.get(self.kind, "unanswered")]
+
+
+def most_urgent(protocol: Protocol, view: View) -> Urgent:
+    """Return the one thing to see first.
+
+    A possible call for help comes before a read-back that differs, that before a call that nobody
+    answered, that before a timer that is up, an order that is overdue, and a call inside its window.
+    """
+    if view.possible_help:
+        said = view.possible_help[0]
+        words = clean(said.likely or said.text)
+        age = view.now - said.until
+        return Urgent(
+            "help", f"POSSIBLE CALL FOR HELP: {words}", f"heard at {clock(said.t)}", age_s=age
+        )
+    waiting = view.waiting
+    if waiting and waiting[0][1] in ("differs", "unanswered"):
+        return _of_call(protocol, *waiting[0], view.now)
+    up = sorted((t for t, state in view.timers if state == "done"), key=lambda timer: timer.due)
+    if up:
+        timer = up[0]
+        length = duration(round(timer.duration_s + timer.extended_s, 1))
+        return Urgent("time-up", f"TIMER {length}", "TIME IS UP", age_s=view.now - timer.due)
+    late = sorted((t for t, state in view.tasks if state == "overdue"), key=lambda task: task.due)
+    if late:
+        task = late[0]
+        what = call_in_words(protocol, task.call, task.slots)
+        return Urgent("overdue", what, "NOT REPORTED DONE", age_s=view.now - task.due)
+    if waiting and waiting[0][1] == "open":
+        return _of_call(protocol, *waiting[0], view.now)
+    return Urgent("none", "Every call is answered", "")
+
+
+def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Urgent:
+    what = call_in_words(protocol, loop.call, loop.slots)
+    to, age = station(protocol, loop.to), loop.age(now)
+    if state == "differs":
+        called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
+        wrong = f"READ BACK {said}, called {called}"
+        return Urgent(
+            "differs", what, wrong, to, age, f"{called}  {STATE_MARKS['differs']}  {said}"
+        )
+    wrong = STATE_WORDS[state] if state == "unanswered" else "waits for its read-back"
+    kind: Kind = "unanswered" if state == "unanswered" else "open"
+    return Urgent(kind, what, wrong, to, age, _figures(protocol, loop))
+
+
+def _figures(protocol: Protocol, loop: Loop) -> str:
+    """Return the dose or the one number that was called; "" where there is none."""
+    slots = loop.slots
+    if "amount" in slots:
+        named = f"{drug(protocol, str(slots['drug']))} " if "drug" in slots else ""
+        value = slots["amount"]
+        return named + amount(None if isinstance(value, str) else value, str(slots.get("unit", "")))
+    numbers = [
+        duration(value) if name.endswith("_s") else number(value)
+        for name, value in slots.items()
+        if not isinstance(value, str)
+    ]
+    return numbers[0] if len(numbers) == 1 else ""
