@@ -57,7 +57,7 @@ class Notes:
         if isinstance(fact, Heard | HeardOut):
             self.facts.append((self.until, fact))
 
-    def speaking(self, channel: int, words: str) -> None:
+    def speaking(self, _channel: int, words: str) -> None:
         self.partials.append((len(self.facts), words))
 
     def block(self, t: float, _levels_dbfs: Sequence[float]) -> None:

@@ -24,6 +24,8 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "nearest phrase": (heard(10, "moving on to the plan bravo now"),),
     "not understood": (heard(10, "[unk]"),),
     "heard late": (replace(ORDER, late_s=9.0),),
+    "heard by one ear": (replace(ORDER, doubts=("one-ear",)),),
+    "may be a call for help": (heard(10, "need help", confidence=0.2),),
     "differs": (ORDER, heard(15, "fifty milligrams of ketamine", "drugs-nurse")),
     "no call": (heard(10, "sixty seconds"),),
     "ambiguous": (READY, heard(13, "oxygen on", "airway-operator"), heard(15, "copy", "outside")),
@@ -48,7 +50,7 @@ def test_every_flag_is_tried_here() -> None:
 @pytest.mark.parametrize("flag", SAID)
 async def test_what_the_log_says_in_brackets_is_in_the_help(flag: str) -> None:
     told = status(unstored_from=2 if flag.isupper() else None)
-    async with desk(case(*SAID[flag]), 80, (160, 80), told) as seen:
+    async with desk(case(*SAID[flag]), 80, (160, 100), told) as seen:
         # Without the side column, and as one line: a bracket may go on in the next row.
         rows = (row.split("│")[0] for row in (await seen.text()).split("\n LOG")[1].splitlines())
         lines = " ".join(" ".join(rows).split())

@@ -15,6 +15,9 @@ from tui.dashboard.widgets.calls import FEW_ROWS
 Then = Callable[[str | None], None]
 """Given a dialog's result once it is gone."""
 
+LEAST_ROWS = 9
+"""Rows that a dialog has even where the waiting calls must then go; the urgent line stays."""
+
 
 class DialogBox(Static):
     """Always there and mostly hidden: a screen of its own for each dialog would have all that stands
@@ -76,7 +79,7 @@ class DialogBox(Static):
             return
         around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
         dialog.room = max(around.width - 4, 20)
-        dialog.most_rows = max(around.height - FEW_ROWS, 4)
+        dialog.most_rows = max(around.height - FEW_ROWS, min(around.height - 1, LEAST_ROWS))
         lines = dialog.picture()
         self.styles.height = len(lines) + 2
         self.update(Content("\n").join(lines), layout=False)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from textual.content import Content
 from textual.widgets import Static
 
-from grammar.case.loops import LoopState
 from tui.dashboard.palette import state_style
 from tui.text.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS
 
@@ -19,15 +18,6 @@ _ROLES = {
     "unrecognised": "no phrase of the protocol",
 }
 
-
-_STATES: dict[LoopState, str] = {
-    "open": "called, inside its window",
-    "answered": "the caller has not confirmed it yet",
-    "closed": "nothing more is awaited",
-    "differs": "another drug, number, unit or side was read back",
-    "unanswered": "nobody read it back in its window",
-    "withdrawn": "taken back",
-}
 
 PLACES = {
     "put right": "While an utterance is put right",
@@ -43,6 +33,8 @@ BRACKETS = {
     "nearest phrase": "no phrase fits, this is the nearest",
     "not understood": "speech outside the protocol",
     "heard late": "hearing was behind",
+    "heard by one ear": "a number that has a twin, heard by one of the two ears",
+    "may be a call for help": "loud until a person puts it right or says it was none",
     "differs": "is not what was called",
     "no call": "answers no call",
     "ambiguous": "may answer more than one call",
@@ -75,15 +67,11 @@ class Help(Static):
         lines = [
             Content.styled("HELP: signs, then keys  (arrows scroll, Esc closes)", "bold $heading")
         ]
-        for state, mark in STATE_MARKS.items():
-            lines.append(
-                Content.assemble(
-                    (f"{mark:>5}  ", state_style(state)), f"{STATE_WORDS[state]}: {_STATES[state]}"
-                )
-            )
-        roles = "; ".join(f"{ROLE_WORDS[r]}: {_ROLES[r]}" for r in ROLE_WORDS)
-        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
-        lines.append(Content.styled("Keys", "bold $heading"))
+        signs = [
+            Content.assemble((f"{mark} {STATE_WORDS[state]}", state_style(state)))
+            for state, mark in STATE_MARKS.items()
+        ]
+        lines.append(Content.assemble("calls: ", Content(", ").join(signs)))
         for place, rows in sections:
             if place in PLACES:
                 lines.append(Content.styled(PLACES[place], "bold $heading"))
@@ -92,6 +80,8 @@ class Help(Static):
                 first, *more = Content(what).wrap(max(width - lead.cell_length, 10))
                 lines.append(Content.assemble(lead, first))
                 lines += [Content.assemble(" " * lead.cell_length, row) for row in more]
+        roles = "; ".join(f"{ROLE_WORDS[r]}: {_ROLES[r]}" for r in ROLE_WORDS)
+        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
         lines.append(Content(MOUSE))
         lines.append(Content.styled("In brackets in the log", "bold $heading"))
         for flag, what in BRACKETS.items():
