@@ -185,7 +185,7 @@ async def test_a_dialog_too_long_for_the_terminal_scrolls_to_what_is_chosen() ->
         titles = [call.title for call in in_order(seen.case.protocol.call)]
         assert f"{CHOSEN}s {titles[0]}" in shown(seen)
         assert len(shown(seen).splitlines()) <= 11
-        await seen.pilot.press("pagedown")
+        await seen.pilot.press("pagedown", "pagedown")
         assert titles[11] in shown(seen)
         assert titles[0] not in shown(seen)
         await seen.pilot.press("up")

@@ -167,9 +167,7 @@ async def test_every_size_of_terminal_gets_a_picture(size: tuple[int, int]) -> N
             assert CAUTION in said or CAUTION_IN_SHORT in said
 
 
-async def test_in_the_smallest_terminal_nine_waiting_calls_are_all_seen_and_every_key_stands_in_the_foot() -> (
-    None
-):
+async def test_in_the_smallest_terminal_nine_waiting_calls_and_every_key_are_seen() -> None:
     calls = [heard(4.0 * i, f"tube depth {num2words(10 + i)}", "team-leader") for i in range(1, 10)]
     async with desk(case(*calls), 300, (80, 24)) as seen:
         text = await seen.text()

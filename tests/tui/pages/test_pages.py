@@ -120,7 +120,7 @@ def test_a_handover_names_the_airway_drugs_trend_and_open_points() -> None:
     assert rows(page, "Vital signs")["SpO2 %"][-1] == "84 96"
     points = [row for table in page.tables if table.title == "Open points" for row in table.rows]
     assert ("01:50", "read-back differs", "Tube depth 22 cm, read back as 20 cm") in points
-    assert any(row[1] == "nobody answered" and "bougie" in row[2] for row in points)
+    assert any(row[1] == "nobody read it back" and "bougie" in row[2] for row in points)
 
 
 def test_differing_read_backs_stand_above_calls_that_only_wait() -> None:
