@@ -76,6 +76,8 @@ class Opening:
     recording: bool
     channels: tuple[tuple[int, str], ...] = ()
     """Input channels, from 1, that belong to one station."""
+    drill: bool | None = None
+    """Whether it is a drill; None where nobody said."""
 
 
 class Live:
@@ -171,6 +173,7 @@ class Live:
                 recording=opening.recording,
                 source=opening.source,
                 channels=opening.channels,
+                drill=opening.drill,
             )
         )
 

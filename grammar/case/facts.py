@@ -38,6 +38,8 @@ class CaseStarted:
     """Input channels (from 1) that belong to one station, with the station's id."""
     original: str = ""
     """The folder's name of the case whose sound was heard again for this one."""
+    drill: bool | None = None
+    """True for a drill, False for a real case; None where nobody said."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)

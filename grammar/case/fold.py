@@ -178,6 +178,7 @@ class Case:
                 return replace(
                     state,
                     weight_kg=fact.weight_kg,
+                    drill=fact.drill,
                     recording=fact.recording,
                     channels=self._channels(fact),
                     log=state.log.plus(line),
@@ -375,6 +376,7 @@ def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = 
         ended=state.ended,
         unsure=_unsure(state),
         possible_help=state.possible_help,
+        drill=state.drill,
         events=state.events,
     )
 

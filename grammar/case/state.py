@@ -42,6 +42,8 @@ class State:
     possible_help: tuple[Utterance, ...] = ()
     """Utterances that may be a call for help and that nobody has settled."""
     weight_kg: float | None = None
+    drill: bool | None = None
+    """Whether it is a drill; None where nobody said."""
     recording: bool = False
     channels: Mapping[int, str] = field(default_factory=dict)
     ended: float | None = None

@@ -79,6 +79,8 @@ class View:
     unsure: tuple[Utterance, ...] = ()
     """Heard with doubt and waiting for someone: calls without effect yet, answers that closed nothing.
     In order of time."""
+    drill: bool | None = None
+    """True for a drill, False for a real case; None where nobody said."""
     possible_help: tuple[Utterance, ...] = ()
     """Utterances that may be a call for help, until a person settles each. In order of time."""
     records: tuple[RecordedCall, ...] = ()

@@ -58,6 +58,8 @@ class Head(Table):
     unsure_below_at_stake: float | None = Field(default=None, ge=0, le=1)
     """Likewise for what holds a drug, a unit or a number; `unsure_below` where it is left out."""
     """Utterances heard with less confidence are shown apart and count for nothing yet."""
+    weights_kg: tuple[float, float] | None = None
+    """The lightest and the heaviest patient that the sheet plans for, kg; others are asked about."""
 
 
 class Spoken(Table):

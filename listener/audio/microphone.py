@@ -242,14 +242,14 @@ def inputs() -> list[str]:
     ]
 
 
-def portaudio() -> ModuleType:
-    """Return the package sounddevice, which loads PortAudio. It is imported only when a microphone
-    is wanted. Raises UserError where it is missing."""
+def portaudio(what: str = "A microphone") -> ModuleType:
+    """Return the package sounddevice, which loads PortAudio. It is imported only when sound is
+    wanted. Raises UserError where it is missing, which says that `what` needs it."""
     try:
         import sounddevice  # noqa: PLC0415
     except (ImportError, OSError):
         raise UserError(
-            "A microphone needs the library PortAudio, which is not installed: on Debian and "
+            f"{what} needs the library PortAudio, which is not installed: on Debian and "
             "Ubuntu install the package libportaudio2."
         ) from None
     module: ModuleType = sounddevice

@@ -36,13 +36,18 @@ def add(commands: Commands) -> None:
     _options(hearing)
     one = commands.add_parser("demo", parents=[hearing], help="hear a sample drill")
     one.add_argument("sample", nargs="?", choices=SAMPLES, default="faulty-drill")
-    one.set_defaults(run=demo)
+    one.set_defaults(run=demo, drill=True)
     one = commands.add_parser("listen", parents=[hearing], help="hear a microphone, a file, or PCM")
     one.add_argument(
         "audio", nargs="?", help="a WAV or FLAC file, or - for 16 kHz s16le PCM; none: microphone"
     )
     device_option(one)
     channel_option(one)
+    kind = one.add_mutually_exclusive_group()
+    kind.add_argument("--drill", action="store_true", default=None, help="the case is a drill")
+    kind.add_argument(
+        "--real", dest="drill", action="store_false", default=None, help="the case is a real one"
+    )
     one.add_argument("--no-briefing", dest="briefing", action="store_false", help="begin at once")
     one.set_defaults(run=listen)
     one = commands.add_parser("resume", help="go on with a case that was broken off")
@@ -78,11 +83,13 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
         raise UserError("there is no terminal to draw on: use --json")
     check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
     protocol = load_protocol(wanted.protocol)
-    choice = brief_first(protocol, wanted.weight_kg, wanted.audio_kept, check, source.name)
+    choice = brief_first(
+        protocol, wanted.weight_kg, wanted.audio_kept, check, source.name, drill=wanted.drill
+    )
     if choice is None:
         return False
     wanted.audio_kept, wanted.note = choice.record, choice.note
-    wanted.weight_kg = choice.weight_kg
+    wanted.weight_kg, wanted.drill = choice.weight_kg, choice.drill
     return True
 
 
@@ -145,6 +152,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         speak=wanted.speak or settings.speak,
         channels=getattr(wanted, "channels", ()),
         note=getattr(wanted, "note", ""),
+        drill=getattr(wanted, "drill", None),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )

@@ -9,13 +9,14 @@ from textual.app import App
 from textual.timer import Timer
 
 from grammar.case.amendments import as_heard
-from grammar.case.facts import Doubted
+from grammar.case.facts import Doubted, Withdrawn
 from grammar.case.view import Utterance, View
 from grammar.errors import UserError
 from grammar.language.other_readings import Guess, Guesses
 from grammar.protocol.model import Call, Protocol
 from tui.dashboard.dialogs.amend import AmendDialog, Stage
 from tui.dashboard.dialogs.box import DialogBox, Then
+from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
 from tui.dashboard.dialogs.heard import AnsweredDialog
@@ -24,7 +25,7 @@ from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
 from tui.dashboard.dialogs.timers import START, TimersDialog
 from tui.dashboard.keys import KeyMap
-from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.manual_entry import Acts, ManualEntry
 from tui.dashboard.palette import IN_WORDS, THEMES, dress
 from tui.dashboard.settings import Settings, Theme
 from tui.dashboard.status import Status
@@ -141,10 +142,21 @@ class CaseActions(App[None]):
         if self._hands is None:
             self.tell(ONLY_SHOWS)
             return
+        stored = len(self._hands.facts())
         try:
-            self.tell(what(self._hands))
+            self.tell(self._with_way_back(what(self._hands), stored))
         except (UserError, ValueError) as error:
             self.tell(str(error))
+
+    def _with_way_back(self, sentence: str | None, stored: int) -> str | None:
+        """Return the sentence with the key that takes back what was stored since there were `stored`
+        facts; as it is where nothing a person did was."""
+        if sentence is None or self._hands is None:
+            return sentence
+        new = self._hands.facts()[stored:]
+        if not any(isinstance(fact, Acts) and not isinstance(fact, Withdrawn) for fact in new):
+            return sentence
+        return f"{sentence}   ({self.keymap.shown('undo')} takes it back)"
 
     def open(self, make: Callable[[ManualEntry], Dialog], then: Then | None = None) -> None:
         """Opens a dialog; what it did is told when it is gone, or given to `then`."""
@@ -152,7 +164,9 @@ class CaseActions(App[None]):
             return
 
         def opened(hands: ManualEntry) -> None:
-            self.box.open(make(hands), then or self.tell)
+            stored = len(hands.facts())
+            told = then or (lambda result: self.tell(self._with_way_back(result, stored)))
+            self.box.open(make(hands), told)
 
         self.act(opened)
 
@@ -201,6 +215,9 @@ class CaseActions(App[None]):
     def action_guess(self, item: int, which: int) -> None:
         """A guess of the strip is right."""
         said = self.query_one(UnsureStrip).at(item)
+        if said is not None and said.meaning.at_stake and not self.helping:
+            self._confirm(said, which)
+            return
 
         def chosen(hands: ManualEntry) -> str:
             if said is None or self.helping:
@@ -215,6 +232,20 @@ class CaseActions(App[None]):
             return put_right(hands.protocol, self.view_now(), said.fact)
 
         self.act(chosen)
+
+    def _confirm(self, said: Utterance, which: int) -> None:
+        """Show the drug, number or unit that a guess would count as: it takes Enter, or is typed."""
+
+        def opened(hands: ManualEntry) -> Dialog:
+            guesses = self.guess(said)
+            if which and not guesses:
+                raise ValueError(f"no second guess: {self.keymap.shown('amend')} for other words")
+            chosen = guesses[0] if which else None
+            return ConfirmDialog(
+                self.keymap, hands, said, chosen, self._guesses.typed, self.view_now
+            )
+
+        self.open(opened)
 
     def action_amend(self) -> None:
         """The newest utterance is put right."""
@@ -330,6 +361,10 @@ class CaseActions(App[None]):
         self.colours = names[(names.index(self.colours) + 1) % len(names)]
         self.theme = THEMES[self.colours].name
         self.tell(IN_WORDS[self.colours])
+
+    def action_help_quit(self) -> None:
+        """Ctrl-C asks about the case in our own words, as the key that ends it does."""
+        self.action_leave()
 
     async def action_quit(self) -> None:
         """Textual's own key to quit asks as ours does."""

@@ -16,6 +16,9 @@ from tui.text.wording import drug, duration, number
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
+SIGNS = "-=,.;/'"
+"""Keys for what letters and digits do not suffice for; none needs Shift on common keyboards."""
+
 _DURATION = re.compile(
     r"(?:(\d+(?:\.\d+)?)\s*m(?:in(?:utes?)?)?)?\s*(?:(\d+)\s*(?:s(?:ec(?:onds?)?)?)?)?"
 )
@@ -35,18 +38,18 @@ class Step:
 
 
 def letters(titles: Sequence[str]) -> list[str]:
-    """A letter for each title, its own first one where that is free; then digits; "" when all are gone.
+    """Return a key for each title: a letter of its own where one is free, else another, then digits;
+    "" when all are gone, and arrows choose.
 
-    The first titles choose first, small letters before capitals. A word that all begin with, as in
-    "Plan A" and "Plan B", does not count.
+    No two differ by case alone: Caps Lock and a late Shift change nothing. The first titles choose
+    first. A word that all begin with, as in "Plan A" and "Plan B", does not count.
     """
     given: list[str] = []
     parts = [title.split() for title in titles]
     same = len(parts) > 1 and all(len(each) > 1 and each[0] == parts[0][0] for each in parts)
     for title in (" ".join(each[1:]) for each in parts) if same else titles:
         own = [char for char in title.lower() if char in LETTERS]
-        wishes = [*own[:1], *(char.upper() for char in own[:1]), *own]
-        wishes += [*LETTERS, *LETTERS.upper(), *"0123456789"]
+        wishes = [*own, *LETTERS, *"0123456789", *SIGNS]
         given.append(next((char for char in wishes if char not in given), ""))
     return given
 

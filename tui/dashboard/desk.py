@@ -70,6 +70,7 @@ class Desk(App[None]):
     DataTable > .datatable--cursor { background: $heading; color: $ground; text-style: bold; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+c", "quit", "leave", show=False, priority=True),
         *KEYS,
         Binding("y", "yes", "", show=False),
         Binding("escape", "no", "", show=False),

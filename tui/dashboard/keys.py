@@ -94,7 +94,13 @@ TABLE: tuple[Key, ...] = (
     Key("timer-next", "down", "", "choose the next", place="timers"),
     Key("timer-before", "up", "", "choose the one before", place="timers"),
     Key("enter-back", "backspace", "", "one step back, where nothing is typed", place="enter"),
-    Key("enter-who", "tab", "", "whom the call is for: letter; twice: who made it", place="enter"),
+    Key(
+        "enter-who",
+        "tab",
+        "",
+        "for whom: letter; twice: who made it; three times: when",
+        place="enter",
+    ),
 )
 """Every key there is. Besides, letters and numbers shown in a dialog choose what stands beside them."""
 

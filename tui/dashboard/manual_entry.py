@@ -59,9 +59,17 @@ class ManualEntry:
         slots: Sequence[tuple[str, SlotValue]],
         to: str | None = None,
         sender: str | None = None,
+        at: float | None = None,
     ) -> Utterance | None:
-        """A call that was made, with its slots, the station it was for and the one that made it."""
-        entered = Entered(t=self.clock(), call=call, slots=_plain(slots), to=to, sender=sender)
+        """Tell of a call that was made, with its slots, the station it was for and the one that made
+        it, at `at` seconds on the case's clock; None: now."""
+        entered = Entered(
+            t=self.clock() if at is None else at,
+            call=call,
+            slots=_plain(slots),
+            to=to,
+            sender=sender,
+        )
         return self.tell(entered)
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
@@ -86,9 +94,10 @@ class ManualEntry:
     def tick(self, checklist: str, item: str) -> None:
         self.tell(Ticked(t=self.clock(), checklist=checklist, item=item))
 
-    def heard(self, loop: int) -> None:
-        """The answer to a call was heard, or seen."""
-        self.tell(AnsweredByHand(t=self.clock(), loop=loop))
+    def heard(self, loop: int, at: float | None = None) -> None:
+        """Tell that the answer to a call was heard, or seen, at `at` seconds on the case's clock; None:
+        now."""
+        self.tell(AnsweredByHand(t=self.clock() if at is None else at, loop=loop))
 
     def note(self, text: str) -> None:
         self.tell(Noted(t=self.clock(), text=text))

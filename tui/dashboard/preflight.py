@@ -21,7 +21,8 @@ from tui.dashboard.palette import dress
 from tui.dashboard.settings import Theme, load_settings
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
-from tui.text.wording import CAUTION, CAUTION_IN_SHORT, clean, level, number
+from tui.text.weights import unusual_weight
+from tui.text.wording import CAUTION, CAUTION_IN_SHORT, DRILL_WORDS, clean, level, number
 
 SPOKEN = "consent to the recording is given aloud, first thing on it"
 
@@ -31,6 +32,7 @@ KEYS = (
     ("a", "consent given aloud"),
     ("n", "note of consent"),
     ("w", "weight"),
+    ("d", "drill or real"),
     ("↑↓", "read"),
     ("q", "leave, nothing begun"),
 )
@@ -44,6 +46,8 @@ class Choice:
     note: str
     """A note of consent, for the log; empty where none was made."""
     weight_kg: float | None
+    drill: bool | None = None
+    """Whether it is a drill; None where nobody said."""
 
 
 class Preflight(App[Choice]):
@@ -66,6 +70,8 @@ class Preflight(App[Choice]):
         Binding("a", "aloud"),
         Binding("n", "write('note')"),
         Binding("w", "write('weight')"),
+        Binding("d", "drill"),
+        Binding("ctrl+c", "leave", priority=True),
         Binding("up", "read(-1)"),
         Binding("down", "read(1)"),
         Binding("pageup", "read(-20)"),
@@ -82,6 +88,8 @@ class Preflight(App[Choice]):
         check: LevelCheck | None,
         source: str = "",
         colours: Theme = "dark",
+        *,
+        drill: bool | None = None,
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name."""
         super().__init__()
@@ -89,6 +97,9 @@ class Preflight(App[Choice]):
         self._protocol = protocol
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, ""
+        self._drill = drill
+        self._doubted: float | None = None
+        """A weight that was asked about, and is taken if it is written once more."""
         self._asked, self._problem = "", ""
 
     def compose(self) -> ComposeResult:
@@ -134,7 +145,10 @@ class Preflight(App[Choice]):
             if self._record
             else ("○ sound will not be recorded", "bold")
         )
-        return Content.assemble(chosen, ("   weight ", "$quiet"), (weight, "bold"))
+        kind = DRILL_WORDS[self._drill]
+        return Content.assemble(
+            chosen, ("   weight ", "$quiet"), (weight, "bold"), ("   ", ""), (kind, "bold $heading")
+        )
 
     def _consent(self) -> Content:
         if self._problem:
@@ -163,7 +177,7 @@ class Preflight(App[Choice]):
 
     def action_begin(self) -> None:
         """Begins the case."""
-        self.exit(Choice(self._record, self._note, self._weight))
+        self.exit(Choice(self._record, self._note, self._weight, self._drill))
 
     def action_leave(self) -> None:
         """Leaves; nothing has begun."""
@@ -172,6 +186,11 @@ class Preflight(App[Choice]):
     def action_record(self) -> None:
         """Turns the recording on or off."""
         self._record = not self._record
+        self._show()
+
+    def action_drill(self) -> None:
+        """Mark the case as a drill, as a real one, or as neither."""
+        self._drill = {None: True, True: False, False: None}[self._drill]
         self._show()
 
     def action_aloud(self) -> None:
@@ -216,6 +235,12 @@ class Preflight(App[Choice]):
                 self._problem = f'"{text}" is not a weight between 0 and 700 kg'
                 self._show()
                 return
+            doubt = unusual_weight(self._protocol, weight, self._weight)
+            if doubt and weight != self._doubted:
+                self._doubted = weight
+                self._problem = f"{doubt}: Enter again if it is right"
+                self._show()
+                return
             self._weight = weight
         self.action_close()
         self._write_sheet()
@@ -227,7 +252,10 @@ def brief_first(
     record: bool,
     check: Callable[[], LevelCheck] | None,
     source: str = "",
+    *,
+    drill: bool | None = None,
 ) -> Choice | None:
     """Show the briefing; the choice, or None where its user left."""
     colours = load_settings().theme
-    return Preflight(protocol, weight_kg, record, check() if check else None, source, colours).run()
+    tried = check() if check else None
+    return Preflight(protocol, weight_kg, record, tried, source, colours, drill=drill).run()

@@ -41,7 +41,7 @@ from listener.storage.seals import seal
 from listener.storage.signing import SigningKey
 from tui.dashboard.status import Status
 from tui.listening.last_try import last_try, put_elsewhere
-from tui.listening.prompts import Prompter, loudspeaker
+from tui.listening.prompts import Play, Prompter, loudspeaker
 from tui.text.wall_clock import wall_now, wall_stamp
 from tui.text.wording import clean
 
@@ -66,6 +66,8 @@ class CaseOptions:
     """Go on even with a case that has ended."""
     channels: tuple[tuple[int, str], ...] = ()
     """Input channels, from 1, and the stations that they belong to."""
+    drill: bool | None = None
+    """Whether it is a drill; None where nobody said."""
     note: str = ""
     """A note of consent to the recording, taken before it begins."""
     sounds: bool = False
@@ -90,6 +92,14 @@ class _AtRealPace:
         return paced(self._source.blocks(), time.sleep, time.monotonic)
 
 
+def _prompts(*, speak: bool) -> tuple[Play | None, str]:
+    """Return what plays prompts; where it is missing None, and a sentence: the case goes on without."""
+    try:
+        return loudspeaker(speak=speak), ""
+    except UserError as error:
+        return None, f"no sounds and no spoken prompts in this case: {error}"
+
+
 class Listening:
     """A case, ready to run. Also the observer that keeps what the screen asks for."""
 
@@ -105,7 +115,7 @@ class Listening:
         prompts = wishes.sounds or wishes.speak
         if prompts and not live:
             raise UserError("prompts come in the pauses of real time: use --pace real")
-        play = loudspeaker(speak=wishes.speak) if prompts else None
+        play, self._silent = _prompts(speak=wishes.speak) if prompts else (None, "")
         self._engine = SupervisedRecogniser(
             partial(
                 choose,
@@ -159,7 +169,12 @@ class Listening:
         )
         self._through_air = source.live
         self._opening = Opening(
-            wishes.weight_kg, source.name, self._listeners(), wishes.record, wishes.channels
+            weight_kg=wishes.weight_kg,
+            source=source.name,
+            engine=self._listeners(),
+            recording=wishes.record,
+            channels=wishes.channels,
+            drill=wishes.drill,
         )
         self._prompter: Prompter | None = None
         if play:
@@ -230,6 +245,8 @@ class Listening:
             self.live.tell(resumed)
         if self._note:
             self.live.tell(Noted(t=self.live.now, text=self._note))
+        if self._silent:
+            self.live.warn("prompts", self._silent)
 
     def run(self) -> None:
         """Hear the source to its end, in this thread."""

@@ -146,7 +146,7 @@ def loudspeaker(*, speak: bool) -> Play:
         spoken("ready")  # found missing now, not when a call goes unanswered
     from listener.audio.microphone import portaudio  # noqa: PLC0415
 
-    audio = portaudio()
+    audio = portaudio("Playing sound")
     try:
         device = audio.query_devices(None, "output")
     except (audio.PortAudioError, ValueError) as error:

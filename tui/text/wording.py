@@ -24,6 +24,11 @@ CAUTION = (
 CAUTION_IN_SHORT = "training aid, not a medical device, no alarm system: follow local policy"
 """The cautions for a terminal in which the whole sentences would cost a row."""
 
+DRILL_WORDS: Mapping[bool | None, str] = MappingProxyType(
+    {True: "DRILL", False: "REAL CASE", None: "drill or real: not said"}
+)
+"""Words for what a case is."""
+
 STATE_WORDS: dict[LoopState, str] = {
     "open": "awaiting read-back",
     "answered": "read back",

@@ -34,7 +34,7 @@ async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> 
         assert answered(seen) == 0
         await seen.pilot.press("1")
         assert answered(seen) == 1
-        assert "answer heard, after 70 mg was read back: Give ketamine 17 mg" in await seen.text()
+        assert ", after 70 mg was read back: Give ketamine 17 mg" in await seen.text()
         assert seen.case.view(25).log[-1].text.endswith("though it was read back otherwise")
 
 
@@ -74,3 +74,16 @@ async def test_a_call_that_nobody_answered_needs_one_press() -> None:
         await seen.text()
         await seen.pilot.press("h", "1")
         assert answered(seen) == 1
+
+
+@pytest.mark.parametrize("sender", [None, "drugs-nurse", "team-leader"])
+def test_speech_about_another_drug_that_is_no_read_back_never_reads_back_otherwise(
+    sender: str | None,
+) -> None:
+    order = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
+    other = heard(14, "adrenaline ten micrograms please now quickly", sender)
+    view = case(order, other).view(20)
+    said = view.log[-1].utterance
+    assert said is not None
+    assert "differs" not in said.flags
+    assert [state for _, state in view.loops if state == "differs"] == []

@@ -21,8 +21,8 @@ from grammar.case.facts import (
     TimerChanged,
     Withdrawn,
 )
-from tests.support.screens import Desk, case, desk, heard, note, status
-from tui.dashboard.call_entry import in_order
+from tests.support.screens import Desk, case, desk, heard, note, protocol, status
+from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.dialogs.dialog import CHOSEN
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
 from tui.dashboard.widgets.log import RunningLog
@@ -37,6 +37,9 @@ UNSURE = (
 SAID: tuple[Fact, ...] = (ORDER, *TIMERS, *UNSURE)
 """Facts 2 to 7 of an invented case; the second guesses of the last three are written below."""
 
+HEARD_THEN = UNSURE[0].t
+"""The moment at which something was heard after the order that waits: the default of its answer."""
+
 SECOND = ("heart rate sixty", "oxygen is off", "drugs ready")
 
 
@@ -44,14 +47,20 @@ def last(seen: Desk) -> Fact:
     return seen.case.facts[-1]
 
 
-def told(wanted: Fact) -> Callable[[Desk], bool]:
-    """The last fact is this one, whatever its number."""
+def palette(call: str) -> str:
+    """The key of a call in the palette."""
+    listed = in_order(protocol().call)
+    return dict(zip([c.id for c in listed], letters([c.title for c in listed]), strict=True))[call]
+
+
+def told(wanted: Fact, at: float | None = None) -> Callable[[Desk], bool]:
+    """The last fact is this one, whatever its number, told as of `at` or of now."""
 
     def check(seen: Desk) -> bool:
         found = last(seen)
         names = set(type(wanted).__dataclass_fields__) - {"seq", "t"}
         same = all(getattr(found, name) == getattr(wanted, name) for name in names)
-        return type(found) is type(wanted) and same and found.t == seen.now
+        return type(found) is type(wanted) and same and found.t == (seen.now if at is None else at)
 
     return check
 
@@ -80,10 +89,14 @@ class Pressed:
 
 def unsure(item: int) -> dict[str, Pressed]:
     fact = 5 + item
+    # The first holds a number: its value is seen and takes Enter.
+    enter = ("enter",) if item == 0 else ()
     return {
-        f"unsure-{2 * item + 1}": Pressed((str(2 * item + 1),), told(Confirmed(t=0, target=fact))),
+        f"unsure-{2 * item + 1}": Pressed(
+            (str(2 * item + 1), *enter), told(Confirmed(t=0, target=fact))
+        ),
         f"unsure-{2 * item + 2}": Pressed(
-            (str(2 * item + 2),), told(Amended(t=0, target=fact, words=SECOND[item]))
+            (str(2 * item + 2), *enter), told(Amended(t=0, target=fact, words=SECOND[item]))
         ),
     }
 
@@ -93,7 +106,7 @@ EVERY: dict[str, Pressed] = {
     "help": Pressed(("question_mark",), lambda seen: seen.app.query_one("#help-area").display),
     "call": Pressed(("c", "s", "9", "4", "enter"), told(SATS)),
     "vital": Pressed(("v", "s", "9", "4", "enter"), told(SATS)),
-    "heard": Pressed(("h", "1"), told(AnsweredByHand(t=0, loop=2))),
+    "heard": Pressed(("h", "1"), told(AnsweredByHand(t=0, loop=2), HEARD_THEN)),
     **{key: pressed for item in range(UNSURE_ITEMS) for key, pressed in unsure(item).items()},
     "amend": Pressed(("a", "2"), told(Amended(t=0, target=7, words="drugs ready"))),
     "speaker": Pressed(("s", "o"), told(SpeakerSet(t=0, target=7, station="outside"))),
@@ -122,7 +135,7 @@ EVERY: dict[str, Pressed] = {
     ),
     "accept": Pressed(("a", "a"), told(Confirmed(t=0, target=7))),
     "withdraw": Pressed(("a", "w"), told(Withdrawn(t=0, target=7))),
-    "who": Pressed(("a", "s", "A"), told(SpeakerSet(t=0, target=7, station="anteroom"))),
+    "who": Pressed(("a", "s", "n"), told(SpeakerSet(t=0, target=7, station="anteroom"))),
     "older": Pressed(("a", "up", "a"), told(Confirmed(t=0, target=6))),
     "newer": Pressed(("a", "up", "up", "down", "a"), told(Confirmed(t=0, target=6))),
     "timer-start": Pressed(("t", "n", "3", "m", "enter"), lambda seen: started(seen, 180)),
@@ -170,7 +183,7 @@ async def test_a_key_does_what_the_help_says(key: str) -> None:
 async def test_an_entered_order_says_for_whom_it_is_and_who_gave_it() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press(*"cg", "tab", "d", "tab", "tab", "t", "k", *"70", "enter")
+        await seen.pilot.press(*"cg", "tab", "d", "tab", "tab", "t", "k", *"70", "enter", "enter")
         found = last(seen)
         assert isinstance(found, Entered)
         assert (found.call, found.to, found.sender) == ("give-drug", "drugs-nurse", "team-leader")
@@ -190,8 +203,8 @@ async def test_a_dialog_too_long_for_the_terminal_scrolls_to_what_is_chosen() ->
         assert titles[0] not in shown(seen)
         await seen.pilot.press("up")
         assert CHOSEN in shown(seen)
-        await seen.pilot.press("7")
-        assert 'no letter "7" stands here' in shown(seen)
+        await seen.pilot.press("!")
+        assert 'no letter "!" stands here' in shown(seen)
 
 
 async def test_keys_struck_faster_than_the_screen_draws_are_all_taken() -> None:
@@ -222,7 +235,7 @@ async def test_an_unsure_utterance_shows_both_guesses_and_a_key_for_each() -> No
 async def test_a_place_in_the_strip_is_not_given_away_under_the_fingers() -> None:
     async with desk(case(*SAID), 60, (100, 40)) as seen:
         await seen.text()
-        await seen.pilot.press("1", "1")
+        await seen.pilot.press("1", "enter", "1")
         assert "nothing unsure stands there" in await seen.text()
         accepted = [fact for fact in seen.case.facts if isinstance(fact, Confirmed)]
         assert [fact.target for fact in accepted] == [5]
@@ -283,7 +296,7 @@ async def test_esc_leaves_every_dialog_and_the_log_keeps_its_place() -> None:
         (("c", "t", *"soon", "enter"), "no duration"),
         (("c", "g", "k", *"9", "x", "enter"), "no unit"),
         (("c", "g", "k", *"1,000", "enter"), "a thousand or one"),
-        (("c", "1"), 'no letter "1"'),
+        (("c", "!"), 'no letter "!"'),
         (("n", "enter"), "nothing to note"),
         (("a", "9"), "choose 1 to"),
         (("h", "9"), "choose 1 to"),
@@ -303,7 +316,7 @@ async def test_a_slip_is_told_in_a_sentence_and_nothing_is_stored(
 async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press("c", "g", "k", *"0.1", "space", "g", "enter")
+        await seen.pilot.press("c", "g", "k", *"0.1", "space", "g", "enter", "enter")
         assert told(
             Entered(
                 t=0,
@@ -311,7 +324,7 @@ async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> N
                 slots=(("drug", "ketamine"), ("amount", 0.1), ("unit", "g")),
             )
         )(seen)
-        await seen.pilot.press("c", "G", "k", "enter")
+        await seen.pilot.press("c", palette("drug-given"), "k", "enter", "enter")
         assert told(Entered(t=0, call="drug-given", slots=(("drug", "ketamine"),)))(seen)
         await seen.pilot.press("v", "b", *"130/80", "enter")
         assert seen.case.view(60).latest_vitals[-1].text == "130/80"
@@ -320,9 +333,9 @@ async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> N
 async def test_calls_without_a_value_take_two_keys_and_of_a_list_three() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press("c", "R")
+        await seen.pilot.press("c", palette("room-ready"))
         assert told(Entered(t=0, call="room-ready"))(seen)
-        await seen.pilot.press("c", "k", "b")
+        await seen.pilot.press("c", palette("switch-plan"), "b")
         assert told(Entered(t=0, call="switch-plan", slots=(("plan", "bravo"),)))(seen)
 
 
@@ -379,6 +392,8 @@ async def test_a_click_on_a_guess_chooses_it() -> None:
     async with desk(case(UNSURE[0]), 60, (100, 40)) as seen:
         await seen.text()
         await seen.pilot.click("#unsure", offset=(30, 2))
+        assert "WILL COUNT AS  Heart rate 60" in shown(seen)
+        await seen.pilot.press("enter")
         assert told(Amended(t=0, target=2, words="heart rate sixty"))(seen)
 
 
@@ -394,3 +409,62 @@ async def test_an_item_that_is_ticked_says_by_what_and_how_it_is_taken_back() ->
         told = " ".join(shown(seen).split())
         assert "was ticked by hand at 00:31. Esc, then u: takes back" in told
         assert [type(fact) for fact in seen.case.facts].count(Ticked) == 1
+
+
+async def test_a_doubtful_number_counts_for_nothing_before_its_value_is_seen_and_entered() -> None:
+    async with desk(case(UNSURE[0]), 60) as seen:
+        await seen.text()
+        stored = len(seen.case.facts)
+        await seen.pilot.press("1")
+        assert "WILL COUNT AS  Heart rate 16" in shown(seen)
+        assert len(seen.case.facts) == stored
+        await seen.pilot.press("escape")
+        assert len(seen.case.facts) == stored
+
+
+async def test_a_value_that_is_none_of_the_guesses_is_typed_at_once() -> None:
+    async with desk(case(UNSURE[0]), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("1", *"heart", "space", *"rate", "space", *"66", "enter")
+        assert seen.case.view(60).latest_vitals[-1].text == "66"
+
+
+async def test_a_drug_is_seen_in_words_before_it_is_stored_and_said_how_to_take_back() -> None:
+    async with desk(case(), 60, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cgk", *"70", "enter")
+        assert "WILL BE STORED" in shown(seen)
+        assert "Give ketamine 70 mg" in shown(seen)
+        assert not seen.case.view(60).loops
+        await seen.pilot.press("enter")
+        assert "u takes it back" in await seen.text()
+        await seen.pilot.press("u")
+        assert not seen.case.view(60).loops
+
+
+async def test_caps_lock_enters_the_same_call() -> None:
+    async with desk(case(), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("v", "S", *"94", "enter")
+        assert seen.case.view(60).latest_vitals[-1].id == "saturation"
+
+
+async def test_an_answer_and_an_entry_can_be_given_a_time_in_the_past() -> None:
+    async with desk(case(ORDER), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "tab", *"0:15", "enter", "1")
+        assert told(AnsweredByHand(t=0, loop=2), 15.0)(seen)
+        assert not seen.case.view(60).loops[0][0].late
+        await seen.pilot.press(*"vs", "tab", "tab", "tab", *"20s", "space", *"ago", "enter")
+        await seen.pilot.press(*"94", "enter")
+        assert seen.case.view(60).latest_vitals[-1].t == 40.0
+
+
+async def test_ctrl_c_asks_about_the_case_in_our_own_words() -> None:
+    async with desk(case(), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("ctrl+c")
+        assert "END THE CASE?" in shown(seen)
+        await seen.pilot.press("x", "enter")
+        assert "the case goes on" in shown(seen) or "END THE CASE?" in shown(seen)
+        assert seen.app.is_running

@@ -108,12 +108,12 @@ def test_every_call_of_the_shipped_protocols_has_a_letter_of_its_own() -> None:
     for name in ("isolation-airway", "adult-arrest"):
         titles = [call.title for call in in_order(load_protocol(name).call)]
         found = letters(titles)
-        assert len(set(found)) == len(titles)
+        assert len({letter.lower() for letter in found}) == len(titles), "case alone parts none"
         assert all(found)
 
 
 def test_letters_follow_the_titles_and_skip_what_all_of_them_share() -> None:
-    assert letters(["Saturation", "Suction", "Heart rate"]) == ["s", "S", "h"]
+    assert letters(["Saturation", "Suction", "Heart rate"]) == ["s", "u", "h"]
     assert letters(["Plan A", "Plan B"]) == ["a", "b"]
 
 

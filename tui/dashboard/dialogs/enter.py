@@ -11,14 +11,20 @@ from grammar.language.meaning import SlotValue
 from grammar.protocol.model import Call
 from tui.dashboard import call_entry as entry
 from tui.dashboard.call_entry import Step
-from tui.dashboard.dialogs.dialog import Dialog, Line, choice, columns
+from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
+from tui.text.moment import past_moment
 from tui.text.wording import call_in_words, clean, station
 
-Who = Literal["to", "sender"]
-WHO: dict[Who, str] = {"to": "for whom is it?", "sender": "who made it?"}
+Who = Literal["to", "sender", "when"]
+WHO: dict[Who, str] = {
+    "to": "for whom is it?",
+    "sender": "who made it?",
+    "when": "when was it? now, 2m, 90s ago, or a time such as 3:25; Enter",
+}
+NEXT: dict[Who | None, Who] = {None: "to", "to": "sender", "sender": "when", "when": "to"}
 
 
 class EnterDialog(Dialog):
@@ -49,7 +55,9 @@ class EnterDialog(Dialog):
         self._stations = [each.id for each in hands.protocol.station]
         self._who: dict[Who, str] = {}
         self._asking: Who | None = None
-        """Whether a letter names a station now, and which."""
+        """The question that Tab opened, None while none is."""
+        self._when = Typed()
+        """The time at which the call was made, as written; empty for now."""
         self._call: Call | None = None
         self._steps: list[Step] = []
         self._slots: list[list[tuple[str, SlotValue]]] = []
@@ -61,11 +69,16 @@ class EnterDialog(Dialog):
 
     def press(self, key: str, character: str | None) -> None:
         if key == self.keymap.of("enter-who") and not self._own_timer:
-            self._asking = "sender" if self._asking == "to" else "to"
+            self._asking = NEXT[self._asking]
         elif self._asking:
             self._press_who(key, character)
         elif key == self.keymap.of("enter-back") and not self._typed.text and self._call:
             self._back()
+        elif self._call and len(self._slots) == len(self._steps):
+            if key == "enter":
+                self.store()
+            elif character:
+                raise ValueError("Enter stores it, Backspace goes a step back")
         elif self._call is None:
             self._press_choice(key, character, [letter for letter, _ in self._calls])
         elif self._step.kind == "choice":
@@ -76,12 +89,23 @@ class EnterDialog(Dialog):
             self._typed.press(key, character)
 
     def _press_who(self, key: str, character: str | None) -> None:
-        if key == self.keymap.of("enter-back"):
+        if self._asking == "when":
+            if key == "enter":
+                self._moment()  # raises where it is no time
+                self._asking = None
+            else:
+                self._when.press(key, character)
+        elif key == self.keymap.of("enter-back"):
             self._asking = None
-        elif character and character in self._station_letters():
-            self.who(self._station_letters().index(character))
+        elif character and character.lower() in self._station_letters():
+            self.who(self._station_letters().index(character.lower()))
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
+
+    def _moment(self) -> float | None:
+        """Return when the call was made, seconds on the case's clock; None for now."""
+        text = self._when.text.strip()
+        return past_moment(text, self._hands.clock()) if text else None
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
@@ -96,8 +120,8 @@ class EnterDialog(Dialog):
             self._filled([])
         elif key == "enter":
             self.choose(self._at)
-        elif character and character in known:
-            self.choose(known.index(character))
+        elif character and character.lower() in known:
+            self.choose(known.index(character.lower()))
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
@@ -145,14 +169,28 @@ class EnterDialog(Dialog):
             self._step.kind == "amount" and "drug" in self._asked and "drug" not in dict(self._all)
         ):
             self._slots.append([])
-        if len(self._slots) < len(self._steps):
-            return
+        if len(self._slots) == len(self._steps) and not self._holds_a_drug:
+            self.store()
+
+    @property
+    def _holds_a_drug(self) -> bool:
+        """Whether a drug or a dose is to be stored: that is seen in words first and takes Enter."""
+        return bool(self._asked & {"drug", "amount"})
+
+    def store(self) -> None:
+        """Store the call with its values."""
         assert self._call is not None
         try:
             if self._own_timer:
                 self._hands.start_timer(self._call.id, self._all)
             else:
-                self._hands.enter(self._call.id, self._all, **self._who)
+                self._hands.enter(
+                    self._call.id,
+                    self._all,
+                    to=self._who.get("to"),
+                    sender=self._who.get("sender"),
+                    at=self._moment(),
+                )
         except Exception:
             self._back()
             raise
@@ -191,6 +229,9 @@ class EnterDialog(Dialog):
             yield from self._list([(letter, call.title) for letter, call in self._calls])
             return
         if len(self._slots) == len(self._steps):
+            yield self.heading("WILL BE STORED", f"{self.keymap.shown('enter-back')}: back")
+            yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "store")
+            yield Content.styled("Enter stores it", "$ink")
             return
         yield self.heading(
             f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')}: back"
@@ -214,10 +255,18 @@ class EnterDialog(Dialog):
         """Who made the call and whom it is for, as far as it was said."""
         named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
         sender = f" by {named['sender']}" if "sender" in named else ""
-        return f"{sender} → {named['to']}" if "to" in named else sender
+        when = f" ({self._when.text.strip()})" if self._when.text.strip() else ""
+        return (f"{sender} → {named['to']}" if "to" in named else sender) + when
 
     def _ask_who(self) -> Iterable[Line]:
-        again = f"{self.keymap.shown('enter-who')} again: {WHO['sender' if self._asking == 'to' else 'to']}"
+        again = (
+            f"{self.keymap.shown('enter-who')} again: {WHO[NEXT[self._asking]].partition('?')[0]}?"
+        )
+        if self._asking == "when":
+            yield self.heading(self._what, again)
+            yield Content.styled(WHO["when"], "$ink")
+            yield self._when.picture()
+            return
         yield self.heading(self._what, f"{again}  {self.keymap.shown('enter-back')}: back")
         yield Content.styled(WHO[self._asking or "to"], "$ink")
         names = [station(self._hands.protocol, each) for each in self._stations]

@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterable
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice
+from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
+from tui.text.moment import past_moment
 from tui.text.wording import (
     STATE_MARKS,
     STATE_WORDS,
@@ -43,10 +45,19 @@ class AnsweredDialog(Dialog):
         self._at = self._listed.index(loop) if loop in self._listed else 0
         self._warned: int | None = None
         """The call of which it was said that it was read back otherwise."""
+        self._when: Typed | None = None
+        """The time that is being written; None while a call is chosen."""
+        self._time = ""
+        """The time that was written; "" for the moment at which something was heard."""
 
     def press(self, key: str, character: str | None) -> None:
+        if self._when is not None:
+            self._write(key, character)
+            return
         warned, self._warned = self._warned, None
-        if key in ("down", "up"):
+        if key == self.keymap.of("enter-who"):
+            self._when = Typed(self._time)
+        elif key in ("down", "up"):
             self._at = (self._at + (1 if key == "down" else -1)) % len(self._listed)
         elif key == "enter":
             self._take(self._at, warned)
@@ -54,6 +65,28 @@ class AnsweredDialog(Dialog):
             self._take(int(character) - 1, warned)
         elif character:
             raise ValueError(f"choose 1 to {len(self._listed)}")
+
+    def _write(self, key: str, character: str | None) -> None:
+        assert self._when is not None
+        if key == "enter":
+            past_moment(self._when.text, self._view_now().now)  # raises where it is none
+            self._time, self._when = self._when.text, None
+        else:
+            self._when.press(key, character)
+
+    def _moment(self, loop: Loop) -> float:
+        """Return when the answer was: as written, else the moment at which something was heard since
+        the call, else now."""
+        view = self._view_now()
+        if self._time:
+            return past_moment(self._time, view.now)
+        heard = (line.utterance for line in view.log if line.utterance)
+        unclear = [
+            said.t
+            for said in heard
+            if loop.asked <= said.t <= view.now and (said.role == "unrecognised" or said.unsure)
+        ]
+        return unclear[0] if unclear else view.now
 
     def choose(self, at: int) -> None:
         """Takes one call for answered."""
@@ -74,12 +107,19 @@ class AnsweredDialog(Dialog):
                 f"{said} was read back, against {called}: {at + 1} or Enter again only if"
                 f" {called} was read back after all"
             )
-        self._hands.heard(loop.id)
+        when = self._moment(loop)
+        self._hands.heard(loop.id, when)
         though = f", after {otherwise[1]} was read back" if otherwise else ""
-        self.dismiss(f"answer heard{though}: {self._words(loop)}")
+        self.dismiss(f"answer heard at {clock(when)}{though}: {self._words(loop)}")
 
     def lines(self) -> Iterable[Line]:
-        yield self.heading("THAT WAS HEARD", "number of the call that was answered")
+        if self._when is not None:
+            yield self.heading("WHEN WAS THAT?", "now, 2m, 90s ago, or a time such as 3:25; Enter")
+            yield self._when.picture()
+            return
+        when = f"at {self._time}" if self._time else "at the time something was heard, else now"
+        tab = self.keymap.shown("enter-who")
+        yield self.heading("THAT WAS HEARD", f"number of the call; {when}, {tab}: another time")
         loops, now = self._now(), self._view_now().now
         for at, (loop, state) in ((i, loops[x]) for i, x in enumerate(self._listed) if x in loops):
             age, chosen = clock(loop.age(now)), at == self._at

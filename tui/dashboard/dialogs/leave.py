@@ -20,11 +20,14 @@ class LeaveDialog(Dialog):
         super().__init__(keys)
         self._question = question
 
-    def press(self, key: str, _character: str | None) -> None:
-        if key in (self.keymap.of("quit"), "enter"):
+    def press(self, key: str, character: str | None) -> None:
+        if key in (self.keymap.of("quit"), "ctrl+c"):
             self.end()
-        else:
-            self.dismiss(None)
+        elif character and key != "enter":
+            raise ValueError(
+                f"the case goes on; {self.keymap.shown('quit')} ends it, "
+                f"{self.keymap.shown('close')} closes this question"
+            )
 
     def end(self) -> None:
         """The case ends."""
@@ -33,6 +36,6 @@ class LeaveDialog(Dialog):
     def lines(self) -> Iterable[Line]:
         # Without the hint that Esc leaves: that might be taken for leaving the case.
         yield Content.styled(self._question, "bold $heading")
-        text = Content.styled(f"{self.keymap.shown('quit')} again, or Enter, ends it", "bold $ink")
+        text = Content.styled(f"{self.keymap.shown('quit')} again ends the case", "bold $ink")
         yield clickable(text, "end")
-        yield Content.styled("any other key goes on", "$ink")
+        yield Content.styled(f"{self.keymap.shown('close')} goes on listening", "$ink")

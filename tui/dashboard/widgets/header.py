@@ -11,7 +11,16 @@ from textual.widgets import Static
 from grammar.case.view import View
 from grammar.protocol.model import decimal
 from tui.dashboard.status import Replaying, Status
-from tui.text.wording import CAUTION, CAUTION_IN_SHORT, clean, clock, heard, level, number
+from tui.text.wording import (
+    CAUTION,
+    CAUTION_IN_SHORT,
+    DRILL_WORDS,
+    clean,
+    clock,
+    heard,
+    level,
+    number,
+)
 
 LOW = 30
 """Rows below which the caution is told in short."""
@@ -35,6 +44,7 @@ class Header(Static):
             return Content.styled(
                 f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
             )
+        kind = f"{DRILL_WORDS[view.drill]}  " if view.drill is not None else ""
         weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
         if status.replay:
             how = ("REPLAY, nothing is changed", "bold $heading")
@@ -45,7 +55,9 @@ class Header(Static):
             how = ("▶ listening", "bold $good")
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
         ears = (f" with {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
-        first = Content.assemble(*wrong, how, ears, (f"  {weight}", "$quiet"))
+        first = Content.assemble(
+            *wrong, how, ears, (f"  {kind}", "bold $heading"), (weight, "$quiet")
+        )
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
 
 
