@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import datetime
 from functools import cache
 
-from rich.color import ColorTriplet
+from rich.color_triplet import ColorTriplet
 from textual.pilot import Pilot
 from textual.widget import Widget
 

@@ -96,7 +96,8 @@ def feed(desk: Timed, net: Network, seconds: float) -> None:
 
 async def keys(desk: Timed, names: Sequence[str], seconds: float) -> list[tuple[float, float]]:
     """Keys pressed at odd moments, each timed."""
-    draw, found, began = random.Random(2), [], time.perf_counter()
+    draw, began = random.Random(2), time.perf_counter()
+    found: list[tuple[float, float]] = []
     while time.perf_counter() - began < seconds:
         await asyncio.sleep(draw.uniform(0.1, 0.3))
         found.append(await desk.press_ms(names[len(found) % len(names)]))

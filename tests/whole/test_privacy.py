@@ -55,7 +55,7 @@ def test_folders_and_files_are_private_whatever_the_umask_while_heard_and_after(
         sys.exit(code)
     """
     (tmp_path / "words").write_text("a passphrase\n")  # invented
-    for number, more in enumerate([[], ["--passphrase-file", tmp_path / "words"]]):
+    for number, more in enumerate([[], ["--passphrase-file", str(tmp_path / "words")]]):
         cases = tmp_path / f"cases-{number}"
         done = run(program, QUICK, cases, *more)
         assert done.returncode == 0, done.stderr
@@ -168,7 +168,7 @@ def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     need("strace")
     place = tmp_path_factory.mktemp("traced")
     calls = "trace=socket,connect,bind,sendto,openat,open,creat"
-    trace = ["strace", "-f", "-qq", "-e", calls, "-o", place / "calls"]
+    trace = ["strace", "-f", "-qq", "-e", calls, "-o", str(place / "calls")]
     done = subprocess.run(
         [*trace, sys.executable, "-c", _dedented(LISTEN, SCREEN), QUICK, place / "cases"],
         capture_output=True,

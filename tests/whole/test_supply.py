@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from importlib import metadata
+from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
@@ -44,7 +45,7 @@ def families(text: str) -> set[str]:
 
 def told() -> dict[str, str]:
     """Package and licence, by the table in DEVELOPERS.md."""
-    found = {}
+    found: dict[str, str] = {}
     table = (ROOT / "DEVELOPERS.md").read_text().split("## Dependencies")[1].split("\n## ")[0]
     for line in table.splitlines():
         cells = [cell.strip() for cell in line.strip("|").split("|")]
@@ -60,11 +61,13 @@ def by_its_papers(name: str) -> set[str]:
     """The families of licences in a package's metadata, else in its licence file."""
     about = metadata.metadata(name)
     classed = [c for c in about.get_all("Classifier") or [] if c.startswith("License")]
-    said = [about.get("License-Expression") or "", (about.get("License") or "")[:60], *classed]
+    said = [*(about.get_all("License-Expression") or [])]
+    said += [text[:60] for text in about.get_all("License") or []] + classed
     if found := families(" ".join(said)):
         return found
     texts = [f for f in metadata.files(name) or [] if re.search("licen[cs]e|copying", str(f), re.I)]
-    return families(" ".join(f.read_text()[:2000] for f in texts if f.locate().is_file()))
+    there = [f for f in texts if Path(str(f.locate())).is_file()]
+    return families(" ".join(f.read_text()[:2000] for f in there))
 
 
 def brought() -> Iterator[str]:

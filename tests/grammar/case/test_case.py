@@ -108,7 +108,7 @@ def test_the_later_of_two_amendments_counts(protocol: Protocol) -> None:
 
 
 def test_a_withdrawn_fact_did_not_happen(protocol: Protocol) -> None:
-    facts = [START, ORDER, READ_BACK, Withdrawn(seq=4, t=9, target=3)]
+    facts: list[Fact] = [START, ORDER, READ_BACK, Withdrawn(seq=4, t=9, target=3)]
     assert derived(view(protocol, facts)) == derived(view(protocol, [START, ORDER]))
     both = [*facts, Withdrawn(seq=5, t=9, target=2)]
     assert derived(view(protocol, both)) == derived(view(protocol, [START]))
@@ -159,9 +159,19 @@ def test_naming_the_speaker_decides_who_answered(protocol: Protocol) -> None:
     nobody = replace(READ_BACK, sender=None)
     unknown = view(protocol, [START, ORDER, nobody])
     assert unknown.loops[0][0].flags == ("speaker unknown",)
-    named = [START, ORDER, nobody, SpeakerSet(seq=4, t=9, target=3, station="airway-operator")]
+    named: list[Fact] = [
+        START,
+        ORDER,
+        nobody,
+        SpeakerSet(seq=4, t=9, target=3, station="airway-operator"),
+    ]
     assert view(protocol, named).loops[0][0].flags == ("by another",)
-    caller = [START, ORDER, nobody, SpeakerSet(seq=4, t=9, target=3, station="team-leader")]
+    caller: list[Fact] = [
+        START,
+        ORDER,
+        nobody,
+        SpeakerSet(seq=4, t=9, target=3, station="team-leader"),
+    ]
     assert states(view(protocol, caller)) == ["open"]
 
 
@@ -204,7 +214,7 @@ def test_a_fact_that_could_not_be_stored_cannot_be_made() -> None:
 
 
 def test_notes_marks_gaps_and_the_end_are_in_the_log(protocol: Protocol) -> None:
-    facts = [
+    facts: list[Fact] = [
         START,
         Noted(seq=2, t=3, text="door opened"),
         Noted(seq=3, t=4, text="look at this", mark=True),
@@ -228,7 +238,7 @@ def test_a_deadline_passes_without_any_event(protocol: Protocol) -> None:
 
 
 def test_the_fold_leaves_out_what_is_not_over_yet(protocol: Protocol) -> None:
-    facts = [START, ORDER, READ_BACK]
+    facts: list[Fact] = [START, ORDER, READ_BACK]
     assert not fold(protocol, facts, ORDER.until - 0.1).loops
     assert states(fold(protocol, facts, READ_BACK.until - 0.1)) == ["open"]
     assert states(fold(protocol, facts, READ_BACK.until)) == ["closed"]
@@ -245,7 +255,7 @@ def test_an_input_channel_speaks_for_its_station(protocol: Protocol) -> None:
 
 
 def test_dose_per_kilogram_follows_from_the_weight_entered(protocol: Protocol) -> None:
-    facts = [START, ORDER, READ_BACK, heard(4, 20, "ketamine in", "drugs-nurse")]
+    facts: list[Fact] = [START, ORDER, READ_BACK, heard(4, 20, "ketamine in", "drugs-nurse")]
     dose = view(protocol, facts, 30).doses[0]
     # Arithmetic: 90 mg / 70 kg; 90 mg at the invented sheet's 10 mg/mL.
     assert dose.per_kg is not None

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -288,7 +289,7 @@ def test_a_cycle_is_heard_and_judged_from_sound_to_summary(tmp_path: Path) -> No
     soundfile.write(tmp_path / "cycle.wav", (sound + noise).astype(np.int16), SAMPLE_RATE)
     wishes = CaseOptions("adult-arrest", None, "vosk", None, tmp_path / "cases", False, False)
     listening = Listening(AudioFile(tmp_path / "cycle.wav"), wishes)
-    lines = []
+    lines: list[Mapping[str, Any]] = []
     listening.tell_line = lines.append
     run_headless(listening)
     summary = lines[-1]

@@ -47,7 +47,7 @@ def understanding(protocol: Protocol) -> Understanding:
 
 def walk(found: Network, rng: random.Random) -> list[str]:
     """One sentence: a random way through the network."""
-    here, words = found.start, []
+    here, words = found.start, list[str]()
     while True:
         row = found.arcs[here]
         if here in found.finals and (not row or rng.random() < 0.4):

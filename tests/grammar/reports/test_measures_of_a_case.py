@@ -152,7 +152,7 @@ def test_the_lowest_saturation_and_the_time_below_a_threshold() -> None:
         until=150,
     )
     (saturation,) = signs(view)
-    assert (saturation.called, saturation.lowest.values[0]) == (5, 84)
+    assert (saturation.called, saturation.lowest.values[0]) == (5, Decimal(84))
     assert (saturation.lowest.fact, saturation.highest.fact) == (4, 2)
     found = below(view, "saturation", Decimal(90))
     assert (found.seconds, found.known_s, found.facts) == (90, 140, (3, 4, 6))

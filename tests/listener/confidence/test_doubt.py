@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -167,10 +168,10 @@ def test_the_second_listener_tells_most_teens_from_their_tens(protocol: Protocol
 class Contrary:
     """A second listener that always hears seventeen."""
 
-    def wanted(self, *_: object) -> bool:
+    def wanted(self, _: Sequence[Word]) -> bool:
         return True
 
-    def opinion(self, *_: object) -> Opinion:
+    def opinion(self, *_: Any) -> Opinion:
         return Opinion(False, "ketamine seventeen", -0.1)
 
 
@@ -248,7 +249,8 @@ class Slow(Contrary):
     def wanted(self, words: Sequence[Word]) -> bool:
         return words[-1].text != "seven"
 
-    def opinion(self, _: object, words: Sequence[Word], *__: object) -> Opinion:
+    def opinion(self, *asked: Any) -> Opinion:
+        words: Sequence[Word] = asked[1]
         self.asked.append(words[-1].text)
         self.begun.set()
         self.go.wait(20)
@@ -308,9 +310,9 @@ def test_the_fit_finds_the_odds_that_made_the_data() -> None:
     true = Calibration(0.5, {"weakest": 1.2, "words": -0.7})
     claims = []
     for _ in range(6000):
-        found = {"weakest": float(rng.normal()), "words": float(rng.normal())}
-        right = bool(rng.random() < true.confidence(found))
-        claims.append(Claim(0.0, right, False, tuple(found.items())))
+        evidence = {"weakest": float(rng.normal()), "words": float(rng.normal())}
+        right = bool(rng.random() < true.confidence(evidence))
+        claims.append(Claim(0.0, right, False, tuple(evidence.items())))
     found = fit(claims)
     assert found.intercept == pytest.approx(0.5, abs=0.12)
     assert found.weights == pytest.approx(dict(true.weights), abs=0.12)

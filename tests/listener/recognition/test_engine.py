@@ -6,6 +6,7 @@ import io
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import partial
 from importlib.resources import files
@@ -18,12 +19,13 @@ import soundfile
 from grammar.case.facts import Gap, Heard, Warned
 from grammar.case.fold import Case
 from grammar.errors import UserError
+from grammar.language.word_network import Network
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
 from listener.audio.sources import RawPcm
 from listener.live import Live
 from listener.recognition.engines import choose
-from listener.recognition.recogniser import HearingFailed
+from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
 from listener.storage.journal import Journal
 from tests.support import failing_engines
@@ -34,12 +36,12 @@ PIECE = np.ones(1600, dtype=np.int16)
 
 
 def failing(
-    tmp_path: Path, how: str, at: int, times: int, make: object = None
+    tmp_path: Path, how: str, at: int, times: int, make: Callable[..., Recogniser] | None = None
 ) -> SupervisedRecogniser:
     left = tmp_path / "left"
     left.write_text(str(times))
     made = make or failing_engines.counting
-    return SupervisedRecogniser(partial(made, how, at, left), patience_s=2.0)  # type: ignore[arg-type]
+    return SupervisedRecogniser(partial(made, how, at, left), patience_s=2.0)
 
 
 @pytest.mark.parametrize(
@@ -97,8 +99,9 @@ def test_a_library_that_prints_disturbs_nothing(capfd: pytest.CaptureFixture[str
 
 
 def test_what_a_user_can_mend_is_said_as_ever(tmp_path: Path) -> None:
+    nothing = Network(arcs=((),), finals=frozenset({0}))
     with pytest.raises(UserError, match="no recogniser"):
-        SupervisedRecogniser(partial(choose, "none such", None, {}))  # type: ignore[arg-type]
+        SupervisedRecogniser(partial(choose, "none such", nothing, {}))
 
 
 def test_an_engine_that_hangs_ends_with_the_one_that_listened() -> None:
@@ -142,7 +145,7 @@ def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) 
     live._capture.now, live._heard_s = 20.0, 5.0
     assert live.troubles == ("hearing is 15 s behind, nothing is left out",)
     live._heard_s = 19.0
-    assert live.troubles == ()
+    assert not live.troubles
     live.keeper.finish()
 
 

@@ -11,13 +11,14 @@ from grammar.errors import UserError
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN, network
 from grammar.language.word_network import Network
+from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.audio.dither import Dither
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.engines import choose
 from listener.recognition.n_best import Alternative, with_confidence
-from listener.recognition.recogniser import Recogniser, Word
+from listener.recognition.recogniser import Recogniser
 from tests.support.needs import reason
 from tests.support.speech import (
     PROMPTS,

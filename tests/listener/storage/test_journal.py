@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from grammar.case.facts import (
     CaseStarted,
+    Fact,
     Gap,
     Heard,
     Noted,
@@ -38,7 +39,11 @@ def journal(tmp_path: Path) -> Journal:
 def test_facts_come_back_in_order_with_their_numbers(tmp_path: Path) -> None:
     kept = journal(tmp_path)
     word = Word("copy", 1.0, 1.3, 0.9)
-    told = [CaseStarted(protocol="p"), Heard(t=1.0, until=1.3, words=(word,)), Noted(t=2, text="é")]
+    told: list[Fact] = [
+        CaseStarted(protocol="p"),
+        Heard(t=1.0, until=1.3, words=(word,)),
+        Noted(t=2, text="é"),
+    ]
     stored = [kept.append_next(fact) for fact in told]
     kept.close()
     assert [fact.seq for fact in stored] == [1, 2, 3]

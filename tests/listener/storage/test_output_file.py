@@ -12,6 +12,7 @@ import pytest
 from grammar.errors import UserError
 from listener.storage import output_file
 from listener.storage.output_file import write_output
+from listener.storage.private_files import private_file
 from tests.support.kept_cases import begin, end, record
 from tui.cli import main
 
@@ -117,7 +118,7 @@ def test_a_file_that_somebody_else_makes_meanwhile_is_left_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     page = tmp_path / "page.html"
-    really = output_file.private_file
+    really = private_file
 
     def meanwhile(path: Path, content: bytes) -> None:
         really(path, content)

@@ -88,8 +88,16 @@ def test_the_kernel_is_asked_once_a_second_to_put_the_sound_on_the_disk(tmp_path
         print("written", flush=True)
         recording.close()
     """
-    run = [sys.executable, "-c", textwrap.dedent(script), tmp_path / "audio.flac"]
-    trace = ["strace", "-f", "-qq", "-e", "trace=fsync,fdatasync,write", "-o", tmp_path / "calls"]
+    run = [sys.executable, "-c", textwrap.dedent(script), str(tmp_path / "audio.flac")]
+    trace = [
+        "strace",
+        "-f",
+        "-qq",
+        "-e",
+        "trace=fsync,fdatasync,write",
+        "-o",
+        str(tmp_path / "calls"),
+    ]
     subprocess.run(
         [*trace, *run], check=True, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     )

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from grammar.case.facts import CaseEnded, Heard, Noted
+from grammar.case.facts import CaseEnded, CaseStarted, Heard, Noted
 from listener.storage.case_reader import open_case
 from listener.storage.fact_reader import stored_facts
 from listener.storage.rescue import rescue, take_in
@@ -104,7 +104,9 @@ def test_what_was_rescued_of_another_case_of_the_same_name_is_left_alone(tmp_pat
     record(journal)
     facts = journal.facts()
     protocol = (journal.folder / "protocol.toml").read_text()
-    other = [replace(facts[0], wall="2001-01-01T00:00:00+00:00"), *facts[1:]]  # type: ignore[call-arg]
+    first = facts[0]
+    assert isinstance(first, CaseStarted)
+    other = [replace(first, wall="2001-01-01T00:00:00+00:00"), *facts[1:]]
     place = tmp_path / "rescued"
     folder, _ = rescue(
         place, journal, protocol, [*other, Noted(seq=99, t=9.0, text="elsewhere")], WALL

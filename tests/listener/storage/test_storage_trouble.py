@@ -186,13 +186,17 @@ class Lines(threading.Thread):
             self.lines.append(line.decode())
 
 
+COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
+
+
 @contextmanager
 def listening(cases: Path) -> Iterator[tuple[subprocess.Popen[bytes], Lines, Lines]]:
     """`answerback listen - --json`, fed by the test."""
-    run = "import sys; from tui.cli import main; sys.exit(main())"
-    command = [sys.executable, "-c", run, "listen", "-", "--json", "--cases", str(cases)]
     process = subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        [*COMMAND, "listen", "-", "--json", "--cases", str(cases)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     )
     assert process.stdout
     assert process.stderr
@@ -242,7 +246,7 @@ def test_listening_goes_on_while_the_disk_takes_nothing_and_says_so(tmp_path: Pa
     said = [re.sub("[0-9]+", "#", line) for line in errors.lines if "not stored yet" in line]
     assert len(said) == len(set(said)), "each cause is said once"
     alone = subprocess.run(
-        [*process.args[:3], "listen", str(QUICK), "--json", "--cases", str(tmp_path / "again")],
+        [*COMMAND, "listen", str(QUICK), "--json", "--cases", str(tmp_path / "again")],
         capture_output=True,
         check=True,
     )

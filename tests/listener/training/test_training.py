@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import random
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import kaldi_native_fbank as native
 import numpy as np
@@ -329,7 +331,7 @@ def test_a_tiny_model_learns_is_exported_and_vosk_hears_what_it_was_trained_on(
     device = torch.device("cpu")
     batches = Batches(Store(jobs, [tmp_path], device), size=12, seed=1)
 
-    def undistorted():
+    def undistorted() -> Iterator[Any]:
         while True:
             yield batches.plain(range(len(jobs)))
 

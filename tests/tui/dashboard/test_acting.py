@@ -23,9 +23,9 @@ from grammar.case.facts import (
 )
 from tests.support.screens import Desk, case, desk, heard, note, protocol, status
 from tui.dashboard.call_entry import in_order, letters
-from tui.dashboard.dialogs.dialog import CHOSEN
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
 from tui.dashboard.widgets.log import RunningLog
+from tui.text.wording import CHOSEN
 
 ORDER = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
 TIMERS = (heard(20, "timer sixty", "team-leader"), heard(24, "timer ninety", "team-leader"))

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from rich.color import ColorTriplet
+from rich.color_triplet import ColorTriplet
 from textual.app import App
 from textual.pilot import Pilot
 

@@ -6,7 +6,7 @@ import pytest
 
 from grammar.case.facts import Amended
 from tests.support.screens import Desk, case, desk, heard, status
-from tui.dashboard.dialogs.dialog import CHOSEN
+from tui.text.wording import CHOSEN
 
 FENTANYL = heard(10, "drugs nurse give fifteen micrograms of fentanyl", "team-leader")
 """An order, misheard, of an invented case."""

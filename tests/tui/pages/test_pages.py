@@ -73,8 +73,14 @@ def test_a_briefing_has_every_station_drug_rule_checklist_and_call_of_the_protoc
 ) -> None:
     protocol = load_protocol(name)
     text = " ".join(as_text(briefing(protocol, 70), 400).split())
-    for titled in (*protocol.station, *protocol.rule, *protocol.checklist, *protocol.call):
-        assert titled.title in text
+    titles = [
+        *(station.title for station in protocol.station),
+        *(checklist.title for checklist in protocol.checklist),
+        *(rule.title for rule in protocol.rule),
+        *(call.title for call in protocol.call),
+    ]
+    for title in titles:
+        assert title in text
     for each in protocol.drug:
         assert (each.title or each.id) in text
     assert "not advice" in text

@@ -65,17 +65,17 @@ def test_a_call_reads_with_its_slots_in_words(call: str, slots: Slots, words: st
 
 
 def test_a_differing_read_back_names_only_what_differs() -> None:
-    called = {"drug": "rocuronium", "amount": Decimal(50), "unit": "mg"}
-    wrong_amount = {"drug": "rocuronium", "amount": Decimal(15), "unit": "mg"}
-    wrong_drug = {"drug": "ketamine", "amount": Decimal(50), "unit": "mg"}
+    called: Slots = {"drug": "rocuronium", "amount": Decimal(50), "unit": "mg"}
+    wrong_amount: Slots = {"drug": "rocuronium", "amount": Decimal(15), "unit": "mg"}
+    wrong_drug: Slots = {"drug": "ketamine", "amount": Decimal(50), "unit": "mg"}
     both = wording.called_and_read_back
     assert both(protocol(), "give-drug", called, wrong_amount) == ("50 mg", "15 mg")
     assert both(protocol(), "give-drug", called, wrong_drug) == ("rocuronium", "ketamine")
 
 
 def test_a_read_back_in_another_unit_names_both_units() -> None:
-    called = {"amount": Decimal(5), "unit": "mg"}
-    said = {"amount": Decimal(5), "unit": "mL"}
+    called: Slots = {"amount": Decimal(5), "unit": "mg"}
+    said: Slots = {"amount": Decimal(5), "unit": "mL"}
     both = wording.called_and_read_back(protocol(), "give-drug", called, said)
     assert both == ("5 mg", "5 mL")
 
