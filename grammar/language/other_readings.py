@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from rapidfuzz import fuzz
 from rapidfuzz.distance import Indel
@@ -24,6 +25,13 @@ from grammar.protocol.templates import expansions
 
 FAR = 0.45
 """Least similarity (mean of word and letter similarity, 0 to 1) of a phrase offered as a guess."""
+
+
+CORRECTING = frozenset({"er", "uh", "no", "sorry", "correction", "rather", UNKNOWN})
+"""Words with which a speaker takes back the number before. Common practice, no source."""
+
+RUN = (4, 3, 2, 1)
+"""Words of a number beside such a word, the longest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +69,8 @@ class Guesses:
         words = [word for word in text.split() if word != UNKNOWN]
         taken = {_key(meaning)}
         found: list[Guess] = []
-        for candidate in self._candidates(words, heard_else):
+        corrected = self._corrected(text.split())
+        for candidate in chain(corrected, self._candidates(words, heard_else)):
             read = self._understanding.read(candidate.split())
             if len(found) == most:
                 break
@@ -80,6 +89,21 @@ class Guesses:
         meaning."""
         words = spoken(self._spoken, text)
         return Guess(words, self._understanding.read(words.split()))
+
+    def _corrected(self, words: Sequence[str]) -> Iterator[str]:
+        """Yield the words as their speaker corrected a number in them ("fifty, er, fifteen"): with the
+        later number, then with the earlier one."""
+        for at, word in enumerate(words):
+            if word not in CORRECTING:
+                continue
+            before = next((n for n in RUN if at >= n and self._reads(words[at - n : at])), 0)
+            after = next((n for n in RUN if self._reads(words[at + 1 : at + 1 + n])), 0)
+            if before and after:
+                yield " ".join([*words[: at - before], *words[at + 1 :]])
+                yield " ".join([*words[:at], *words[at + 1 + after :]])
+
+    def _reads(self, words: Sequence[str]) -> bool:
+        return bool(words) and self._spoken.read(words) is not None
 
     def _candidates(self, words: Sequence[str], heard_else: str) -> Iterator[str]:
         if heard_else:

@@ -71,3 +71,11 @@ def test_every_guess_reads_without_doubt_and_means_something_else(text: str, oth
             meaning.readings,
             meaning.item,
         ) or read.prowords != meaning.prowords
+
+
+@pytest.mark.parametrize("word", ["er", "no", "correction", "[unk]"])
+def test_a_number_that_its_speaker_corrected_is_offered_as_corrected_first(word: str) -> None:
+    text = f"give fifty {word} fifteen milligrams of ketamine"
+    meaning = Understanding(protocol()).read(text.split())
+    first, second, *_ = Guesses(protocol()).of(text, meaning)
+    assert [guess.meaning.readings[0].slots["amount"] for guess in (first, second)] == [15, 50]
