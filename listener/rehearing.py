@@ -170,7 +170,7 @@ def hear_again(
             raise UserError(f"{journal.folder} could not be written to its end")
         seal(live.keeper.journal, now.isoformat(timespec="seconds"))
         live.keeper.journal.close()
-    before = utterances(stored.case().view(stored.end))
+    before = utterances(stored.view())
     after = utterances(case.view(stored.end))
     return Reheard(
         original=folder,

@@ -6,7 +6,8 @@ that nothing here knows any one protocol.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -76,7 +77,7 @@ def record_of(protocol: Protocol, view: View) -> Record:
     calls = sorted(view.records, key=lambda call: (call.t, call.fact))
     counted = [call for call in protocol.call if call.vital and call.vital.lowest]
     ids = dict.fromkeys(call.vital.id for call in counted if call.vital)
-    signs = [sign for sign in view.vitals if sign.id in ids]
+    signs = sorted((sign for sign in view.vitals if sign.id in ids), key=lambda sign: sign.t)
     last = {call.role: call for call in calls}
     attempts = (
         replace(each, lowest=_lowest(ids, _during(signs, each, view.now)))
@@ -160,11 +161,12 @@ def _with(attempt: Attempt, call: RecordedCall) -> Attempt:
     return replace(attempt, facts=tuple(dict.fromkeys((*attempt.facts, call.fact))))
 
 
-def _during(signs: Iterable[VitalSign], attempt: Attempt, now: float) -> list[VitalSign]:
+def _during(signs: Sequence[VitalSign], attempt: Attempt, now: float) -> Sequence[VitalSign]:
     if attempt.began is None:
         return []
     end = now if attempt.ended is None else attempt.ended
-    return [sign for sign in signs if attempt.began <= sign.t <= end]
+    first = bisect_left(signs, attempt.began, key=lambda sign: sign.t)
+    return signs[first : bisect_right(signs, end, key=lambda sign: sign.t)]
 
 
 def _lowest(ids: Iterable[str], signs: Iterable[VitalSign]) -> tuple[VitalSign, ...]:

@@ -81,6 +81,19 @@ def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
     return standing
 
 
+def amended_facts(facts: Iterable[Fact]) -> dict[int, EffectiveFact | None]:
+    """Return each amending fact and each fact that one speaks of, as they stand: None where withdrawn.
+
+    Every other fact stands as it is. `facts` are gone through twice, and only those returned are kept.
+    """
+    facts = facts if isinstance(facts, Sequence) else tuple(facts)
+    amending = [fact for fact in facts if isinstance(fact, Amending)]
+    targets = {fact.target for fact in amending}
+    concerned = [f for f in facts if isinstance(f, Amending) or f.seq in targets]
+    standing = effective(concerned)
+    return {fact.seq: standing.get(fact.seq) for fact in concerned}
+
+
 def as_heard(facts: Sequence[Fact], seq: int) -> str:
     """Return the words heard as fact `seq`, to its end, before anybody corrected them; "" if it
     holds none."""

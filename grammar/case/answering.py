@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from grammar.case.loop_step import (
+    Loops,
     Outcome,
     Said,
     addressed,
@@ -28,7 +29,7 @@ from grammar.language.meaning import Reading, Slots
 from grammar.protocol.model import Protocol
 
 
-def hear(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
+def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     """Return the loops after one utterance, and the role it played."""
     meaning = said.meaning
     match meaning.kind:
@@ -49,7 +50,7 @@ def hear(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
 # ---------------------------------------------------------------------- prowords alone
 
 
-def _proword(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
+def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     meaning = said.meaning
     others = [loop for loop in live(protocol, loops, said) if not mine(loop, said)]
     waiting = [loop for loop in others if loop.status in ("open", "differs")]
@@ -78,9 +79,7 @@ def _proword(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome
     return Outcome(loops, "proword")
 
 
-def _acknowledge(
-    protocol: Protocol, loops: tuple[Loop, ...], said: Said, waiting: list[Loop]
-) -> Outcome:
+def _acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loop]) -> Outcome:
     accepting = [
         loop
         for loop in waiting
@@ -99,7 +98,7 @@ def _acknowledge(
     return _closed(protocol, loops, target, said, "acknowledgement", {}, flags)
 
 
-def _rejected(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
+def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     """Return the outcome of a caller's "negative" to a read-back: the loop waits again and keeps a
     flag."""
     read_back = [
@@ -118,7 +117,7 @@ def _rejected(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcom
     return Outcome(put(loops, again), "proword", again.id, again.call)
 
 
-def _disregard(loops: tuple[Loop, ...], said: Said) -> Outcome:
+def _disregard(loops: Loops, said: Said) -> Outcome:
     if said.before and said.before.loop is None:
         # A call-out that opens no loop, or a checklist item.
         return Outcome(loops, "proword", call=said.before.call, withdrawn=said.before.fact)
@@ -133,7 +132,7 @@ def _disregard(loops: tuple[Loop, ...], said: Said) -> Outcome:
 # ---------------------------------------------------------------------- short read-backs
 
 
-def _answer(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
+def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     meaning = said.meaning
     readings = {reading.call: reading for reading in meaning.readings}
     fitting = [loop for loop in live(protocol, loops, said, closed=True) if loop.call in readings]
@@ -183,9 +182,7 @@ def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[floa
     )
 
 
-def _readback(
-    protocol: Protocol, loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots
-) -> Outcome:
+def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     names = names_of(protocol, loop)
     wrong = differences(loop.slots, slots, names)
     if said.unsure:
@@ -212,7 +209,7 @@ def _readback(
     return _closed(protocol, loops, loop, said, "read-back", slots)
 
 
-def _put_right(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) -> Outcome:
+def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     """Return the outcome of a caller's correction: "negative, seventy" after a read-back,
     "correction, eighty" before."""
     changed = differences(loop.slots, slots, tuple(slots))
@@ -234,7 +231,7 @@ def _put_right(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) ->
 # ---------------------------------------------------------------------- whole calls
 
 
-def _call(protocol: Protocol, loops: tuple[Loop, ...], said: Said) -> Outcome:
+def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     reading = said.meaning.reading
     assert reading is not None  # a meaning of kind "call" always has one
     same = [
@@ -273,7 +270,7 @@ def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
 
 
 def _same_call(
-    protocol: Protocol, loops: tuple[Loop, ...], loop: Loop, said: Said, reading: Reading
+    protocol: Protocol, loops: Loops, loop: Loop, said: Said, reading: Reading
 ) -> Outcome | None:
     """Return the outcome of the same call said again, as a repetition or a read-back; None where it
     is a new call."""
@@ -294,7 +291,7 @@ def _same_call(
     return None
 
 
-def _repeated(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) -> Outcome:
+def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     """Return the outcome of a call that its caller repeats: it is counted, and its window does not
     begin again."""
     again = replace(loop, repeats=loop.repeats + 1)
@@ -305,7 +302,7 @@ def _repeated(loops: tuple[Loop, ...], loop: Loop, said: Said, slots: Slots) -> 
 
 def _opened(
     protocol: Protocol,
-    loops: tuple[Loop, ...],
+    loops: Loops,
     said: Said,
     reading: Reading,
     corrected: int | None,
@@ -338,7 +335,7 @@ def _opened(
         unsure=said.unsure,
     )
     return Outcome(
-        (*loops, loop),
+        loops.plus(loop),
         "call",
         loop.id,
         call.id,
@@ -353,7 +350,7 @@ def _opened(
 
 def _closed(
     protocol: Protocol,
-    loops: tuple[Loop, ...],
+    loops: Loops,
     loop: Loop,
     said: Said,
     role: Role,

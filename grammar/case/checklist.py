@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.protocol.model import Checklist
 
 
@@ -18,7 +19,7 @@ class ChecklistProgress:
     items: tuple[tuple[str, str], ...]
     answered: Mapping[str, float]
     completed: float | None = None
-    facts: tuple[int, ...] = ()
+    facts: ChunkedSequence[int] = field(default_factory=ChunkedSequence)
 
     @property
     def missing(self) -> tuple[str, ...]:

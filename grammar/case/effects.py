@@ -4,10 +4,11 @@ events.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from decimal import Decimal
 
+from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.case.doses import DoseGiven, Task, in_ml, last_of, outside_range, per_kg
 from grammar.case.findings import Finding
 from grammar.case.loops import differences
@@ -19,6 +20,8 @@ from grammar.case.view import Utterance
 from grammar.case.vitals import vital_sign
 from grammar.protocol.model import Call, Protocol
 
+_NO_EVENT: ChunkedSequence[Event] = ChunkedSequence()
+
 
 def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     """Return the state after the effects of one call or checklist item."""
@@ -28,11 +31,11 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
     if call.record:
         recorded = RecordedCall(call.record, call.id, said.slots, said.t, said.fact, said.sender)
-        state = replace(state, records=(*state.records, recorded))
+        state = replace(state, records=state.records.plus(recorded))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
         if sign:
-            state = replace(state, vitals=(*state.vitals, sign))
+            state = replace(state, vitals=state.vitals.plus(sign))
     if call.completes:
         state = _completed(state, said, call.completes)
     match call.effect:
@@ -50,7 +53,9 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     if call.task:
         loop = said.loop if said.loop is not None else said.fact
         task = Task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
-        state = replace(state, tasks=(*state.tasks, task))
+        waiting = (*state.pending.get(call.id, ()), len(state.tasks))
+        pending = {**state.pending, call.id: waiting}
+        state = replace(state, tasks=state.tasks.plus(task), pending=pending)
     return state
 
 
@@ -58,7 +63,7 @@ def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterabl
     found = dict(state.events)
     for name in events:
         if name in protocol.watched:
-            found[name] = (*found.get(name, ()), Event(said.t, said.fact))
+            found[name] = found.get(name, _NO_EVENT).plus(Event(said.t, said.fact))
     return replace(state, events=found)
 
 
@@ -68,7 +73,7 @@ def _start_timer(state: State, said: Utterance) -> State:
         return state
     by_hand = "entered" in said.flags
     timer = Timer(said.fact, float(seconds), said.until, said.fact, by_hand=by_hand)
-    return replace(state, timers=(*state.timers, timer))
+    return replace(state, timers=state.timers.plus(timer))
 
 
 # ---------------------------------------------------------------------- checklists
@@ -80,7 +85,7 @@ def _tick(state: State, said: Utterance) -> State:
         replace(
             progress,
             answered={**progress.answered, str(item): said.t},
-            facts=(*progress.facts, said.fact),
+            facts=progress.facts.plus(said.fact),
         )
         if progress.id == wanted
         else progress
@@ -90,7 +95,7 @@ def _tick(state: State, said: Utterance) -> State:
 
 
 def _completed(state: State, said: Utterance, checklist: str) -> State:
-    findings = list(state.findings)
+    findings = state.findings
     checklists = []
     for progress in state.checklists:
         if progress.id == checklist:
@@ -99,10 +104,10 @@ def _completed(state: State, said: Utterance, checklist: str) -> State:
                 left = ", ".join(titles[item] for item in progress.missing)
                 text = f"{progress.title} called complete without: {left}"
                 facts = (*progress.facts[-1:], said.fact)
-                findings.append(Finding("checklist-partly-done", said.t, facts, text))
+                findings = findings.plus(Finding("checklist-partly-done", said.t, facts, text))
             progress = replace(progress, completed=said.t)  # noqa: PLW2901
         checklists.append(progress)
-    return replace(state, checklists=tuple(checklists), findings=tuple(findings))
+    return replace(state, checklists=tuple(checklists), findings=findings)
 
 
 # ---------------------------------------------------------------------- drugs
@@ -110,12 +115,13 @@ def _completed(state: State, said: Utterance, checklist: str) -> State:
 
 def _given(protocol: Protocol, state: State, said: Utterance) -> State:
     drug = said.slots.get("drug")
-    orders = [
-        task
-        for task in state.tasks
-        if protocol.calls[task.call].effect == "order" and not task.withdrawn
-    ]
-    pending = [task for task in orders if task.done is None]
+    places = sorted(
+        place
+        for call, waiting in state.pending.items()
+        if protocol.calls[call].effect == "order"
+        for place in waiting
+    )
+    pending = [state.tasks[place] for place in places]
     if drug is None:
         # "Drugs in": all that were ordered and not reported yet.
         for task in pending:
@@ -126,7 +132,7 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
         if not pending:
             text = "drugs reported given, none was ordered"
             found = Finding("dose-without-order", said.t, (said.fact,), text)
-            state = replace(state, findings=(*state.findings, found))
+            state = replace(state, findings=state.findings.plus(found))
         return state
     own = _ordered(said, [task for task in pending if task.slots.get("drug") == drug])
     reading = said.meaning.reading
@@ -148,11 +154,11 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
     amount, unit = said.slots.get("amount"), said.slots.get("unit")
     if not isinstance(amount, Decimal) and task:
         amount, unit = task.slots.get("amount"), task.slots.get("unit")
-    findings = list(state.findings)
+    findings = state.findings
     before = last_of(state.doses, drug)
     if task is None:
         facts = (said.fact,) if before is None else (before.fact, said.fact)
-        findings.append(
+        findings = findings.plus(
             Finding("dose-without-order", said.t, facts, f"{drug} given, nobody ordered it")
         )
     if before and sheet.minimum_interval_s and said.t - before.t < sheet.minimum_interval_s:
@@ -160,7 +166,7 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
             f"{drug} again after {said.t - before.t:.0f} s,"
             f" sheet says not within {sheet.minimum_interval_s:.0f} s"
         )
-        findings.append(Finding("dose-too-soon", said.t, (before.fact, said.fact), text))
+        findings = findings.plus(Finding("dose-too-soon", said.t, (before.fact, said.fact), text))
     known = amount if isinstance(amount, Decimal) else None
     dose = DoseGiven(
         drug,
@@ -172,7 +178,7 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
         per_kg(known, state.weight_kg) if known is not None else None,
         in_ml(sheet, known, str(unit)) if known is not None else None,
     )
-    state = replace(state, doses=(*state.doses, dose), findings=tuple(findings))
+    state = replace(state, doses=state.doses.plus(dose), findings=findings)
     return _checked(protocol, state, drug, said) if "amount" in said.slots else state
 
 
@@ -186,27 +192,40 @@ def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) ->
     if text is None:
         return state
     found = Finding("dose-outside-sheet", said.t, (said.fact,), text)
-    return replace(state, findings=(*state.findings, found))
+    return replace(state, findings=state.findings.plus(found))
 
 
 def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
     """Return the state with the tasks done that this call reports."""
     if not any(call.id in other.task.done_by for other in protocol.call if other.task):
         return state
-    tasks = []
-    for task in state.tasks:
-        asked = protocol.calls[task.call].task
-        open_ = task.done is None and not task.withdrawn
-        done = asked and open_ and call.id in asked.done_by and _same(asked.same, task, said)
-        if call.effect == "given" and protocol.calls[task.call].effect == "order":
-            # A dose carries out the one order that it was given on.
-            done = done and any(
-                dose.fact == said.fact and dose.ordered_fact == task.fact for dose in state.doses
-            )
-        if done:
-            task = replace(task, done=said.t, done_fact=said.fact)  # noqa: PLW2901
-        tasks.append(task)
-    return replace(state, tasks=tuple(tasks))
+    tasks, pending = state.tasks, dict(state.pending)
+    carried_out = {dose.ordered_fact for dose in _given_by(state, said.fact)}
+    for order, places in state.pending.items():
+        asked = protocol.calls[order].task
+        if asked is None or call.id not in asked.done_by:
+            continue
+        left = []
+        for place in places:
+            task = tasks[place]
+            done = _same(asked.same, task, said)
+            if call.effect == "given" and protocol.calls[order].effect == "order":
+                # A dose carries out the one order that it was given on.
+                done = done and task.fact in carried_out
+            if done:
+                tasks = tasks.put(place, replace(task, done=said.t, done_fact=said.fact))
+            else:
+                left.append(place)
+        pending[order] = tuple(left)
+    return replace(state, tasks=tasks, pending=pending)
+
+
+def _given_by(state: State, fact: int) -> Iterator[DoseGiven]:
+    """Yield the doses that a call has just reported given: the last ones."""
+    for dose in reversed(state.doses):
+        if dose.fact != fact:
+            return
+        yield dose
 
 
 def _same(names: tuple[str, ...], task: Task, said: Utterance) -> bool:

@@ -12,7 +12,14 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from grammar.case.amendments import Amending, EffectiveFact, changes, effective, ended
+from grammar.case.amendments import (
+    Amending,
+    EffectiveFact,
+    amended_facts,
+    changes,
+    effective,
+    ended,
+)
 from grammar.case.answering import hear
 from grammar.case.checklist import begin
 from grammar.case.doses import not_as_ordered, overdue
@@ -35,7 +42,7 @@ from grammar.case.facts import (
     Warned,
     Withdrawn,
 )
-from grammar.case.loop_step import Outcome, Said
+from grammar.case.loop_step import Outcome, Said, place_of
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
@@ -105,6 +112,26 @@ class Case:
             self._past[len(self._facts)] = self._state
         line = self._state.log[-1] if self._state.log else None
         return line.utterance if line and line.fact == fact.seq else None
+
+    def add_all(self, facts: Sequence[Fact]) -> None:
+        """Take a whole case at once, before any other fact: each is folded once, as it stands in the end.
+
+        `at` is then slower than after `add`, since no state is kept as it was known on the way.
+        """
+        self._facts = list(facts)
+        latest = 0.0
+        for fact in self._facts:
+            latest = max(ended(fact), latest)
+            self._ends.append(latest)
+        self._amending = {fact.seq: fact for fact in self._facts if isinstance(fact, Amending)}
+        changed = amended_facts(self._facts)
+        state = self._state
+        for count, fact in enumerate(self._facts, start=1):
+            found = changed[fact.seq] if fact.seq in changed else EffectiveFact(fact)
+            if found:
+                state = self._step(state, found)
+            self._keep(count, state)
+        self._state = state
 
     def view(self, now: float) -> View:
         """Return the case at `now`, with all facts so far."""
@@ -307,7 +334,7 @@ class Case:
             state,
             loops=outcome.loops,
             log=state.log.plus(line),
-            findings=(*state.findings, *held),
+            findings=state.findings.plus_all(held),
         )
         if unsure and not outcome.effective and outcome.loop is not None:
             state = replace(state, unsure_answers=(*state.unsure_answers, utterance))
@@ -315,7 +342,7 @@ class Case:
 
     def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
         if outcome.withdrawn is not None:
-            state = without(state, outcome.withdrawn)
+            state = without(self.protocol, state, outcome.withdrawn)
         if outcome.changed and outcome.loop is not None:
             return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
         if outcome.effective and utterance.unsure:
@@ -364,12 +391,12 @@ def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = 
         loops=tuple((loop, loop.state(now)) for loop in state.loops),
         timers=tuple((timer, timer.state(now)) for timer in state.timers),
         tasks=tuple((task, task.state(now)) for task in state.tasks),
-        doses=state.doses,
-        vitals=state.vitals,
+        doses=tuple(state.doses),
+        vitals=tuple(state.vitals),
         checklists=state.checklists,
         findings=tuple(findings),
         countdowns=countdowns,
-        records=state.records,
+        records=tuple(state.records),
         log=state.log,
         weight_kg=state.weight_kg,
         recording=state.recording,
@@ -377,7 +404,7 @@ def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = 
         unsure=_unsure(state),
         possible_help=state.possible_help,
         drill=state.drill,
-        events=state.events,
+        events={name: tuple(events) for name, events in state.events.items()},
     )
 
 
@@ -386,8 +413,12 @@ def _unsure(state: State) -> tuple[Utterance, ...]:
     its loop."""
     if not state.unsure and not state.unsure_answers:
         return ()
-    waiting = {loop.id for loop in state.loops if loop.status in ("open", "answered", "differs")}
-    answers = (said for said in state.unsure_answers if said.loop in waiting)
+    answers = (said for said in state.unsure_answers if _waits(state, said))
     # A call corrected in place with doubt stands here too, under its correction's fact.
     calls = (said for said in state.unsure if said.unsure)
     return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
+
+
+def _waits(state: State, said: Utterance) -> bool:
+    at = None if said.loop is None else place_of(state.loops, said.loop)
+    return at is not None and state.loops[at].status in ("open", "answered", "differs")

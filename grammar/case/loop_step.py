@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.case.loops import Loop, deciding
 from grammar.case.view import Role, Utterance
 from grammar.language.meaning import Meaning, Slots
 from grammar.protocol.model import Protocol
+
+Loops = ChunkedSequence[Loop]
+"""All loops in the order of their ids."""
 
 RECENT = 60
 """Loops looked back at for an answer; older ones are beyond any window."""
@@ -35,7 +40,7 @@ class Said:
 class Outcome:
     """The part an utterance played, and the loops after it."""
 
-    loops: tuple[Loop, ...]
+    loops: Loops
     role: Role
     loop: int | None = None
     call: str | None = None
@@ -73,13 +78,11 @@ def by_other(loop: Loop, said: Said) -> bool:
     return said.sender is not None and loop.sender is not None and said.sender != loop.sender
 
 
-def newest(loops: tuple[Loop, ...]) -> Iterator[Loop]:
+def newest(loops: Loops) -> Iterator[Loop]:
     return reversed(loops[-RECENT:])
 
 
-def live(
-    protocol: Protocol, loops: tuple[Loop, ...], said: Said, *, closed: bool = False
-) -> list[Loop]:
+def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
     """Loops that can still be answered, newest first; `closed` adds those just closed."""
     found = []
     for loop in newest(loops):
@@ -98,9 +101,17 @@ def addressed(loops: list[Loop], said: Said) -> Loop | None:
     return next(iter(asked or addressed or loops), None)
 
 
-def put(loops: tuple[Loop, ...], changed: Loop) -> tuple[Loop, ...]:
-    at = next(i for i in range(len(loops) - 1, -1, -1) if loops[i].id == changed.id)
-    return (*loops[:at], changed, *loops[at + 1 :])
+def put(loops: Loops, changed: Loop) -> Loops:
+    at = place_of(loops, changed.id)
+    if at is None:
+        raise ValueError(f"there is no loop {changed.id}")
+    return loops.put(at, changed)
+
+
+def place_of(loops: Loops, loop: int) -> int | None:
+    """Return where a loop stands, by its id; None where there is none. Ids only grow."""
+    at = bisect_left(loops, loop, key=lambda each: each.id)
+    return at if at < len(loops) and loops[at].id == loop else None
 
 
 def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:

@@ -20,6 +20,7 @@ from grammar.case.facts import (
     TimerChanged,
     Withdrawn,
 )
+from grammar.case.loop_step import place_of
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.view import LogLine
@@ -33,36 +34,35 @@ MARK = "marked for the debrief"
 def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
     """Return the state after a person saw or heard the answer to a loop. One that is over stays as
     it is."""
-    loops = tuple(
-        replace(
-            loop,
-            status="closed",
-            answered=fact.t,
-            closed=fact.t,
-            answer_fact=fact.seq,
-            held=None,
-            late=loop.late or fact.t > loop.deadline,
-        ).flagged("by hand")
-        if loop.id == fact.loop and loop.status not in ("closed", "withdrawn")
-        else loop
-        for loop in state.loops
-    )
-    if loops == state.loops:
+    at = place_of(state.loops, fact.loop)
+    if at is None or state.loops[at].status in ("closed", "withdrawn"):
         return state
+    was = state.loops[at]
+    closed = replace(
+        was,
+        status="closed",
+        answered=fact.t,
+        closed=fact.t,
+        answer_fact=fact.seq,
+        held=None,
+        late=was.late or fact.t > was.deadline,
+    ).flagged("by hand")
+    loops = state.loops.put(at, closed)
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
-    was = next(loop for loop in state.loops if loop.id == fact.loop)
     if fact.t == was.opened and was.id in {x.fact for x in state.timers if x.by_hand}:
         # A timer of the recorder's own, started in the same act: nobody has to answer it.
         return replace(state, loops=loops)
     though = ", though it was read back otherwise" if was.status == "differs" else ""
-    state = replace(state, loops=loops, findings=(*state.findings, *held))
+    state = replace(state, loops=loops, findings=state.findings.plus_all(held))
     return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:
     """Return the state after a timer was stopped or made longer. One that is over stays as it is."""
-    timer = next((x for x in state.timers if x.fact == fact.timer and x.completed is None), None)
-    if timer is None or (fact.change == "extend" and fact.seconds <= 0):
+    found = (i for i, x in enumerate(state.timers) if x.fact == fact.timer and x.completed is None)
+    at = next(found, None)
+    timer = None if at is None else state.timers[at]
+    if at is None or timer is None or (fact.change == "extend" and fact.seconds <= 0):
         return state
     if fact.change == "stop":
         changed = replace(timer, completed=fact.t, stopped=True, ended_by=fact.seq)
@@ -70,8 +70,7 @@ def timer_changed(state: State, fact: TimerChanged) -> State:
     else:
         changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
         text = f"timer made {duration(fact.seconds)} longer: {timer.name}"
-    timers = tuple(changed if x is timer else x for x in state.timers)
-    return _told(replace(state, timers=timers), fact, text)
+    return _told(replace(state, timers=state.timers.put(at, changed)), fact, text)
 
 
 def tick(state: State, fact: Ticked) -> State:
@@ -83,7 +82,7 @@ def tick(state: State, fact: Ticked) -> State:
     ticked: ChecklistProgress = replace(
         progress,
         answered={**progress.answered, fact.item: fact.t},
-        facts=(*progress.facts, fact.seq),
+        facts=progress.facts.plus(fact.seq),
     )
     checklists = tuple(ticked if x is progress else x for x in state.checklists)
     return _told(replace(state, checklists=checklists), fact, f"ticked: {title}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +19,7 @@ class Event:
     fact: int
 
 
-Events = Mapping[str, tuple[Event, ...]]
+Events = Mapping[str, Sequence[Event]]
 """Event name (`call-id` or `call-id:value`) -> when it happened, in order."""
 
 
@@ -93,16 +93,23 @@ def _at_least(
     broken = []
     last: Event | None = None
     for event in then:
-        since = next((f for f in first if _after(f, last) and f.t <= event.t), None)
+        since = _first_after(first, last)
+        since = since if since and since.t <= event.t else None
         if since and since != event and event.t - since.t < need:
             text = f"{rule.title}: {event.t - since.t:.0f} s instead of at least {need:.0f} s"
             broken.append(Finding(rule.id, event.t, (since.fact, event.fact), text))
         last = event
-    since = next((f for f in first if _after(f, last)), None)
+    since = _first_after(first, last)
     if since and now < since.t + need:
         due = since.t + need
         return broken, [Countdown(rule.id, rule.title, since.t, due, True, (since.fact,))]
     return broken, []
+
+
+def _first_after(first: list[Event], last: Event | None) -> Event | None:
+    """Return the first of events in order of time that begins a wait after the end `last`."""
+    at = 0 if last is None else bisect_left(first, last.t, key=lambda event: event.t)
+    return next((first[i] for i in range(at, len(first)) if _after(first[i], last)), None)
 
 
 def _after(event: Event, last: Event | None) -> bool:
@@ -142,7 +149,7 @@ def _before(rule: SequenceRule, first: list[Event], then: list[Event]) -> list[F
     return [
         Finding(rule.id, event.t, (event.fact,), f"{rule.title}: not called before")
         for event in then
-        if not any(f.t <= event.t for f in first)
+        if not first or first[0].t > event.t
     ]
 
 
@@ -150,10 +157,12 @@ def _after_count(
     rule: SequenceRule, first: list[Event], then: list[Event], now: float
 ) -> tuple[list[Finding], list[Countdown]]:
     broken, coming = [], []
+    times = [event.t for event in first]
     edges = [float("-inf"), *(event.t for event in then)]
     for start, stop in zip(edges, [*edges[1:], None], strict=True):
-        counted = [e for e in first if e.t > start and (stop is None or e.t <= stop)]
-        if len(counted) < rule.count:
+        after = bisect_right(times, start)
+        counted = first[after : after + rule.count]
+        if len(counted) < rule.count or (stop is not None and counted[-1].t > stop):
             continue
         trigger = counted[rule.count - 1]
         facts = tuple(event.fact for event in counted[: rule.count])

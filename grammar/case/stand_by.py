@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from grammar.case.findings import Finding
+from grammar.case.loop_step import Loops, place_of
 from grammar.case.loops import Loop
 from grammar.protocol.model import Protocol
 
 
 def held_long(
     protocol: Protocol,
-    before: tuple[Loop, ...],
-    after: tuple[Loop, ...],
+    before: Loops,
+    after: Loops,
     loop: int | None,
     t: float,
 ) -> tuple[Finding, ...]:
@@ -20,9 +21,11 @@ def held_long(
     `t`."""
     if loop is None or not before or loop > before[-1].id:
         return ()  # just opened: nothing held it before
-    was = next((x for x in reversed(before) if x.id == loop), None)
-    now = next((x for x in reversed(after) if x.id == loop), None)
-    if was is None or now is None or now.held is not None or now.status == "withdrawn":
+    was_at, now_at = place_of(before, loop), place_of(after, loop)
+    if was_at is None or now_at is None:
+        return ()
+    was, now = before[was_at], after[now_at]
+    if was.held is None or now.held is not None or now.status == "withdrawn":
         return ()
     return tuple(held_too_long(protocol, was, t))
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from grammar.case.checklist import ChecklistProgress
+from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.case.doses import DoseGiven, Task
 from grammar.case.findings import Finding
 from grammar.case.loops import Loop
@@ -22,15 +23,17 @@ class State:
     """The outcome of the facts so far. Deadlines are not judged here: they need `now`, see
     `view.View`."""
 
-    loops: tuple[Loop, ...] = ()
-    timers: tuple[Timer, ...] = ()
-    tasks: tuple[Task, ...] = ()
-    doses: tuple[DoseGiven, ...] = ()
-    vitals: tuple[VitalSign, ...] = ()
+    loops: ChunkedSequence[Loop] = field(default_factory=ChunkedSequence)
+    timers: ChunkedSequence[Timer] = field(default_factory=ChunkedSequence)
+    tasks: ChunkedSequence[Task] = field(default_factory=ChunkedSequence)
+    pending: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """Places in `tasks` of those that are neither done nor withdrawn, by the order's call."""
+    doses: ChunkedSequence[DoseGiven] = field(default_factory=ChunkedSequence)
+    vitals: ChunkedSequence[VitalSign] = field(default_factory=ChunkedSequence)
     checklists: tuple[ChecklistProgress, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
-    records: tuple[RecordedCall, ...] = ()
+    findings: ChunkedSequence[Finding] = field(default_factory=ChunkedSequence)
+    events: Mapping[str, ChunkedSequence[Event]] = field(default_factory=dict)
+    records: ChunkedSequence[RecordedCall] = field(default_factory=ChunkedSequence)
     """Calls of the record, whatever their order in time."""
     log: PersistentSequence[LogLine] = field(default_factory=PersistentSequence)
     withdrawn: frozenset[int] = frozenset()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.times import clock, duration
 
 TimerState = Literal["running", "done", "complete"]
@@ -59,10 +60,10 @@ class Timer:
         return "done" if now >= self.due else "running"
 
 
-def complete_oldest(timers: tuple[Timer, ...], t: float, fact: int) -> tuple[Timer, ...]:
+def complete_oldest(timers: ChunkedSequence[Timer], t: float, fact: int) -> ChunkedSequence[Timer]:
     """Return the timers after "timer complete" at `t`: it means the one that was due first."""
-    waiting = [timer for timer in timers if timer.completed is None]
+    waiting = [at for at, timer in enumerate(timers) if timer.completed is None]
     if not waiting:
         return timers
-    first = min(waiting, key=lambda timer: timer.due)
-    return tuple(replace(x, completed=t, ended_by=fact) if x is first else x for x in timers)
+    first = min(waiting, key=lambda at: timers[at].due)
+    return timers.put(first, replace(timers[first], completed=t, ended_by=fact))

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import TypeVar
 
 from grammar.case.checklist import ChecklistProgress
+from grammar.case.chunked_sequence import ChunkedSequence
+from grammar.case.doses import DoseGiven, Task
 from grammar.case.effects import apply
+from grammar.case.loop_step import place_of
+from grammar.case.recorded import RecordedCall
+from grammar.case.sequence_rules import Event
 from grammar.case.state import State
+from grammar.case.timers import Timer
 from grammar.case.view import Utterance
+from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Protocol
+
+F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, VitalSign)
+"""Anything that one fact made."""
 
 LOOK_BACK = 60
 """Log lines searched backwards for the last call of a voice."""
@@ -34,49 +46,95 @@ def last_call(state: State, sender: str | None) -> Utterance | None:
     return None
 
 
-def without(state: State, fact: int) -> State:
-    """Return the state without the effects of a call that was disregarded or corrected away."""
+def without(protocol: Protocol, state: State, fact: int) -> State:
+    """Return the state without the effects of a call that was disregarded or corrected away.
+
+    All of them came with the fact or after it, so that only the ends of long sequences are looked at.
+    """
     said = utterance_of(state, fact)
+    tasks = _tasks_without(protocol, state, fact, said)
     return replace(
         state,
         withdrawn=state.withdrawn | {fact},
-        timers=tuple(
-            replace(timer, completed=None, ended_by=None) if timer.ended_by == fact else timer
-            for timer in state.timers
-            if timer.fact != fact
-        ),
-        tasks=tuple(
-            replace(task, withdrawn=True)
-            if task.fact == fact
-            else replace(task, done=None, done_fact=None)
-            if task.done_fact == fact
-            else task
-            for task in state.tasks
-        ),
-        doses=tuple(dose for dose in state.doses if dose.fact != fact),
-        records=tuple(call for call in state.records if call.fact != fact),
-        vitals=tuple(sign for sign in state.vitals if sign.fact != fact),
+        timers=_timers_without(protocol, state, fact, said),
+        tasks=tasks,
+        pending=state.pending if tasks is state.tasks else pending_of(tasks),
+        doses=_less(state.doses, fact),
+        records=_less(state.records, fact),
+        vitals=_less(state.vitals, fact),
         checklists=tuple(_unticked(one, said) for one in state.checklists)
         if said
         else state.checklists,
-        findings=tuple(found for found in state.findings if fact not in found.facts),
+        findings=state.findings.edited(
+            lambda found: None if fact in found.facts else found,
+            lambda found: max(found.facts, default=0) < fact,
+        ),
         events={
-            name: tuple(event for event in events if event.fact != fact)
+            name: _less(events, fact)
+            if said is None or name.partition(":")[0] == said.call
+            else events
             for name, events in state.events.items()
         },
         unsure=tuple(utterance for utterance in state.unsure if utterance.fact != fact),
     )
 
 
+def _less(items: ChunkedSequence[F], fact: int) -> ChunkedSequence[F]:
+    return items.edited(
+        lambda item: None if item.fact == fact else item, lambda item: item.fact < fact
+    )
+
+
+def _timers_without(
+    protocol: Protocol, state: State, fact: int, said: Utterance | None
+) -> ChunkedSequence[Timer]:
+    timers = _less(state.timers, fact)
+    call = protocol.calls.get(said.call) if said and said.call else None
+    if call is not None and call.effect == "timer-complete":
+        for at, timer in enumerate(timers):
+            if timer.ended_by == fact:
+                timers = timers.put(at, replace(timer, completed=None, ended_by=None))
+    return timers
+
+
+def _tasks_without(
+    protocol: Protocol, state: State, fact: int, said: Utterance | None
+) -> ChunkedSequence[Task]:
+    tasks = state.tasks.edited(
+        lambda task: replace(task, withdrawn=True) if task.fact == fact else task,
+        lambda task: task.fact < fact,
+    )
+    if tasks == state.tasks:
+        tasks = state.tasks
+    reports = said is not None and any(
+        said.call in call.task.done_by for call in protocol.call if call.task
+    )
+    for at, task in enumerate(tasks) if reports else ():
+        if task.done_fact == fact:
+            tasks = tasks.put(at, replace(task, done=None, done_fact=None))
+    return tasks
+
+
+def pending_of(tasks: Iterable[Task]) -> dict[str, tuple[int, ...]]:
+    """Return the places of the tasks that are neither done nor withdrawn, by their call."""
+    found: dict[str, list[int]] = {}
+    for at, task in enumerate(tasks):
+        if task.done is None and not task.withdrawn:
+            found.setdefault(task.call, []).append(at)
+    return {call: tuple(places) for call, places in found.items()}
+
+
 def _unticked(progress: ChecklistProgress, said: Utterance) -> ChecklistProgress:
     if progress.completed == said.t and said.call is not None:
         return replace(progress, completed=None)
-    if said.fact not in progress.facts:
+    if not any(fact == said.fact for fact in progress.facts[-LOOK_BACK:]):
         return progress
     return replace(
         progress,
         answered={item: t for item, t in progress.answered.items() if t != said.t},
-        facts=tuple(fact for fact in progress.facts if fact != said.fact),
+        facts=progress.facts.edited(
+            lambda fact: None if fact == said.fact else fact, lambda fact: fact < said.fact
+        ),
     )
 
 
@@ -86,27 +144,25 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
 
     A correction heard with doubt takes the old effects away; the new ones wait for a read-back.
     """
-    loop = next((loop for loop in reversed(state.loops) if loop.id == loop_id), None)
+    at = place_of(state.loops, loop_id)
+    loop = None if at is None else state.loops[at]
     said = utterance_of(state, loop.fact) if loop else None
     if loop is None or said is None or said.call is None:
         return state
     before = {task.call: task for task in state.tasks if task.fact == loop.fact}
-    cleared = without(state, loop.fact)
-    cleared = replace(
-        cleared,
-        withdrawn=state.withdrawn,
-        tasks=tuple(task for task in cleared.tasks if task.fact != loop.fact),
-    )
+    cleared = without(protocol, state, loop.fact)
+    tasks = _less(cleared.tasks, loop.fact)
+    cleared = replace(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks))
     corrected = replace(said, slots=loop.slots)
     if unsure:
         return replace(cleared, unsure=(*cleared.unsure, corrected))
     applied = apply(protocol, cleared, corrected)
-    return replace(
-        applied,
-        tasks=tuple(
+    tasks = applied.tasks.edited(
+        lambda task: (
             replace(task, done=before[task.call].done, done_fact=before[task.call].done_fact)
             if task.fact == loop.fact and task.call in before
             else task
-            for task in applied.tasks
         ),
+        lambda task: task.fact < loop.fact,
     )
+    return replace(applied, tasks=tasks, pending=pending_of(tasks))

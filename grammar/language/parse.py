@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import lru_cache
 from itertools import pairwise
 
 from grammar.language.meaning import Meaning, Reading, SlotValue
@@ -66,8 +67,12 @@ class _Caught:
 _NOTHING = _Caught()
 
 
+KNOWN = 1 << 14
+"""Sentences whose meaning is kept."""
+
+
 class Understanding:
-    """One protocol, made ready for reading. Holds no state between utterances."""
+    """One protocol, made ready for reading. A meaning depends on the words alone."""
 
     def __init__(self, protocol: Protocol) -> None:
         self._protocol = protocol
@@ -77,10 +82,14 @@ class Understanding:
         self._bodies = tuple(bodies(protocol))
         self._starting = _by_first_word(self._bodies, self._rules)
         self._names = _names(protocol)
+        self._known = lru_cache(KNOWN)(self._read)
         self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
     def read(self, words: Sequence[str]) -> Meaning:
-        """Return the meaning of one utterance."""
+        """Return the meaning of one utterance. What teams say again and again is read once."""
+        return self._known(tuple(words))
+
+    def _read(self, words: tuple[str, ...]) -> Meaning:
         spoken = [word for word in words if word != UNKNOWN]
         if not spoken:
             return Meaning("unrecognised", score=0.0)

@@ -12,6 +12,7 @@ import numpy as np
 from grammar.case.amendments import ended
 from grammar.case.facts import Fact, RecordingSet, Resumed
 from grammar.case.fold import Case
+from grammar.case.view import View
 from grammar.errors import UserError
 from grammar.protocol.loading import parse
 from grammar.protocol.model import Protocol
@@ -61,11 +62,17 @@ class StoredCase:
         return max((ended(fact) for fact in self.facts), default=0.0)
 
     def case(self) -> Case:
-        """Return the fold over all its facts."""
+        """Return the fold over all its facts, quick at any moment of the case (`Case.at`)."""
         case = Case(self.protocol)
         for fact in self.facts:
             case.add(fact)
         return case
+
+    def view(self) -> View:
+        """Return the case at its end, each fact folded once."""
+        case = Case(self.protocol)
+        case.add_all(self.facts)
+        return case.view(self.end)
 
     def sound(self, start: float, end: float) -> Samples:
         """Return the sound from `start` to `end`, seconds on the case's clock, shape (n, channels),

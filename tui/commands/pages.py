@@ -47,7 +47,7 @@ def hand_over(wanted: argparse.Namespace) -> None:
     from tui.pages.handover import handover_page  # noqa: PLC0415
 
     stored = opened(wanted)
-    view = stored.case().view(stored.end)
+    view = stored.view()
     _give(
         wanted,
         handover_page(stored.protocol, view, stored.facts, stored.head, stored.integrity.told),

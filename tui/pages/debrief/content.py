@@ -179,7 +179,8 @@ def share_cell(found: Share, whole: Iterable[int] = ()) -> Cell:
         f"{found.count} of {found.total}, {100 * found.value:.0f} %"
         f" ({100 * found.low:.0f} to {100 * found.high:.0f} %)"
     )
-    rest = tuple(fact for fact in whole if fact not in found.facts)
+    counted = frozenset(found.facts)
+    rest = tuple(fact for fact in whole if fact not in counted)
     return Cell(text, found.facts, rest, fraction=(found.value, found.low, found.high))
 
 

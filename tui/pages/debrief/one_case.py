@@ -7,7 +7,6 @@ from typing import Literal
 
 from grammar.case.amendments import ended
 from grammar.case.facts import CaseStarted
-from grammar.case.fold import Case
 from grammar.case.loops import Loop
 from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
@@ -62,8 +61,7 @@ class CaseDebrief:
     def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote], *, sound: bool) -> None:
         self.stored = stored
         self.protocol: Protocol = stored.protocol
-        self.case: Case = stored.case()
-        self.view: View = self.case.view(stored.end)
+        self.view: View = stored.view()
         self.measures: Measures = measure(self.protocol, self.view, stored.facts)
         self.handover: Handover = handover(self.protocol, self.view)
         self.moments = moments(self.protocol, self.view, notes)

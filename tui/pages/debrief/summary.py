@@ -124,7 +124,7 @@ def summarise(
 
 def summary_of(stored: StoredCase) -> Summary:
     """A stored case summed up."""
-    view = stored.case().view(stored.end)
+    view = stored.view()
     shares = communication(view)
     closed, not_closed = closed_and_not(view)
     spoken = speech(view, stored.facts)
@@ -134,7 +134,8 @@ def summary_of(stored: StoredCase) -> Summary:
         kinds[moment.kind] = kinds.get(moment.kind, 0) + 1
     attempts = record_of(stored.protocol, view).attempts
     waits = measured(stored.protocol, view)
-    orders = [(one, _order_counts(one, closed, not_closed)) for one in times_to_done(view)]
+    sets = frozenset(one.facts for one in closed), frozenset(one.facts for one in not_closed)
+    orders = [(one, _order_counts(one, *sets)) for one in times_to_done(view)]
     counted = (
         *_calls(view, shares, found),
         *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
@@ -186,11 +187,13 @@ def _calls(view: View, shares: Communication, found: Sequence[Moment]) -> Iterat
 
 
 def _order_counts(
-    one: Observation, closed: Sequence[Observation], not_closed: Sequence[Observation]
+    one: Observation,
+    closed: frozenset[tuple[int, ...]],
+    not_closed: frozenset[tuple[int, ...]],
 ) -> tuple[str, ...]:
     names = ["order", *(["done"] if one.seen else [])]
     for group, name in ((closed, "closed"), (not_closed, "open")):
-        if one in group:
+        if one.facts in group:
             names += [f"order-{name}", *([f"done-{name}"] if one.seen else [])]
     return tuple(names)
 
