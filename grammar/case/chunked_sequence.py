@@ -63,8 +63,8 @@ class ChunkedSequence(Sequence[T]):
         Items that are all `older`, and so stay, are not looked at from MARGIN before the last other on.
         """
         start, seen = len(self), 0
-        for at in range(len(self) - 1, -1, -1):
-            if older(self[at]):
+        for at, item in zip(range(len(self) - 1, -1, -1), self._backwards(), strict=True):
+            if older(item):
                 seen += 1
                 if seen == MARGIN:
                     break
@@ -76,6 +76,24 @@ class ChunkedSequence(Sequence[T]):
         edge = start // SIZE
         kept = self._of(self._full[:edge], self[edge * SIZE : start])
         return kept.plus_all(tail)
+
+    def latest(self, wanted: Callable[[T], bool], older: Callable[[T], bool]) -> T | None:
+        """Return the last item that is wanted, looked for as far back as `edited` does; else None."""
+        seen = 0
+        for item in self._backwards():
+            if wanted(item):
+                return item
+            seen = seen + 1 if older(item) else 0
+            if seen == MARGIN:
+                return None
+        return None
+
+    def _backwards(self) -> Iterator[T]:
+        yield from reversed(self._last)
+        for chunk in reversed(self._full):
+            yield from reversed(chunk)
+
+    __reversed__ = _backwards
 
     @classmethod
     def _of(cls, full: tuple[tuple[T, ...], ...], last: tuple[T, ...]) -> ChunkedSequence[T]:

@@ -337,7 +337,7 @@ class Case:
             findings=state.findings.plus_all(held),
         )
         if unsure and not outcome.effective and outcome.loop is not None:
-            state = replace(state, unsure_answers=(*state.unsure_answers, utterance))
+            state = replace(state, unsure_answers=state.unsure_answers.plus(utterance))
         return self._effects(state, utterance, outcome)
 
     def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
@@ -346,16 +346,19 @@ class Case:
         if outcome.changed and outcome.loop is not None:
             return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
         if outcome.effective and utterance.unsure:
-            return replace(state, unsure=(*state.unsure, utterance))
+            return replace(state, unsure=state.unsure.plus(utterance))
         if outcome.effective:
             return apply(self.protocol, state, utterance)
         if outcome.settled is not None:
             help_left = tuple(u for u in state.possible_help if u.loop != outcome.settled)
             state = replace(state, possible_help=help_left)
             # A read-back that agrees confirms a call that was heard with doubt.
-            doubtful = next((u for u in state.unsure if u.loop == outcome.settled), None)
+            settled = outcome.settled
+            doubtful = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
             if doubtful:
-                rest = tuple(u for u in state.unsure if u is not doubtful)
+                rest = state.unsure.edited(
+                    lambda u: None if u is doubtful else u, lambda u: u.fact < settled
+                )
                 return apply(self.protocol, replace(state, unsure=rest), doubtful)
         return state
 

@@ -84,13 +84,14 @@ def newest(loops: Loops) -> Iterator[Loop]:
 
 def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
     """Loops that can still be answered, newest first; `closed` adds those just closed."""
-    found = []
-    for loop in newest(loops):
-        if loop.status == "withdrawn" or (loop.status == "closed" and not closed):
-            continue
-        if loop.held is not None or said.t <= loop.deadline + protocol.protocol.late_s:
-            found.append(loop)
-    return found
+    late_s, t = protocol.protocol.late_s, said.t
+    return [
+        loop
+        for loop in newest(loops)
+        if (loop.status != "closed" or closed)
+        and loop.status != "withdrawn"
+        and (loop.held is not None or t <= loop.asked + loop.window_s + late_s)
+    ]
 
 
 def addressed(loops: list[Loop], said: Said) -> Loop | None:
@@ -110,6 +111,9 @@ def put(loops: Loops, changed: Loop) -> Loops:
 
 def place_of(loops: Loops, loop: int) -> int | None:
     """Return where a loop stands, by its id; None where there is none. Ids only grow."""
+    for back, each in enumerate(reversed(loops[-RECENT:]), start=1):
+        if each.id <= loop:
+            return len(loops) - back if each.id == loop else None
     at = bisect_left(loops, loop, key=lambda each: each.id)
     return at if at < len(loops) and loops[at].id == loop else None
 

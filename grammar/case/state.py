@@ -38,9 +38,9 @@ class State:
     log: PersistentSequence[LogLine] = field(default_factory=PersistentSequence)
     withdrawn: frozenset[int] = frozenset()
     """Facts whose effects were disregarded or corrected away."""
-    unsure: tuple[Utterance, ...] = ()
+    unsure: ChunkedSequence[Utterance] = field(default_factory=ChunkedSequence)
     """Calls heard with doubt: they have had no effect yet."""
-    unsure_answers: tuple[Utterance, ...] = ()
+    unsure_answers: ChunkedSequence[Utterance] = field(default_factory=ChunkedSequence)
     """Answers and prowords heard with doubt: they have closed nothing."""
     possible_help: tuple[Utterance, ...] = ()
     """Utterances that may be a call for help and that nobody has settled."""

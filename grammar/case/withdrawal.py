@@ -19,7 +19,7 @@ from grammar.case.view import Utterance
 from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Protocol
 
-F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, VitalSign)
+F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, Utterance, VitalSign)
 """Anything that one fact made."""
 
 LOOK_BACK = 60
@@ -75,7 +75,7 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
             else events
             for name, events in state.events.items()
         },
-        unsure=tuple(utterance for utterance in state.unsure if utterance.fact != fact),
+        unsure=_less(state.unsure, fact),
     )
 
 
@@ -155,7 +155,7 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
     cleared = replace(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks))
     corrected = replace(said, slots=loop.slots)
     if unsure:
-        return replace(cleared, unsure=(*cleared.unsure, corrected))
+        return replace(cleared, unsure=cleared.unsure.plus(corrected))
     applied = apply(protocol, cleared, corrected)
     tasks = applied.tasks.edited(
         lambda task: (

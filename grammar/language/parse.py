@@ -67,7 +67,7 @@ class _Caught:
 _NOTHING = _Caught()
 
 
-KNOWN = 1 << 14
+KNOWN = 1 << 16
 """Sentences whose meaning is kept."""
 
 
@@ -86,7 +86,7 @@ class Understanding:
         self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
     def read(self, words: Sequence[str]) -> Meaning:
-        """Return the meaning of one utterance. What teams say again and again is read once."""
+        """Return the meaning of one utterance. A sentence that comes again is not read again."""
         return self._known(tuple(words))
 
     def _read(self, words: tuple[str, ...]) -> Meaning:
