@@ -11,7 +11,8 @@ from grammar.case.chunked_sequence import MARGIN, ChunkedSequence
 @given(st.integers(0, 400), st.data())
 def test_it_does_what_a_tuple_does(length: int, data: st.DataObject) -> None:
     plain = tuple(range(length))
-    made: ChunkedSequence[int] = ChunkedSequence().plus_all(plain)
+    empty: ChunkedSequence[int] = ChunkedSequence()
+    made = empty.plus_all(plain)
     assert made == ChunkedSequence(plain)
     assert tuple(made) == plain
     assert tuple(reversed(made)) == plain[::-1]
