@@ -1,19 +1,29 @@
-"""The ten tasks of the README, done with the keys that stand there."""
+"""The ten tasks of the README, and ten more of the tour, done with the keys that stand there."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from grammar.case.facts import Fact
-from tests.support.places import README
+from grammar.case.facts import Fact, Heard
+from grammar.case.view import View
+from grammar.language.words import Word
+from tests.support.places import README, ROOT
 from tests.support.screens import Desk, case, desk, heard
+from tui.dashboard.widgets.urgent import UrgentLine
+
+TOUR = ROOT / "tui" / "dashboard" / "README.md"
 
 FIFTEEN = heard(20, "drugs nurse give fifteen milligrams of ketamine", "team-leader")
 DOUBTFUL = heard(30, "heart rate ninety", None, 0.2)
 TIMER = heard(5, "timer sixty", "team-leader")
+
+
+def view(seen: Desk) -> View:
+    return seen.case.view(seen.now)
 
 
 def values(seen: Desk) -> dict[str, str]:
@@ -54,12 +64,48 @@ TASKS: dict[str, tuple[tuple[Fact, ...], Callable[[Desk], bool]]] = {
     ),
 }
 
-NAMES = {"Enter": "enter"}
+HELP = Heard(t=22, until=23, words=(Word("[unk]", 22, 23, 0.2),), likely="need help")
+MORE: dict[str, tuple[tuple[Fact, ...], Callable[[Desk], bool]]] = {
+    "reported given": ((), lambda seen: [d.drug for d in view(seen).doses] == ["ketamine"]),
+    "take the order": (
+        (),
+        lambda seen: [fact.kind for fact in seen.case.facts[1:]] == ["entered", "withdrawn"],
+    ),
+    "Caps Lock": ((), lambda seen: values(seen) == {"saturation": "94"}),
+    "none of the guesses": ((DOUBTFUL,), lambda seen: values(seen) == {"heart-rate": "66"}),
+    "answered at 0:25": ((FIFTEEN,), lambda seen: view(seen).loops[0][0].closed == 25),
+    "twenty seconds ago": ((), lambda seen: [v.t for v in view(seen).vitals] == [15]),
+    "was none": (
+        (HELP,),
+        lambda seen: not view(seen).possible_help and seen.case.facts[-1].kind == "withdrawn",
+    ),
+    "urgent line in sight": (
+        (FIFTEEN,),
+        lambda seen: (
+            seen.app.box.dialog is not None
+            and "Give ketamine 15 mg" in str(seen.app.query_one(UrgentLine).content)
+        ),
+    ),
+    "Ctrl-C": (
+        (FIFTEEN, HELP),
+        lambda seen: seen.app.is_running and seen.app.box.dialog is None,
+    ),
+    "bougie": ((), lambda seen: [loop.call for loop, _ in view(seen).loops] == ["send-in"]),
+}
+
+NAMES = {
+    "Enter": "enter",
+    "Tab": "tab",
+    "Space": "space",
+    "Esc": "escape",
+    "Ctrl-C": "ctrl+c",
+    ":": "colon",
+}
 
 
-def rows() -> list[tuple[str, list[str]]]:
-    """(task, keys) of the README's table."""
-    table = README.read_text(encoding="utf-8").split("| task | keys |")[1].split("\n\n")[0]
+def rows(page: Path = README) -> list[tuple[str, list[str]]]:
+    """(task, keys) of a page's table."""
+    table = page.read_text(encoding="utf-8").split("| task | keys |")[1].split("\n\n")[0]
     lines = [line for line in table.splitlines() if line.startswith("| ")]
     found = []
     for line in lines:
@@ -82,6 +128,25 @@ async def test_a_task_is_done_by_the_keys_in_the_readme(name: str) -> None:
         await seen.pilot.press(*keys)
         await seen.pilot.pause()
         assert done(seen)
+
+
+def test_there_are_ten_more_and_each_is_done_here() -> None:
+    assert len(rows(TOUR)) == len(MORE) == 10
+
+
+@pytest.mark.parametrize("name", MORE)
+async def test_one_of_ten_more_is_done_by_the_keys_in_the_tour(name: str) -> None:
+    facts, done = MORE[name]
+    ((_, keys),) = [row for row in rows(TOUR) if name in row[0]]
+    async with desk(case(*facts), 35) as seen:
+        await seen.text()
+        assert name == "Ctrl-C" or not done(seen)
+        await seen.pilot.press(*keys[:1])
+        asked = seen.app.box.dialog is not None
+        await seen.pilot.press(*keys[1:])
+        await seen.pilot.pause()
+        assert done(seen)
+        assert asked or name == "none of the guesses"
 
 
 @pytest.mark.parametrize("name", TASKS)
