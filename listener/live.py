@@ -35,7 +35,7 @@ from listener.audio.voice_activity import (
 from listener.audio.watches import watching
 from listener.capture import Capture, Captured
 from listener.confidence.confidence_scoring import ConfidenceScoring
-from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.second_hearing import Noting, SecondHearings
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.verifier import Verifier
 from listener.recognition.calibration import two_ears
@@ -96,6 +96,7 @@ class Live:
         engine_news: Callable[[], Iterable[str]] = tuple,
         second: Verifier | None = None,
         sure: SureListener | None = None,
+        noting: Noting | None = None,
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engines since it was last asked."""
@@ -120,7 +121,14 @@ class Live:
             recogniser, self._understanding, second, self.tell, live=source.live
         )
         self._second = (
-            SecondHearings(sure, self._understanding, two_ears(), self.tell, live=source.live)
+            SecondHearings(
+                sure,
+                self._understanding,
+                two_ears(),
+                self.tell,
+                live=source.live,
+                noting=noting,
+            )
             if sure
             else None
         )

@@ -258,6 +258,11 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         outcome = _same_call(protocol, loops, loop, said, reading)
         if outcome:
             return outcome
+    if said.meaning.said("confirm"):
+        # A question about what nobody called: it starts nothing.
+        return Outcome(
+            loops, "read-back", call=reading.call, slots=reading.slots, flags=("no call",)
+        )
     return _opened(protocol, loops, said, reading, corrected)
 
 

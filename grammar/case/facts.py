@@ -204,7 +204,8 @@ class SecondHearing:
     """The sure ear heard the sound of fact `target` (a Heard) as well, after that had been stored.
 
     `confirms`: both ears heard the same. `puts-right`: `words` are the better reading. `rescues`: the
-    quick ear had found no call, and `words` are one. `doubts`: it may have been `words`, empty where it
+    quick ear had found no call, and `words` are one. `rejects`: neither ear's sentence is likely, and it
+    was no call. `doubts`: it may have been `words`, empty where it
     may have been no call, and which of the two is open. `confidence` and `evidence` are of both ears.
     """
 
@@ -212,7 +213,7 @@ class SecondHearing:
     seq: int = 0
     t: float
     target: int
-    verdict: Literal["confirms", "puts-right", "rescues", "doubts"]
+    verdict: Literal["confirms", "puts-right", "rescues", "rejects", "doubts"]
     words: tuple[Word, ...] = ()
     doubts: tuple[str, ...] = ()
     """As in `Heard.doubts`."""

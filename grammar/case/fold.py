@@ -304,6 +304,7 @@ class Case:
             *(("amended",) if standing.amended else ()),
             *(("heard-late",) if fact.late_s else ()),
             *(("entered",) if entered else ()),
+            *(("sure-ear",) if standing.ear == "sure" else ()),
         )
         text = fact.text
         utterance = Utterance(

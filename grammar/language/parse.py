@@ -99,6 +99,11 @@ class Understanding:
             return exact if len(spoken) == len(words) else replace(exact, score=0.9)
         return self._with_doubts(self.nearest.read(spoken))
 
+    def for_help(self, meaning: Meaning) -> bool:
+        """Return whether a meaning may be a call for help."""
+        calls = self._protocol.calls
+        return any(calls[each.call].help for each in meaning.readings)
+
     def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
         """Return the words of a speech segment cut into utterances: as few as can all be read
         exactly."""

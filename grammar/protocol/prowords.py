@@ -20,7 +20,7 @@ BARE = (
 )
 """Prowords that may be a whole utterance."""
 
-LEADING = ("acknowledge", "affirm", "negative", "correction", "i-say-again")
+LEADING = ("acknowledge", "affirm", "negative", "correction", "i-say-again", "confirm")
 """Prowords that may stand before a call or an answer."""
 
 ENGLISH: Mapping[str, tuple[str, ...]] = {
@@ -38,6 +38,8 @@ ENGLISH: Mapping[str, tuple[str, ...]] = {
     "say-again": ("say again [please]", "say that again", "repeat that"),
     "i-say-again": ("i say again",),
     "correction": ("correction",),
+    # "I request verification of": who says so of a call asks, and repeats it.
+    "confirm": ("confirm",),
     "disregard": ("disregard [that]", "disregard my last"),
     "stand-by": ("stand by",),
     "over": ("over", "out"),
@@ -51,6 +53,7 @@ KOREAN: Mapping[str, tuple[str, ...]] = {
     "say-again": ("다시 말해 주세요", "재송신 [바람]"),
     "i-say-again": ("다시 말 합니다",),
     "correction": ("정정 [합니다]",),
+    "confirm": (),
     "disregard": ("취소 [합니다]",),
     "stand-by": ("[잠시] 대기",),
     "over": ("이상",),

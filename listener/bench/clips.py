@@ -4,7 +4,8 @@ Each NAME.flac (or .wav, .ogg) has its NAME.toml beside it: `protocol`, or `phra
 lone words rather than calls; a table `voice` from speaker to voice; and for each `[[utterance]]` its
 `t` and `until` in seconds, `from`, `words`, `role` ("chatter" is no call), `call` and `slots`. The
 sample drills are such a folder, and `python -m listener.training clips` makes larger ones. A folder of
-orders by people may hold one `truth.json` instead (`read_orders`).
+orders by people may hold one `truth.json` instead (`read_orders`), one of speech or noise that is no
+call one `manifest.tsv` (`read_no_calls`).
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from listener.audio.samples import SAMPLE_RATE
 SOUNDS = (".flac", ".wav", ".ogg")
 ORDERS = "truth.json"
 NOISE = "kitchen-noise.ogg"
+NO_CALLS = "manifest.tsv"
 
 
 class Spoken(BaseModel):
@@ -110,6 +112,8 @@ def read_folder(folder: Path) -> list[Clip]:
         raise UserError(f"There is no folder {folder}.")
     if (folder / ORDERS).is_file():
         return read_orders(folder)
+    if (folder / NO_CALLS).is_file():
+        return read_no_calls(folder)
     paths = sorted(path for path in folder.iterdir() if path.suffix in SOUNDS)
     if not paths:
         raise UserError(f"{folder} holds no clips: they end in {', '.join(SOUNDS)}.")
@@ -135,6 +139,25 @@ def read_orders(folder: Path) -> list[Clip]:
         raise UserError(f"{folder / ORDERS} cannot be used: {error}") from None
     noise = folder / NOISE
     return [clip.model_copy(update={"noise": noise if noise.is_file() else None}) for clip in found]
+
+
+def read_no_calls(folder: Path) -> list[Clip]:
+    """A folder with one `manifest.tsv` for all, whose first column names files: none holds a call.
+
+    Raises UserError where anything is amiss.
+    """
+    try:
+        lines = (folder / NO_CALLS).read_text(encoding="utf-8").splitlines()
+        names = [line.split("\t")[0] for line in lines[1:] if line]
+        return [_no_call(folder / name) for name in sorted(names)]
+    except (OSError, ValueError, soundfile.LibsndfileError) as error:
+        raise UserError(f"{folder / NO_CALLS} cannot be used: {error}") from None
+
+
+def _no_call(path: Path) -> Clip:
+    length_s = soundfile.info(path).duration
+    spoken = {"t": 0.0, "until": length_s, "from": "people", "words": "", "role": "chatter"}
+    return Clip(path=path, truth=Truth(utterance=(Spoken.model_validate(spoken),)))
 
 
 def _order(path: Path, protocol: str, call: str, slots: Mapping[str, str]) -> Clip:

@@ -19,6 +19,7 @@ from grammar.protocol.model import Protocol
 from listener.audio.blocks import Block, paced, reblocked
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.second_hearing import Noting
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.two_ears import QuickReading, judged, said
 from listener.confidence.verifier import second_listener
@@ -89,7 +90,9 @@ class Ear:
         recogniser: Recogniser,
         cases: Path,
         sure: SureListener | None = None,
+        noting: Noting | None = None,
     ) -> None:
+        self._noting = noting
         self.protocol = protocol
         self._recogniser = recogniser
         self._sure = sure
@@ -115,6 +118,7 @@ class Ear:
             lambda: datetime.now().astimezone(),
             second=self._second,
             sure=self._sure,
+            noting=self._noting,
         )
         began = time.monotonic()
         live.run()

@@ -160,7 +160,7 @@ def _hear(
     ears: _Ears, clip: Clip, condition: str
 ) -> tuple[float, float, dict[str, Verdict | Answer]]:
     """Return a clip's length, the processor time that hearing took, and what each ear came to."""
-    samples = _under(condition, clip)
+    samples = under(condition, clip)
     began = time.process_time()
     found: dict[str, Verdict | Answer]
     if clip.truth.phrases:
@@ -176,7 +176,7 @@ def _hear(
     return len(samples) / SAMPLE_RATE, took, found
 
 
-def _under(condition: str, clip: Clip) -> Samples:
+def under(condition: str, clip: Clip) -> Samples:
     """Return a clip's sound; its own name seeds its noise, the same for every engine."""
     seed = zlib.crc32(clip.name.encode())
     if condition in KITCHEN_DB:
@@ -207,7 +207,7 @@ def _at_real_pace(
         for number in range(count):
             clip = calls[number * len(calls) // count]
             name = wanted.conditions[number % len(wanted.conditions)]
-            late, memory = listening.submit(_hear_at_real_pace, clip, _under(name, clip)).result()
+            late, memory = listening.submit(_hear_at_real_pace, clip, under(name, clip)).result()
             for ear, found in late.items():
                 delays_s.setdefault(ear, []).extend(found)
             progress(f"at real pace: {number + 1} of {count} clips")

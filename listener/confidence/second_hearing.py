@@ -33,6 +33,9 @@ BEHIND_S: Final = 6.0
 """A stretch of speech that has waited so long is passed over: its verdict would come too late."""
 
 
+Noting = Callable[[QuickReading, SureHearing], None]
+
+
 @dataclass(frozen=True, slots=True)
 class Told:
     """An utterance of the quick ear, stored as fact `seq`; `cut` is timed from the segment's start."""
@@ -82,10 +85,14 @@ class SecondHearings:
         store: Callable[[Heard | SecondHearing], Utterance | None],
         *,
         live: bool,
+        noting: Noting | None = None,
     ) -> None:
-        """`live`: the sound happens now, and nobody may be kept waiting."""
+        """`live`: the sound happens now, and nobody may be kept waiting. `noting` is given what both ears
+        made of each stretch of speech, before it is judged."""
+        self._noting = noting
         self._ear = ear
         self._read = understanding.read
+        self._for_help = understanding.for_help
         self._calibration = calibration
         self._store = store
         self._jobs: queue.Queue[Callable[[], None] | None] | None = None
@@ -151,7 +158,7 @@ class SecondHearings:
     ) -> None:
         if one is None:
             nothing = QuickReading((), 0.0)
-            found = whole and judged(nothing, whole, self._read, self._calibration)
+            found = whole and self._judge(nothing, whole)
             if found and found.verdict == "rescues":
                 stored = self._store(heard)
                 if stored:
@@ -159,7 +166,7 @@ class SecondHearings:
             return
         found = self._judged(one, whole)
         narrow = one.cut[-1].end - one.cut[0].start < len(sound) / SAMPLE_RATE - NARROWER_S - 1.0
-        if narrow and one.reading.words and not (found and found.verdict == "confirms"):
+        if narrow and one.reading.words and (found is None or found.verdict == "rejects"):
             cut = self._heard(_part(sound, one.cut, 0.0, None))
             again = self._judged(one, cut)
             if again and (found is None or again.confidence > found.confidence):
@@ -169,7 +176,12 @@ class SecondHearings:
     def _judged(self, one: Told, hearing: SureHearing | None) -> Judgement | None:
         if hearing is None:
             return None
-        return judged(one.reading, hearing, self._read, self._calibration)
+        return self._judge(one.reading, hearing)
+
+    def _judge(self, quick: QuickReading, hearing: SureHearing) -> Judgement | None:
+        if self._noting:
+            self._noting(quick, hearing)
+        return judged(quick, hearing, self._read, self._calibration, self._for_help)
 
     def _heard(self, sound: Samples) -> SureHearing | None:
         return self._ear.hear(sound) if len(sound) >= SHORTEST_S * SAMPLE_RATE else None

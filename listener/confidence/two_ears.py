@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+from rapidfuzz import fuzz
+
 from grammar.language.meaning import Meaning
 from grammar.language.phrases import UNKNOWN
 from listener.recognition.calibration import Calibration, Evidence
@@ -24,6 +26,16 @@ TWO_WAYS: Final = "second-listener"
 LEAST: Final = 0.5
 """From this confidence on, speech that the quick ear took for no call becomes one."""
 
+LEAST_FOR_HELP: Final = 0.02
+"""Likewise for a call for help, which is then a possible one."""
+
+LIKELY: Final = 0.1
+"""Where no sentence is as likely as this, what the quick ear took for a call was none."""
+
+CLEARLY: Final = 8.0
+"""Nats by which the sure ear must find its own reading better to put the quick ear right, however sure that
+one is: on people it is surer than it should be."""
+
 _SUREST: Final = 0.995
 _FARTHEST: Final = 12.0
 """A lead in nats beyond which nothing is surer."""
@@ -34,7 +46,7 @@ _SILENT_S: Final = 0.7
 """Of a segment's sound, the silence that ends it."""
 
 Read = Callable[[Sequence[str]], Meaning]
-Verdict = Literal["confirms", "puts-right", "rescues", "doubts"]
+Verdict = Literal["confirms", "puts-right", "rescues", "rejects", "doubts"]
 Key = tuple[Any, ...]
 
 
@@ -68,9 +80,16 @@ def key_of(meaning: Meaning) -> Key:
 
 
 def judged(
-    quick: QuickReading, hearing: SureHearing, read: Read, calibration: Calibration
+    quick: QuickReading,
+    hearing: SureHearing,
+    read: Read,
+    calibration: Calibration,
+    for_help: Callable[[Meaning], bool] = lambda _: False,
 ) -> Judgement | None:
-    """Return what both ears make of it; None where the sure ear has nothing to add."""
+    """Return what both ears make of it; None where the sure ear has nothing to add.
+
+    A meaning that is `for_help` is told however doubtful it is.
+    """
     ranked = _Ranked(hearing, read)
     if ranked.best is None:
         return None
@@ -81,7 +100,8 @@ def judged(
     if own is None:
         found = ranked.evidence(best, quick, "none")
         sure = calibration.confidence(found)
-        if sure < max(LEAST, calibration.least):
+        least = LEAST_FOR_HELP if for_help(read(best.words)) else max(LEAST, calibration.least)
+        if sure < least:
             return None
         doubts = (ONE_EAR,) if read(best.words).sounds_like else ()
         return Judgement("rescues", best.words, _rounded(sure), doubts, _listed(found))
@@ -89,6 +109,8 @@ def judged(
     if mine == best.key:
         found = ranked.evidence(best, quick, "agrees")
         sure = calibration.confidence(found)
+        if sure < LIKELY and not for_help(own):
+            return _rejected(sure, found)
         return Judgement("confirms", best.words, _rounded(sure), (), _listed(found))
     here = ranked.found(mine, quick.words)
     as_quick, as_sure = (
@@ -96,9 +118,36 @@ def judged(
         ranked.evidence(best, quick, "sure"),
     )
     quick_sure, sure_sure = calibration.confidence(as_quick), calibration.confidence(as_sure)
-    if sure_sure > quick_sure and not _twins(own, read(best.words)):
+    if max(sure_sure, quick_sure) < LIKELY and not for_help(own):
+        return _rejected(quick_sure, as_quick)
+    clearly = as_quick["lead"] <= -CLEARLY and as_sure["near"] > as_quick["near"]
+    if (sure_sure > quick_sure or clearly) and not _twins(own, read(best.words)):
         return Judgement("puts-right", best.words, _rounded(sure_sure), (), _listed(as_sure))
     return Judgement("doubts", best.words, _rounded(quick_sure), (TWO_WAYS,), _listed(as_quick))
+
+
+def possible_readings(
+    quick: QuickReading, hearing: SureHearing, read: Read
+) -> list[tuple[tuple[str, ...], Evidence]]:
+    """Return the readings that `judged` weighs, with their evidence: to fit how they are weighed."""
+    ranked = _Ranked(hearing, read)
+    best = ranked.best
+    if best is None:
+        return []
+    own = read(quick.words) if quick.words else None
+    if own is None or own.kind == "unrecognised":
+        return [(best.words, ranked.evidence(best, quick, "none"))]
+    if key_of(own) == best.key:
+        return [(best.words, ranked.evidence(best, quick, "agrees"))]
+    here = ranked.found(key_of(own), quick.words)
+    return [
+        (quick.words, ranked.evidence(here, quick, "quick")),
+        (best.words, ranked.evidence(best, quick, "sure")),
+    ]
+
+
+def _rejected(sure: float, found: Evidence) -> Judgement:
+    return Judgement("rejects", (UNKNOWN,), _rounded(sure), (), _listed(found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +200,8 @@ class _Ranked:
         `alone`: 1 where the quick ear found no call; `agrees`: 1 where both heard this;
         `quick`: log-odds of the quick ear's own confidence where it heard this, `other` where it heard
         something else; `fit`: nats a token that the sure ear gives it; `free`: nats by which what it
-        would write freely is likelier; `lead`: of this reading over the best other one, nats;
+        would write freely is likelier; `near`: how alike its
+        letters are to that, 0 to 1; `lead`: of this reading over the best other one, nats;
         `words`: logarithm of their count; `pace`: logarithm of letters a second, no more than is usual.
         """
         hearing = self._hearing
@@ -167,11 +217,18 @@ class _Ranked:
             "other": odds if who == "sure" else 0.0,
             "fit": reading.nats / max(reading.tokens, 1),
             "free": min(max(hearing.free_nats - reading.nats, 0.0), _UNLIKELY),
+            "near": fuzz.ratio(_letters(hearing.free), " ".join(reading.words)) / 100,
             "lead": min(max(lead, -_FARTHEST), _FARTHEST),
             "words": math.log(max(len(reading.words), 1)),
             "pace": min(math.log(max(pace, 0.5)), _SLOWEST),
         }
         return {name: round(value, 4) for name, value in found.items()}
+
+
+def _letters(text: str) -> str:
+    """Return a free text as a protocol would write it: small letters, no stops, no figures."""
+    kept = "".join(sign if sign.isalpha() or sign == "'" else " " for sign in text.lower())
+    return " ".join(kept.split())
 
 
 def said(words: Iterable[str]) -> tuple[str, ...]:

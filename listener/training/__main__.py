@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -244,6 +245,25 @@ def step_calibrate(options: argparse.Namespace) -> None:
     write(options.work / f"confidence{suffix}.toml", kept(known), made_from, least)
 
 
+def step_two_ears(options: argparse.Namespace) -> None:
+    from listener.confidence.two_ears import LEAST  # noqa: PLC0415
+    from listener.training import two_ears  # noqa: PLC0415
+    from listener.training.calibrate import write_calibration  # noqa: PLC0415
+
+    known = options.work / "two-ears.pickle"
+    if not known.exists():
+        told = partial(print, file=sys.stderr)
+        folders = options.folders or [options.work / "calibrating"]
+        two_ears.keep(
+            known, [one for each in folders for one in two_ears.gather(each, options.every, told)]
+        )
+    heard = two_ears.kept(known)
+    print(two_ears.cross_validated(heard))
+    rows = [row for one in heard for row in one.rows]
+    path, made_from = options.work / "confidence-two-ears.toml", two_ears.made_from(heard)
+    write_calibration(path, two_ears.fit(heard), rows, "two-ears", made_from, LEAST)
+
+
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
@@ -255,6 +275,7 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
 APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "clips": step_clips,
     "calibrate": step_calibrate,
+    "two-ears": step_two_ears,
 }
 """Steps that `all` leaves out."""
 
@@ -278,6 +299,9 @@ def parser() -> argparse.ArgumentParser:
     option("--minutes", 10.0, "of unrelated synthetic speech for `clips`", float)
     option("--seed", 11, "of the texts and voices")
     option("--processes", 1, "that speak")
+    made.add_argument(
+        "--folders", nargs="*", type=Path, metavar="DIR", help="of clips, for `two-ears`"
+    )
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
     option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
     option("--batch", 448, "clips in a training step")

@@ -9,7 +9,7 @@ the same.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +47,12 @@ def gather(folder: Path, every: int, progress: Progress) -> list[Claim]:
 def fit(claims: Sequence[Claim]) -> Calibration:
     """The odds that an utterance is right."""
     names = [name for name, _ in claims[0].evidence]
+    return weigh(claims, {name: -1.0 if name in AGAINST else 1.0 for name in names})
+
+
+def weigh(claims: Sequence[Claim], signs: Mapping[str, float]) -> Calibration:
+    """Return the odds that an utterance is right; no weight has another sign than its own in `signs`."""
+    names = [name for name, _ in claims[0].evidence]
     raw = np.array([[value for _, value in claim.evidence] for claim in claims])
     lows, highs = np.percentile(raw, [1, 99], axis=0)
     # What is seldom anything but 0 says most where it is.
@@ -56,9 +62,7 @@ def fit(claims: Sequence[Claim]) -> Calibration:
     right = np.array([claim.right for claim in claims], float)
     mean, spread = raw.mean(axis=0), np.maximum(raw.std(axis=0), 1e-6)
     inputs = np.hstack([np.ones((len(raw), 1)), (raw - mean) / spread])
-    weights = _logistic(
-        inputs, right, np.array([0.0, *(-1.0 if n in AGAINST else 1.0 for n in names)])
-    )
+    weights = _logistic(inputs, right, np.array([0.0, *(signs.get(name, 0.0) for name in names)]))
     own = weights[1:] / spread
     return Calibration(
         float(weights[0] - own @ mean),
@@ -91,14 +95,25 @@ def _logistic(
 
 def write(path: Path, claims: Sequence[Claim], made_from: str, least: float) -> None:
     """Fit, and write the file; `least` as in `LEAST`."""
-    found = fit(claims)
+    write_calibration(path, fit(claims), claims, "calibrate", made_from, least)
+
+
+def write_calibration(
+    path: Path,
+    found: Calibration,
+    claims: Sequence[Claim],
+    step: str,
+    made_from: str,
+    least: float,
+) -> None:
+    """Write a calibration as the step that made it; `claims` are what it was fitted to."""
     right = sum(claim.right for claim in claims)
     weights = "".join(f"{name} = {value:.4f}\n" for name, value in found.weights.items())
     bounds = "".join(
         f"{name} = [{low:.4f}, {high:.4f}]\n" for name, (low, high) in found.bounds.items()
     )
     path.write_text(
-        f"# Made by `python -m listener.training calibrate` from {made_from}:\n"
+        f"# Made by `python -m listener.training {step}` from {made_from}:\n"
         f"# {len(claims)} utterances heard, {right} of them rightly.\n"
         f"least = {least}\nintercept = {found.intercept:.4f}\n\n[weights]\n{weights}\n[bounds]\n{bounds}",
         encoding="utf-8",

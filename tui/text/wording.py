@@ -68,6 +68,7 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "heard-late": "heard late",
         "one-ear": "heard by one ear",
         "possible-help": "may be a call for help",
+        "sure-ear": "by the sure ear",
     }
 )
 """Words for the flags of an utterance."""

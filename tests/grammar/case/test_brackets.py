@@ -7,13 +7,23 @@ from dataclasses import replace
 
 import pytest
 
-from grammar.case.facts import Amended, Entered, Fact
+from grammar.case.facts import Amended, Entered, Fact, SecondHearing
+from grammar.language.words import Word
 from tests.support.screens import case, desk, heard, status
 from tui.dashboard.widgets.help import BRACKETS
 from tui.text.wording import FLAG_WORDS
 
 ORDER = heard(10, "drugs nurse give fifteen milligrams of ketamine", "team-leader")
 READY = heard(12, "room ready", "anteroom")
+
+
+def surely(text: str, *doubts: str) -> SecondHearing:
+    """What the sure ear made of the fact before."""
+    words = tuple(Word(word, 10.0, 12.0) for word in text.split())
+    return SecondHearing(
+        t=12.0, target=2, verdict="rescues", words=words, doubts=doubts, confidence=0.9
+    )
+
 
 SAID: dict[str, tuple[Fact, ...]] = {
     "unsure": (replace(ORDER, confidence=0.2),),
@@ -26,6 +36,7 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "heard late": (replace(ORDER, late_s=9.0),),
     "heard by one ear": (replace(ORDER, doubts=("one-ear",)),),
     "may be a call for help": (heard(10, "need help", confidence=0.2),),
+    "by the sure ear": (heard(10, "[unk]"), surely("saturation ninety percent")),
     "differs": (ORDER, heard(15, "fifty milligrams of ketamine", "drugs-nurse")),
     "no call": (heard(10, "sixty seconds"),),
     "ambiguous": (READY, heard(13, "oxygen on", "airway-operator"), heard(15, "copy", "outside")),

@@ -35,6 +35,7 @@ BRACKETS = {
     "heard late": "hearing was behind",
     "heard by one ear": "a number that has a twin, heard by one of the two ears",
     "may be a call for help": "loud until a person puts it right or says it was none",
+    "by the sure ear": "the quick ear heard otherwise, or no call",
     "differs": "is not what was called",
     "no call": "answers no call",
     "ambiguous": "may answer more than one call",

@@ -18,6 +18,8 @@ FLAG_WORDS = {
     "out-of-bounds": "out of bounds",
     "nearest": "nearest phrase",
     "differed": "differed",
+    "one-ear": "heard by one ear",
+    "sure-ear": "by the sure ear",
 }
 _SILENT = ("kind", "seq", "t", "until", "words", "wall")
 

@@ -1,0 +1,178 @@
+"""Fits `listener/recognition/confidence-two-ears.toml`: how sure both ears together are.
+
+    python -m listener.training two-ears --work WORK --folders FOLDER ...
+
+hears folders of clips as a case is heard, notes for each utterance the quick ear's reading and the sure
+ear's sentences, and fits a logistic model to the readings: orders by people in all conditions, people who
+say what is no call, call-outs of our protocols in the calibrating voices. It prints what would come of the
+clips of each half, by the model that was fitted to the other half. Halves are parted by clip.
+"""
+
+from __future__ import annotations
+
+import pickle
+import zlib
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from grammar.errors import UserError
+from grammar.language.parse import Understanding
+from grammar.language.phrases import network
+from grammar.protocol.loading import load_protocol
+from grammar.reports.summary import slots_json
+from listener.bench.clips import Spoken, read_folder
+from listener.bench.conditions import CONDITIONS, KITCHEN_DB
+from listener.bench.figures import reliability
+from listener.bench.hearing import Ear
+from listener.bench.judging import Claim
+from listener.bench.run import under
+from listener.confidence.supervised_sure_ear import load_sure_ear, wanted_model
+from listener.confidence.two_ears import QuickReading, Read, judged, key_of, possible_readings
+from listener.recognition.calibration import Calibration
+from listener.recognition.engines import choose
+from listener.recognition.sure_ear import SureHearing
+from listener.training.calibrate import weigh
+
+SIGNS = {
+    **dict.fromkeys(("agrees", "quick", "fit", "near", "lead", "words", "pace"), 1.0),
+    **dict.fromkeys(("other", "free"), -1.0),
+}
+"""Evidence that may speak only for an utterance, and evidence only against it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One stretch of speech of a clip as both ears heard it."""
+
+    folder: str
+    condition: str
+    clip: str
+    truth: Sequence[Spoken]
+    quick: QuickReading
+    hearing: SureHearing
+    protocol: str
+
+    @property
+    def read(self) -> Read:
+        return _reading(self.protocol)
+
+    @property
+    def half(self) -> int:
+        return zlib.crc32(self.clip.encode()) % 2
+
+    def is_right(self, words: Sequence[str]) -> bool:
+        """Whether words mean what was said."""
+        return any(_same(self.read, words, one) for one in self.truth if one.role != "chatter")
+
+    @property
+    def rows(self) -> list[Claim]:
+        """Every reading with its evidence, as a claim that nobody has weighed yet."""
+        found = possible_readings(self.quick, self.hearing, self.read)
+        return [
+            Claim(0.0, self.is_right(words), False, tuple(evidence.items()))
+            for words, evidence in found
+        ]
+
+
+def _same(read: Read, words: Sequence[str], said: Spoken) -> bool:
+    meaning = read(words)
+    if said.words:
+        return key_of(meaning) == key_of(read(tuple(said.words.split())))
+    slots = meaning.reading.slots if meaning.reading else {}
+    return meaning.kind == "call" and slots_json(slots) == dict(said.slots)
+
+
+@cache
+def _reading(protocol: str) -> Read:
+    """Return how a protocol's words are read, each sentence once."""
+    read = Understanding(load_protocol(protocol)).read
+    return cache(lambda words: read(list(words)))  # both ears give tuples
+
+
+def gather(folder: Path, every: int, progress: Callable[[str], None]) -> Iterator[Heard]:
+    """Hear the clips of a folder, each under one condition in turn."""
+    clips = read_folder(folder)[::every]
+    noisy = all(clip.noise for clip in clips)
+    conditions = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
+    ears: dict[str, Ear] = {}
+    noted: list[tuple[QuickReading, SureHearing]] = []
+    with TemporaryDirectory(prefix="answerback-fit-") as cases:
+        for number, clip in enumerate(clips):
+            name = clip.truth.protocol
+            if name not in ears:
+                ears[name] = _listening(name, Path(cases), noted)
+            condition = conditions[number % len(conditions)]
+            noted.clear()
+            ears[name].hear(under(condition, clip))
+            for quick, hearing in noted:
+                said = clip.truth.utterance
+                yield Heard(folder.name, condition, clip.name, said, quick, hearing, name)
+            progress(f"{folder.name}: {number + 1} of {len(clips)} clips")
+
+
+def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHearing]]) -> Ear:
+    model = wanted_model()
+    if model is None:
+        raise UserError("The sure ear is not installed: pip install '.[people]'.")
+    protocol = load_protocol(name)
+    quick = choose("auto", network(protocol), protocol.pronunciations)
+    sure = load_sure_ear(protocol, model.folder)
+    return Ear(protocol, quick, cases, sure, lambda *both: noted.append(both))
+
+
+def keep(path: Path, heard: Sequence[Heard]) -> None:
+    """Store what was heard, to fit again without hearing again."""
+    path.write_bytes(pickle.dumps(list(heard)))
+
+
+def kept(path: Path) -> list[Heard]:
+    """Return what `keep` stored."""
+    found: list[Heard] = pickle.loads(path.read_bytes())
+    return found
+
+
+def made_from(heard: Sequence[Heard]) -> str:
+    """Return how many stretches of speech of which clips, in words."""
+    counts = Counter((one.folder, one.condition) for one in heard)
+    return ", ".join(
+        f"{folder} {condition} {n}" for (folder, condition), n in sorted(counts.items())
+    )
+
+
+def fit(heard: Sequence[Heard]) -> Calibration:
+    """Return the odds that a reading is right."""
+    return weigh([row for one in heard for row in one.rows], SIGNS)
+
+
+def outcomes(heard: Sequence[Heard], calibration: Calibration) -> Iterator[tuple[str, str, Claim]]:
+    """Yield for each stretch of speech its folder and condition, what came of it, and how surely."""
+    for one in heard:
+        found = judged(one.quick, one.hearing, one.read, calibration)
+        if found is None or found.verdict == "rejects":
+            calls = any(each.role != "chatter" for each in one.truth)
+            yield one.folder, one.condition, Claim(0.0, not calls, unsure=True)
+            continue
+        words = one.quick.words if found.verdict == "doubts" else found.words
+        right = one.is_right(words)
+        unsure = bool(found.doubts) or found.confidence < 0.5
+        yield one.folder, one.condition, Claim(found.confidence, right, unsure, found.evidence)
+
+
+def cross_validated(heard: Sequence[Heard]) -> str:
+    """Return a table of what the half that a model was not fitted to came to, for people to read."""
+    counts: Counter[tuple[str, str, str]] = Counter()
+    claims = []
+    for half in (0, 1):
+        model = fit([one for one in heard if one.half != half])
+        for folder, condition, claim in outcomes([one for one in heard if one.half == half], model):
+            told = bool(claim.evidence)
+            what = "right" if claim.right and told else "told nothing" if not told else "wrong"
+            counts[folder, condition, f"{what}, unsure" if told and claim.unsure else what] += 1
+            if told:
+                claims.append(claim)
+    lines = [f"{' '.join(key[:2])}: {key[2]} {count}" for key, count in sorted(counts.items())]
+    return "\n".join([*lines, f"expected calibration error {reliability(claims).error:.3f}"])
