@@ -40,6 +40,12 @@ CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 UCUM_CODES = {"mg": "mg", "microgram": "ug", "g": "g", "mL": "mL", "J": "J"}
 """A sheet's units in UCUM (version 2.1). A drug's "unit" has no one code there: it goes as text."""
 
+ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
+
+BESIDE = {"59408-5": "2708-6"}
+"""Codes that the vital-signs profile of FHIR R4 asks for beside a more exact one: of a saturation by
+pulse oximetry that of any arterial saturation."""
+
 PATIENT = {"display": "the patient of this case, not identified in it"}
 
 
@@ -78,9 +84,19 @@ class _Bundle:
         return {
             "resourceType": "Bundle",
             "type": "collection",
+            **self._tags(),
             "timestamp": self._told.wall(view.now),
-            "entry": [{"fullUrl": urn, "resource": resource} for urn, resource in entries],
+            "entry": [
+                {"fullUrl": urn, "resource": {**resource, **self._tags()}}
+                for urn, resource in entries
+            ],
         }
+
+    def _tags(self) -> Resource:
+        """Mark what comes of a drill as test data, so that no record system takes it for a patient's."""
+        if not self._told.view.drill:
+            return {}
+        return {"meta": {"tag": [{"system": ACT_REASON, "code": "HTEST"}]}}
 
     def _urn(self, kind: str, number: int) -> str:
         return uuid5(self._namespace, f"{kind} {number}").urn
@@ -227,4 +243,7 @@ def _quantity(value: Decimal, unit: str, code: str | None) -> Resource:
 def _code(loinc: str | None, text: str) -> Resource:
     """Return the coding of a value measured: with its code where the protocol names one, else in
     words alone."""
-    return {"text": text} | ({"coding": [{"system": LOINC, "code": loinc}]} if loinc else {})
+    if loinc is None:
+        return {"text": text}
+    codes = [loinc, BESIDE[loinc]] if loinc in BESIDE else [loinc]
+    return {"text": text, "coding": [{"system": LOINC, "code": code} for code in codes]}

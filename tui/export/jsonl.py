@@ -26,6 +26,7 @@ def _objects(told: Told) -> Iterator[dict[str, Any]]:
         "engine": started.engine if started else "",
         "told": told.counts(),
         "checked": told.checked,
+        "drill": told.view.drill,
         "caution": CAUTION,
     }
     for line in told.lines:

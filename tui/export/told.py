@@ -91,9 +91,10 @@ class Told:
         unsure = sum(line.unsure for line in spoken)
         amended = sum(line.amended for line in spoken)
         withdrawn = sum(line.withdrawn for line in spoken)
+        drill = " This is a DRILL: no patient." if self.view.drill else ""
         return (
             f"Of {len(spoken)} utterances {unsure} unsure, {amended} amended by a person,"
-            f" {withdrawn} withdrawn by a person. {self.checked}"
+            f" {withdrawn} withdrawn by a person. {self.checked}{drill}"
         )
 
 

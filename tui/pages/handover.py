@@ -35,7 +35,14 @@ def handover_page(
     found = handover(protocol, view)
     return Page(
         f"Handover: {protocol.protocol.title}",
-        tuple(_about(found, facts, head, checked)),
+        (
+            *(
+                ["DRILL: no patient" if view.drill else "Real case"]
+                if view.drill is not None
+                else []
+            ),
+            *_about(found, facts, head, checked),
+        ),
         (
             _speakers(protocol, found),
             _airway(protocol, found),

@@ -33,6 +33,8 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol, source_text
 from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.journal import Journal
+from tests.support.stored_cases import BEGAN as DRILL_BEGAN
+from tests.support.stored_cases import DRILL
 from tui.cli import main
 from tui.commands.sharing import FORMATS, written
 from tui.export import md
@@ -329,3 +331,26 @@ def test_a_case_from_elsewhere_that_names_no_time_there_is_is_exported_all_the_s
         Heard(seq=2, t=t, until=t + 1, words=(Word("ready", t, t + 1),)),
     )
     assert written(StoredCase(Path("case"), load_protocol("isolation-airway"), facts, ()), form)
+
+
+def test_a_drill_says_so_in_every_format_and_is_test_data_in_every_resource(tmp_path: Path) -> None:
+    text, _ = source_text("isolation-airway")
+    journal = Journal.create(tmp_path, "isolation-airway", text, DRILL_BEGAN)
+    start = CaseStarted(protocol="isolation-airway", wall=DRILL_BEGAN.isoformat(), drill=True)
+    for fact in (start, *DRILL):
+        journal.append_next(fact)
+    journal.close()
+    stored = open_case(journal.folder)
+    for form in ("csv", "jsonl", "vtt", "md"):
+        assert "This is a DRILL: no patient." in written(stored, form)
+    bundle = json.loads(written(stored, "fhir"))
+    for resource in (bundle, *(entry["resource"] for entry in bundle["entry"])):
+        assert [tag["code"] for tag in resource["meta"]["tag"]] == ["HTEST"]
+    saturations = [
+        entry["resource"]["code"]["coding"]
+        for entry in bundle["entry"]
+        if entry["resource"].get("code", {}).get("text") == "SpO2"
+    ]
+    assert saturations
+    for codings in saturations:
+        assert [coding["code"] for coding in codings] == ["59408-5", "2708-6"]

@@ -101,6 +101,9 @@ class CaseDebrief:
     def _about(self) -> Iterator[Cell]:
         started = next((f for f in self.stored.facts if isinstance(f, CaseStarted)), None)
         begin = (started.seq,) if started else ()
+        if self.view.drill is not None:
+            kind = "DRILL: no patient" if self.view.drill else "Real case"
+            yield Cell(kind, begin)
         if started and started.wall:
             yield Cell(f"Began {clean(started.wall).replace('T', ' ')}", begin)
         weight = self.view.weight_kg
