@@ -93,3 +93,18 @@ def test_no_docstring_begins_a_sentence_like_a_riddle(part: str) -> None:
         if BANNED.search(text)
     ]
     assert not riddles, "\n".join(riddles)
+
+
+def names_in(page: Path) -> Iterator[str]:
+    """Yield the paths of Python files and tests that a page names in code marks."""
+    for quoted in re.findall(r"`([^`\n]+)`", page.read_text(encoding="utf-8")):
+        yield from re.findall(r"(?:grammar|listener|tui|tests)/[\w/.-]+\.(?:py|toml|md)", quoted)
+
+
+@pytest.mark.parametrize(
+    "page",
+    [README, ROOT / "DEVELOPERS.md", *PAGES],
+    ids=lambda page: str(page.relative_to(ROOT)),
+)
+def test_every_file_that_a_page_names_exists(page: Path) -> None:
+    assert not [name for name in names_in(page) if not (ROOT / name).exists()]
