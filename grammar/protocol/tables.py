@@ -211,6 +211,7 @@ class Bounds(Table):
 
 Readback = Literal["full", "key", "acknowledge", "none"]
 Effect = Literal["none", "order", "given", "start-timer", "timer-complete"]
+Kind = Literal["order", "report", "announcement"]
 Role = Literal[
     "attempt",
     "abandoned",
@@ -248,6 +249,10 @@ class Call(Table):
     window_s: Seconds | None = None
     confirm: bool = False
     """Keep the loop `answered` until the caller confirms the read-back."""
+    kind: Kind | None = None
+    """An `order` asks somebody to do something; a `report` says what was done or found; an `announcement`
+    tells everybody what is or will be. Left out, a call with a task or the effect `order` or `start-timer`
+    is an order, and any other an announcement."""
     effect: Effect = "none"
     task: Task | None = None
     vital: Vital | None = None
@@ -260,6 +265,13 @@ class Call(Table):
     """It asks for help: whatever may be it stays loud, however doubtful, until a person settles it."""
 
     _phrases = field_validator("phrases", "answers")(checked_phrases)
+
+    @property
+    def is_order(self) -> bool:
+        """Whether the call asks somebody to do something."""
+        if self.kind is not None:
+            return self.kind == "order"
+        return self.task is not None or self.effect in ("order", "start-timer")
 
     @cached_property
     def nodes(self) -> tuple[Node, ...]:

@@ -12,6 +12,8 @@ from grammar.reports.measures.shares import (
     by_call,
     by_station,
     communication,
+    of_announcements,
+    of_orders,
     pooled,
     share,
 )
@@ -48,6 +50,8 @@ __all__ = [
     "curve",
     "measure",
     "measured",
+    "of_announcements",
+    "of_orders",
     "phases",
     "pooled",
     "share",

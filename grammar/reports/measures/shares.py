@@ -13,6 +13,7 @@ from typing import Literal
 
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
+from grammar.protocol.model import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,16 @@ def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
 def communication(view: View) -> Communication:
     """Return the shares of one case at the view's moment."""
     return _of(_counted(view))
+
+
+def of_orders(protocol: Protocol, view: View) -> Communication:
+    """Return the shares of the orders alone, on which the study computed them."""
+    return _of([pair for pair in _counted(view) if protocol.calls[pair[0].call].is_order])
+
+
+def of_announcements(protocol: Protocol, view: View) -> Communication:
+    """Return the shares of the other calls that want an answer: announcements and reports."""
+    return _of([pair for pair in _counted(view) if not protocol.calls[pair[0].call].is_order])
 
 
 def by_station(view: View, whose: Literal["sender", "to"]) -> dict[str, Communication]:
