@@ -293,7 +293,14 @@ class Case:
         before = last_call(state, sender) if takes_back else None
         entered = isinstance(standing.fact, Entered)
         said = Said(
-            *(fact.seq, fact.t, fact.until, fact.channel, meaning, sender, unsure, before),
+            fact=fact.seq,
+            t=fact.t,
+            until=fact.until,
+            channel=fact.channel,
+            meaning=meaning,
+            sender=sender,
+            unsure=unsure,
+            before=before,
             entered=entered and fact.sender is None,
         )
         outcome = hear(self.protocol, state.loops, said)

@@ -28,7 +28,16 @@ PICTURE = ROOT / ".readme" / "dashboard.svg"
 async def draw() -> None:
     sample = Path(str(files("sample_audio_synthetic") / "faulty-drill.flac"))
     with TemporaryDirectory() as cases:
-        wishes = CaseOptions("isolation-airway", 70.0, "vosk", None, Path(cases), True, False)
+        wishes = CaseOptions(
+            protocol="isolation-airway",
+            weight_kg=70.0,
+            recogniser="vosk",
+            model=None,
+            cases=Path(cases),
+            record=True,
+            real_pace=False,
+            drill=True,
+        )
         listening = Listening(AudioFile(sample), wishes)
         run_headless(listening)
     facts = listening.case.facts

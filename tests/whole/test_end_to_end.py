@@ -34,7 +34,15 @@ def hearing_of(name: str) -> tuple[tuple[Mapping[str, Any], ...], Mapping[str, A
     lines: list[Mapping[str, Any]] = []
     with TemporaryDirectory() as cases:
         source = AudioFile(Path(str(SAMPLES / f"{name}.flac")))
-        wishes = CaseOptions("isolation-airway", 70.0, "vosk", None, Path(cases), True, False)
+        wishes = CaseOptions(
+            protocol="isolation-airway",
+            weight_kg=70.0,
+            recogniser="vosk",
+            model=None,
+            cases=Path(cases),
+            record=True,
+            real_pace=False,
+        )
         listening = Listening(source, wishes)
         listening.tell_line = lines.append
         run_headless(listening)

@@ -43,7 +43,16 @@ def heard(cases: Path) -> Case:
 
     source = AudioFile(Path(str(SAMPLES / "faulty-drill.flac")))
     listening = Listening(
-        source, CaseOptions(DRILL["protocol"], 70.0, "vosk", None, cases, False, False)
+        source,
+        CaseOptions(
+            protocol=DRILL["protocol"],
+            weight_kg=70.0,
+            recogniser="vosk",
+            model=None,
+            cases=cases,
+            record=False,
+            real_pace=False,
+        ),
     )
     listening.tell_line = lambda _line: None
     run_headless(listening)

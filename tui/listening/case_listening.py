@@ -46,7 +46,7 @@ from tui.text.wall_clock import wall_now, wall_stamp
 from tui.text.wording import clean
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CaseOptions:
     """The choices of the command line."""
 

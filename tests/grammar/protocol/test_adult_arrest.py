@@ -287,7 +287,15 @@ def test_a_cycle_is_heard_and_judged_from_sound_to_summary(tmp_path: Path) -> No
     sound = np.concatenate([part for words, voice in said for part in (voice(words), pause)])
     noise = np.random.default_rng(0).normal(0, 3, len(sound))
     soundfile.write(tmp_path / "cycle.wav", (sound + noise).astype(np.int16), SAMPLE_RATE)
-    wishes = CaseOptions("adult-arrest", None, "vosk", None, tmp_path / "cases", False, False)
+    wishes = CaseOptions(
+        protocol="adult-arrest",
+        weight_kg=None,
+        recogniser="vosk",
+        model=None,
+        cases=tmp_path / "cases",
+        record=False,
+        real_pace=False,
+    )
     listening = Listening(AudioFile(tmp_path / "cycle.wav"), wishes)
     lines: list[Mapping[str, Any]] = []
     listening.tell_line = lines.append

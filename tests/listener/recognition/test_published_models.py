@@ -148,7 +148,15 @@ def test_the_korean_sample_is_heard_at_least_95_in_100_right_at_a_tenth_of_its_l
 ) -> None:
     truth = tomllib.loads(KO_SAMPLE.with_suffix(".toml").read_text(encoding="utf-8"))
     lines: list[Mapping[str, Any]] = []
-    wishes = CaseOptions("isolation-airway-ko", 70.0, "auto", None, tmp_path, False, False)
+    wishes = CaseOptions(
+        protocol="isolation-airway-ko",
+        weight_kg=70.0,
+        recogniser="auto",
+        model=None,
+        cases=tmp_path,
+        record=False,
+        real_pace=False,
+    )
     listening = Listening(AudioFile(KO_SAMPLE), wishes)
     listening.tell_line = lines.append
     began = sum(os.times()[:4])  # of this process and of the engine's, loading included

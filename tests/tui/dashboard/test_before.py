@@ -144,7 +144,16 @@ def test_a_microphone_that_is_missing_is_told_in_a_sentence() -> None:
 @pytest.mark.parametrize("record", [True, False])
 def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, record: bool) -> None:
     note = "consent asked by the recorder"
-    wishes = CaseOptions("isolation-airway", 70, "vosk", None, tmp_path, record, False, note=note)
+    wishes = CaseOptions(
+        protocol="isolation-airway",
+        weight_kg=70,
+        recogniser="vosk",
+        model=None,
+        cases=tmp_path,
+        record=record,
+        real_pace=False,
+        note=note,
+    )
     listening = Listening(AudioFile(QUICK), wishes)
     run_headless(listening)
     began, noted = listening.case.facts[:2]
