@@ -21,6 +21,10 @@ from grammar.errors import UserError
 _SERVE: Final = "from listener.recognition.worker_process import serve; serve()"
 
 
+_ONE_THREAD: Final = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+"""Threads of a matrix product wait for each other, on a crowded machine far longer than they save."""
+
+
 class Failed(Exception):
     """Raised where the worker hangs, died, or raised an error; its text is a clause."""
 
@@ -39,7 +43,7 @@ class WorkerProcess:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
+            env={**_ONE_THREAD, **os.environ, "PYTHONPATH": os.pathsep.join(paths)},
             start_new_session=True,  # Ctrl-C is for the one that listens
         )
         self._answers: queue.SimpleQueue[tuple[str, Any] | None] = queue.SimpleQueue()
