@@ -176,7 +176,13 @@ class Preflight(App[Choice]):
     # ------------------------------------------------------------------ keys
 
     def action_begin(self) -> None:
-        """Begins the case."""
+        """Begins the case; asks first about an odd weight that was given with the command."""
+        doubt = unusual_weight(self._protocol, self._weight) if self._weight else ""
+        if doubt and self._weight != self._doubted:
+            self._doubted = self._weight
+            self._problem = f"{doubt}: Enter begins with it, w changes it"
+            self._show()
+            return
         self.exit(Choice(self._record, self._note, self._weight, self._drill))
 
     def action_leave(self) -> None:

@@ -54,6 +54,11 @@ async def test_enter_begins_with_what_the_command_line_asked_for() -> None:
     assert await chosen("enter") == Choice(record=True, note="", weight_kg=70)
 
 
+async def test_an_odd_weight_of_the_command_line_is_asked_about_before_the_case_begins() -> None:
+    assert await chosen("enter", app=before(weight_kg=7)) is None
+    assert await chosen("enter", "enter", app=before(weight_kg=7)) == Choice(True, "", 7)
+
+
 async def test_leaving_begins_nothing() -> None:
     assert await chosen("q") is None
 
