@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from grammar.case.facts import CaseEnded, CaseStarted
+from grammar.case.facts import CaseEnded, CaseStarted, Fact, Heard
+from grammar.language.words import Word
 from listener.storage.case_follower import CaseFollower
 from listener.storage.case_lock import CaseLock
 from listener.storage.journal import Journal
@@ -189,3 +190,30 @@ def test_a_second_screen_of_a_case_that_nobody_hears_any_more(
 ) -> None:
     stored(tmp_path)
     assert snap_compare(followed(tmp_path), terminal_size=SIZES["middle"], press=["m", "wait:400"])
+
+
+THREE_OPEN = (
+    heard(50, "drugs nurse give ketamine ninety milligrams", "team-leader"),
+    heard(54, "anteroom send in the bougie", "airway-operator"),
+    heard(57, "outside start timer three minutes", "team-leader"),
+)
+WRONG_BACK = (KETAMINE, heard(15, "ketamine fifteen milligrams", "drugs-nurse"))
+CALLED_HELP = Heard(
+    t=52, until=53, words=(Word("[unk]", 52, 53, 0.2),), likely="need help", confidence=0.2
+)
+FIVE: dict[str, tuple[tuple[Fact, ...], list[str]]] = {
+    "nothing-open": ((heard(2, "suction on", "airway-operator"),), []),
+    "one-unanswered": ((KETAMINE,), []),
+    "one-differs": (WRONG_BACK, []),
+    "three-open-handover-on-top": (THREE_OPEN, ["o"]),
+    "call-for-help-not-understood": ((*WRONG_BACK, CALLED_HELP), []),
+}
+WIDE = {"80x24": (80, 24), "120x40": (120, 40), "200x60": (200, 60)}
+
+
+@pytest.mark.parametrize("size", WIDE)
+@pytest.mark.parametrize("state", FIVE)
+def test_what_the_eye_finds_first(snap_compare: Any, state: str, size: str) -> None:
+    facts, keys = FIVE[state]
+    app = Desk(case(*facts), 60).app
+    assert snap_compare(app, terminal_size=WIDE[size], press=keys)
