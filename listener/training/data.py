@@ -23,9 +23,19 @@ RATE = 16000
 _NUMBER = {unit: at for at, unit in enumerate(UNITS, start=1)}
 _ROUND_UP = 4000  # lengths of batches are rounded up, so that the GPU reuses its plans
 
-SHARES = {"kokoro": 2.0, "piper": 2.0, "flite": 1.0, "festival": 1.0, "pico": 1.0, "espeak": 0.6}
+SHARES = {
+    "kokoro": 2.0,
+    "piper": 2.0,
+    "flite": 1.0,
+    "festival": 1.0,
+    "pico": 1.0,
+    "espeak": 0.6,
+    "people": 1.0,
+}
 """How often a clip is drawn, by kind of voice: natural voices most."""
 _TWINS = re.compile(r"\b(thir|four?|fif|six|seven|eigh|nine)(teen|ty)\b")
+PEOPLE_SHARE = 0.4
+"""Of a batch's clips those by people, where there are any."""
 TWINS_SHARE = 3.0
 """So many times as often where a number has a twin: fifteen and fifty do harm when confused."""
 
@@ -89,10 +99,21 @@ def _read(path: Path) -> npt.NDArray[np.int16]:
 class Batches:
     """Endless random batches for training, and plain ones for looking at progress.
 
-    Where `twice`, a training batch has 2 * `size` rows: each clip in two distortions.
+    Where `twice`, a training batch has 2 * `size` rows: each clip in two distortions. `people` is the
+    share of clips by people, where there are any, each source of theirs as often. `noises` (sounds,
+    samples) are recorded ones, of variance 1, that join the made ones.
     """
 
-    def __init__(self, store: Store, size: int, seed: int, *, twice: bool = False) -> None:
+    def __init__(
+        self,
+        store: Store,
+        size: int,
+        seed: int,
+        *,
+        twice: bool = False,
+        people: float = PEOPLE_SHARE,
+        noises: npt.NDArray[np.float32] | None = None,
+    ) -> None:
         self.store, self.size, self.twice = store, size, twice
         self.rng = np.random.default_rng(seed)
         weights = np.array(
@@ -102,9 +123,9 @@ class Batches:
                 for job in store.jobs
             ]
         )
-        self.weights = weights / weights.sum()
+        self.weights = with_people([job.voice for job in store.jobs], weights, people)
         self.fbank = Fbank(store.device)
-        self.distortion = Distortion(store.device)
+        self.distortion = Distortion(store.device, noises=noises)
 
     def training(self) -> Iterator[Batch]:
         """Distorted; clips of like length together, some two in a row, some empty."""
@@ -174,6 +195,31 @@ class Batches:
         sound = sound / (sound**2).mean(1, keepdim=True).sqrt() * 1000
         features = self.fbank(sound + torch.randn_like(sound))
         return _batch(features, whole, [store.labels[one] for one in ids])
+
+
+def with_people(
+    voices: Sequence[str], weights: npt.NDArray[np.float64], share: float
+) -> npt.NDArray[np.float64]:
+    """Return `weights` scaled to sum to 1, of which clips by people have `share`.
+
+    Each source of people has the same part of that. A person's "voice" is "people/SOURCE-NAME". Where
+    all clips are by people, or none, `share` counts for nothing.
+    """
+    sources = np.array(
+        [voice.rpartition("-")[0] if voice.startswith("people/") else "" for voice in voices]
+    )
+    named = sorted(set(sources) - {""})
+    synthetic = "" in sources
+    made = np.zeros(len(weights))
+    for source in sorted(set(sources)):
+        mine = sources == source
+        part = 1 - share if source == "" else share / len(named)
+        if not named:
+            part = 1.0
+        elif not synthetic:
+            part = 1 / len(named)
+        made[mine] = part * weights[mine] / weights[mine].sum()
+    return made
 
 
 def _batch(features: Tensor, samples: Tensor, labels: Sequence[Sequence[int]]) -> Batch:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
 import torch
 
 Tensor = torch.Tensor
@@ -33,6 +35,7 @@ class Ranges:
     colour: tuple[float, float] = (0.0, 0.6)  # power falls as 1 / f ** (2 colour); pink is 0.5
     fluttering: float = 0.3  # noise whose level rises and falls
     humming: float = 0.2  # noise with tones in it
+    recorded: float = 0.4  # noise of the world, where there is any, in place of the made one
     radio: float = 0.4
     radio_low_hz: tuple[float, float] = (150.0, 500.0)
     radio_high_hz: tuple[float, float] = (2400.0, 4000.0)
@@ -44,9 +47,16 @@ class Ranges:
 class Distortion:
     """Distorts batches; all randomness is PyTorch's global generator."""
 
-    def __init__(self, device: torch.device, ranges: Ranges | None = None) -> None:
+    def __init__(
+        self,
+        device: torch.device,
+        ranges: Ranges | None = None,
+        noises: npt.NDArray[np.float32] | None = None,
+    ) -> None:
+        """`noises` (sounds, samples) are recordings of variance 1."""
         self.device = device
         self.ranges = ranges or Ranges()
+        self.noises = None if noises is None else torch.from_numpy(noises).to(device)
 
     def __call__(self, sound: Tensor, spoken: Tensor) -> Tensor:
         """`sound` (batch, samples), `spoken` (batch,) samples of speech in each; same shape."""
@@ -121,8 +131,23 @@ class Distortion:
         flutter = torch.sin(6.2832 * self._uniform(sound, (0.3, 6.0)) * at + phase)
         depth = self._uniform(sound, (0.1, 0.7)) * self._happens(sound, ranges.fluttering)
         noise = noise * (1 + depth * flutter)
-        scaled: Tensor = noise / noise.std(1, keepdim=True)
+        if self.noises is not None:
+            recorded = self._happens(sound, ranges.recorded) > 0
+            noise = torch.where(recorded, self._recorded(sound, self.noises), noise)
+        scaled: Tensor = noise / noise.std(1, keepdim=True).clamp(min=1e-4)
         return scaled
+
+    def _recorded(self, sound: Tensor, noises: Tensor) -> Tensor:
+        """For each clip one of `noises` from a random place on, over and over; half of them in pairs."""
+        length, total = noises.shape[1], sound.shape[1]
+        over = noises.repeat(1, total // length + 2)
+        heard = torch.zeros_like(sound)
+        for often in (1.0, 0.5):
+            chosen = torch.randint(0, len(noises), (len(sound),)).tolist()
+            begin = torch.randint(0, length, (len(sound),)).tolist()
+            cut = [over[one, at : at + total] for one, at in zip(chosen, begin, strict=True)]
+            heard = heard + torch.stack(cut) * self._happens(sound, often)
+        return heard
 
     def _through_radio(self, sound: Tensor, spoken: Tensor) -> Tensor:
         hertz, ranges = self._frequencies(sound).clamp(min=1), self.ranges

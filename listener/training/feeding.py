@@ -18,7 +18,8 @@ import torch
 from torch import multiprocessing
 
 from listener.training.clips import Job
-from listener.training.data import Batch, Batches, Store
+from listener.training.data import PEOPLE_SHARE, Batch, Batches, Store
+from listener.training.people import noises
 
 READ_AGAIN_S = 240.0
 """Until the clips' folders are read anew."""
@@ -27,7 +28,8 @@ READ_AGAIN_S = 240.0
 class Feed:
     """Endless training batches on `device`, made by helpers, one for each of `helper_devices`.
 
-    Each clip of a batch is heard twice, in two distortions, where `twice`.
+    Each clip of a batch is heard twice, in two distortions, where `twice`. `people` is the share of
+    clips by people; the noises of `speech`, their folder, join the made ones.
     """
 
     def __init__(
@@ -40,6 +42,8 @@ class Feed:
         seed: int = 0,
         *,
         twice: bool = False,
+        people: float = PEOPLE_SHARE,
+        speech: Path | None = None,
     ) -> None:
         self._device, self._twice = device, twice
         context = multiprocessing.get_context("spawn")
@@ -48,7 +52,7 @@ class Feed:
         self._helpers: list[BaseProcess] = [
             context.Process(
                 target=_help,
-                args=(jobs, folders, where, size, seed + at, twice, self._made),
+                args=(jobs, folders, where, size, seed + at, twice, people, speech, self._made),
                 daemon=True,
             )
             for at, where in enumerate(helper_devices)
@@ -87,15 +91,20 @@ def _help(
     size: int,
     seed: int,
     twice: bool,
+    people: float,
+    speech: Path | None,
     made: multiprocessing.Queue,  # type: ignore[type-arg]
 ) -> None:
     torch.set_num_threads(1)
+    recorded = noises(speech) if speech else None
     for reading in itertools.count():
         # Clips that were spoken meanwhile join; not in all helpers at once, or training would wait.
         until = time.monotonic() + READ_AGAIN_S * (1 + seed % 4 / 4)
         torch.manual_seed(seed + 1000 * reading)
         store = Store(jobs, folders, torch.device(where))
-        batches = Batches(store, size, seed + 1000 * reading, twice=twice)
+        batches = Batches(
+            store, size, seed + 1000 * reading, twice=twice, people=people, noises=recorded
+        )
         for batch in batches.training():
             small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())
             # Half precision halves the way; a step of 1/64 in a log-mel value is far below its noise.

@@ -41,6 +41,7 @@ class Plan:
     keep_every_s: float = 30.0
     seed: int = 0
     agreement: float = 0.2  # weight of `disagreement`, where a batch has each clip twice
+    still: bool = False  # normalisations keep their means and variances
     bfloat16: bool = False  # on a processor too: twice as fast where it has AMX, slower elsewhere
 
 
@@ -100,6 +101,8 @@ def train(
         if done >= 1:
             break
         batch = next(source)
+        if plan.still and network.training:
+            _still(network)
         for group in optimiser.param_groups:
             rise = min(1.0, (done + 1e-3) / 0.05)
             group["lr"] = plan.rate * rise * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * done)))
@@ -125,6 +128,12 @@ def train(
             Trained(average.network(shape, network), EVEN, ()).save(keep)
     made = average.network(shape, network).to(device).eval()
     return Trained(made, _prior(made, source), tuple(losses))
+
+
+def _still(network: Network) -> None:
+    for part in network.modules():
+        if isinstance(part, nn.BatchNorm1d):
+            part.eval()
 
 
 def path_loss(guess: Tensor, batch: Batch) -> Tensor:
