@@ -1,7 +1,7 @@
 """The loop that joins source, segments, recogniser, journal and case.
 
     sound -> recorded and watched (capture.py) -> speech segments -> words -> utterances
-          -> facts, stored (keeper.py) -> the case -> observers
+          -> facts, stored (storage/fact_writer.py) -> the case -> observers
 
 Sound is taken, facts are stored, and words are recognised each in a thread or process of their own, so
 that one that waits holds up none of the others. Every fact is stored, then folded, then shown, one at a
@@ -100,7 +100,7 @@ class Live:
     ) -> None:
         """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
         `engine_news` gives what happened to the engines since it was last asked."""
-        self.keeper = FactWriter(journal)
+        self.fact_writer = FactWriter(journal)
         self._source = source
         self._recogniser = recogniser
         self._case = case
@@ -136,7 +136,7 @@ class Live:
         self._heard_s = begins_s
         self._spoken_s = begins_s
         """Up to here somebody spoke."""
-        self.muting = PlaybackSuppression()
+        self.playback_suppression = PlaybackSuppression()
         """Stretches that are not heard, since we play a sound."""
         self._told_late = False
 
@@ -158,7 +158,7 @@ class Live:
     @property
     def troubles(self) -> tuple[str, ...]:
         """Troubles of the moment, each a sentence."""
-        found = [self.keeper.trouble, self._recorder.trouble if self._recorder else ""]
+        found = [self.fact_writer.trouble, self._recorder.trouble if self._recorder else ""]
         if self._capture.stalled:
             found.append("no sound comes")
         if self._late_s():
@@ -211,14 +211,16 @@ class Live:
     def playing_aloud(self, after_s: float, what: str) -> Iterator[None]:
         """Something of ours plays into the microphone: until `after_s` seconds later, sound is recorded
         and not heard, which becomes a gap. Broken off by a voice, it is heard again at once."""
-        with self.muting.turn:
+        with self.playback_suppression.turn:
             began = self.now
-            self.muting.begin(began)
+            self.playback_suppression.begin(began)
             try:
                 yield
             finally:
-                end = self.now + (0.0 if self.muting.interrupted.is_set() else after_s)
-                self.muting.end(end)
+                end = self.now + (
+                    0.0 if self.playback_suppression.interrupted.is_set() else after_s
+                )
+                self.playback_suppression.end(end)
             self.tell(Gap(t=began, until=end, reason=what))
 
     def warn(self, what: str, text: str) -> None:
@@ -233,13 +235,13 @@ class Live:
 
     def _tell(self, fact: Fact) -> Utterance | None:
         with self._telling:
-            kept = self.keeper.keep(fact)
+            kept = self.fact_writer.keep(fact)
             utterance = self._case.add(kept)
             self._observer.heard(kept, utterance)
         return utterance
 
     def _take(self, captured: Captured) -> None:
-        block = self.muting.heard(captured.block)
+        block = self.playback_suppression.heard(captured.block)
         if block.lost_s:
             lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
             self.tell(lost)
@@ -263,7 +265,7 @@ class Live:
     def _tell_of_disk_and_engine(self, t: float) -> None:
         for news in self._recorder.news() if self._recorder else ():
             self._tell(news)
-        if waited := self.keeper.mended():
+        if waited := self.fact_writer.mended():
             text = f"for a while nothing could be stored ({waited}): all of it is stored now"
             self.tell(Warned(t=t, what="storage", text=text))
         for text in self._engine_news():

@@ -18,7 +18,7 @@ from grammar.case.fold import Case
 from grammar.case.view import Utterance
 from grammar.errors import UserError
 from grammar.language.phrases import network
-from grammar.protocol.loading import parse, shipped, source_text
+from grammar.protocol.loading import parse_protocol, shipped, source_text
 from grammar.reports.agreement import Pair, align, utterances
 from listener.audio.blocks import Block, reblocked
 from listener.audio.samples import SAMPLE_RATE, Samples
@@ -26,7 +26,7 @@ from listener.confidence.supervised_sure_ear import start_sure_ear
 from listener.confidence.verifier import second_listener
 from listener.live import Live
 from listener.recognition.engines import choose
-from listener.storage.case_lock import held
+from listener.storage.case_lock import hold_case
 from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.journal import PROTOCOL, Journal
 from listener.storage.passphrase import is_locked
@@ -121,7 +121,7 @@ def hear_again(
         if again.protocol
         else ((folder / PROTOCOL).read_text(encoding="utf-8"), str(folder / PROTOCOL))
     )
-    protocol = parse(text, label)
+    protocol = parse_protocol(text, label)
     language = protocol.protocol.language
     recogniser = choose(
         again.recogniser, network(protocol), protocol.pronunciations, again.model, language
@@ -132,7 +132,7 @@ def hear_again(
     sure = start_sure_ear(protocol)
     second = None if sure else second_listener(protocol, recogniser)
     journal = Journal.create(cases, protocol.protocol.id, text, now, passphrase)
-    with held(journal.folder):
+    with hold_case(journal.folder):
         observer = _Observer(stored.end, heard_s)
         wall = _Wall(start.wall)
         live = Live(
@@ -166,10 +166,10 @@ def hear_again(
         finally:
             if sure:
                 sure.close()
-        if live.keeper.finish():
+        if live.fact_writer.finish():
             raise UserError(f"{journal.folder} could not be written to its end")
-        seal(live.keeper.journal, now.isoformat(timespec="seconds"))
-        live.keeper.journal.close()
+        seal(live.fact_writer.journal, now.isoformat(timespec="seconds"))
+        live.fact_writer.journal.close()
     before = utterances(stored.view())
     after = utterances(case.view(stored.end))
     return Reheard(

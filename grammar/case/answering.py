@@ -58,11 +58,14 @@ def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     if meaning.said("disregard"):
         return _disregard(loops, said)
     if meaning.said("say-again") and target:
-        again = replace(target, asked=said.until, held=None).flagged("say again")
+        again = replace(target, asked=said.until, stand_by_since=None).flagged("say again")
         return Outcome(put(loops, again), "proword", target.id, target.call)
     if meaning.said("stand-by") and target:
         return Outcome(
-            put(loops, replace(target, held=said.t, held_fact=said.fact).flagged("stand by")),
+            put(
+                loops,
+                replace(target, stand_by_since=said.t, stand_by_fact=said.fact).flagged("stand by"),
+            ),
             "proword",
             target.id,
             target.call,
@@ -112,7 +115,7 @@ def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     if heard is None:
         return Outcome(loops, "proword")
     again = replace(
-        heard, status="open", asked=said.until, answered=None, closed=None, held=None
+        heard, status="open", asked=said.until, answered=None, closed=None, stand_by_since=None
     ).flagged("differed")
     return Outcome(put(loops, again), "proword", again.id, again.call)
 
@@ -124,7 +127,7 @@ def _disregard(loops: Loops, said: Said) -> Outcome:
     for loop in newest(loops):
         if loop.status == "withdrawn" or not (mine(loop, said) or said.sender is None):
             continue
-        gone = replace(loop, status="withdrawn", held=None)
+        gone = replace(loop, status="withdrawn", stand_by_since=None)
         return Outcome(put(loops, gone), "proword", loop.id, loop.call, withdrawn=loop.fact)
     return Outcome(loops, "proword")
 
@@ -171,7 +174,7 @@ def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[floa
     wrong = differences(loop.slots, slots, names)
     right = repeated(loop.slots, slots, names) - wrong
     asked = loop.to is not None and loop.to == said.sender
-    in_time = said.t <= loop.deadline or loop.held is not None
+    in_time = said.t <= loop.deadline or loop.stand_by_since is not None
     return (
         not wrong,
         len(right) - len(wrong),
@@ -192,7 +195,7 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
         if loop.status == "answered":
             return Outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
         differing = replace(
-            loop, status="differs", differing=slots, differing_fact=said.fact, held=None
+            loop, status="differs", differing=slots, differing_fact=said.fact, stand_by_since=None
         )
         flagged = differing.flagged(*who(loop, said), "differed")
         return Outcome(put(loops, flagged), "read-back", loop.id, loop.call, slots, ("differs",))
@@ -221,7 +224,7 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         asked=said.until,
         answered=None,
         closed=None,
-        held=None,
+        stand_by_since=None,
         needed=tuple(name for name in slots if name != "unit"),
         unsure=loop.unsure or (said.unsure and bool(changed)),
     ).flagged(flag, *(("changed",) if changed else ()))
@@ -248,7 +251,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         own_loop = next((x for x in same if mine(x, said) or None in (x.sender, said.sender)), None)
         if own_loop:
             corrected = own_loop.fact
-            gone = replace(own_loop, status="withdrawn", held=None).flagged("corrected")
+            gone = replace(own_loop, status="withdrawn", stand_by_since=None).flagged("corrected")
             return _opened(protocol, put(loops, gone), said, reading, corrected)
         if said.before and said.before.loop is None and said.before.call == reading.call:
             return _opened(protocol, loops, said, reading, said.before.fact)
@@ -269,7 +272,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
 def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
     """Return whether an attempt is called again: after the window of the last call it is another
     attempt, and no late answer to it, unless it is said to be one."""
-    late = said.t > loop.deadline and loop.held is None
+    late = said.t > loop.deadline and loop.stand_by_since is None
     answering = said.meaning.said("acknowledge", "affirm", "i-say-again")
     return protocol.calls[loop.call].record == "attempt" and late and not answering
 
@@ -288,7 +291,7 @@ def _same_call(
         if addressed_alike and not said.meaning.said("acknowledge", "affirm"):
             return _repeated(loops, loop, said, slots)
         return _readback(protocol, loops, loop, said, slots)
-    in_time = said.t <= loop.deadline or loop.held is not None
+    in_time = said.t <= loop.deadline or loop.stand_by_since is not None
     unlike = len(wrong) > 1 and said.sender is None
     acknowledged = said.meaning.said("acknowledge", "affirm")
     if in_time and not addressed_alike and (acknowledged or not unlike):
@@ -372,7 +375,7 @@ def _closed(
         closed = replace(loop, status="closed", closed=said.t).flagged("confirmed")
         return Outcome(put(loops, closed), role, loop.id, loop.call, slots, flags)
     waits = protocol.calls[loop.call].confirm
-    late = said.t > loop.deadline and loop.held is None
+    late = said.t > loop.deadline and loop.stand_by_since is None
     done = replace(
         loop,
         status="answered" if waits else "closed",
@@ -380,7 +383,7 @@ def _closed(
         closed=None if waits else said.t,
         answer_fact=said.fact,
         late=loop.late or late,
-        held=None,
+        stand_by_since=None,
         needed=(),
         unsure=loop.unsure and role != "read-back",
     ).flagged(*flags, *who(loop, said), *(("late",) if late else ()))

@@ -90,7 +90,7 @@ def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) 
         for loop in newest(loops)
         if (loop.status != "closed" or closed)
         and loop.status != "withdrawn"
-        and (loop.held is not None or t <= loop.asked + loop.window_s + late_s)
+        and (loop.stand_by_since is not None or t <= loop.asked + loop.window_s + late_s)
     ]
 
 

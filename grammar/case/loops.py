@@ -43,9 +43,9 @@ class Loop:
     differing_fact: int | None = None
     needed: tuple[str, ...] = ()
     """Slots that an answer must still repeat, where a "negative" named only some."""
-    held: float | None = None
+    stand_by_since: float | None = None
     """Time since which "stand by" keeps it waiting, seconds on the case's clock, or None."""
-    held_fact: int | None = None
+    stand_by_fact: int | None = None
     """The fact of the latest "stand by"."""
     late: bool = False
     repeats: int = 0
@@ -61,7 +61,7 @@ class Loop:
 
     def state(self, now: float) -> LoopState:
         """Return the state at `now`: an open loop whose window has passed is `unanswered`."""
-        if self.status == "open" and self.held is None and now > self.deadline:
+        if self.status == "open" and self.stand_by_since is None and now > self.deadline:
             return "unanswered"
         return self.status
 

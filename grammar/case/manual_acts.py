@@ -44,7 +44,7 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         answered=fact.t,
         closed=fact.t,
         answer_fact=fact.seq,
-        held=None,
+        stand_by_since=None,
         late=was.late or fact.t > was.deadline,
     ).flagged("by hand")
     loops = state.loops.put(at, closed)

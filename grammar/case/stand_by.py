@@ -25,7 +25,7 @@ def held_long(
     if was_at is None or now_at is None:
         return ()
     was, now = before[was_at], after[now_at]
-    if was.held is None or now.held is not None or now.status == "withdrawn":
+    if was.stand_by_since is None or now.stand_by_since is not None or now.status == "withdrawn":
         return ()
     return tuple(held_too_long(protocol, was, t))
 
@@ -33,9 +33,9 @@ def held_long(
 def held_too_long(protocol: Protocol, loop: Loop, now: float) -> Iterator[Finding]:
     """Yield the finding on a loop that "stand by" still keeps waiting at `now`, where that is too
     long; else nothing."""
-    if loop.held is None or now <= loop.held + protocol.protocol.stand_by_s:
+    if loop.stand_by_since is None or now <= loop.stand_by_since + protocol.protocol.stand_by_s:
         return
-    facts = (loop.fact,) if loop.held_fact is None else (loop.fact, loop.held_fact)
+    facts = (loop.fact,) if loop.stand_by_fact is None else (loop.fact, loop.stand_by_fact)
     title = protocol.calls[loop.call].title
     text = f"{title}: held by stand by for more than {protocol.protocol.stand_by_s:.0f} s"
-    yield Finding("stand-by-long", loop.held + protocol.protocol.stand_by_s, facts, text)
+    yield Finding("stand-by-long", loop.stand_by_since + protocol.protocol.stand_by_s, facts, text)

@@ -53,10 +53,10 @@ def source_text(name_or_path: str) -> tuple[str, str]:
 def load_protocol(name_or_path: str) -> Protocol:
     """Return a protocol by shipped name or by path. Raises ProtocolError."""
     text, label = source_text(name_or_path)
-    return parse(text, label)
+    return parse_protocol(text, label)
 
 
-def parse(text: str, label: str = "protocol") -> Protocol:
+def parse_protocol(text: str, label: str = "protocol") -> Protocol:
     """Return a protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
     data = read_toml(text, label)
     try:

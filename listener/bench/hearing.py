@@ -122,7 +122,7 @@ class Ear:
         )
         began = time.monotonic()
         live.run()
-        live.keeper.finish()
+        live.fact_writer.finish()
         journal.close()
         facts = case.facts
         quick = [fact for fact in facts if not isinstance(fact, SecondHearing)]

@@ -60,7 +60,7 @@ def _locked(handle: int, how: int, tries: int) -> bool:
 
 
 @contextmanager
-def held(folder: Path) -> Iterator[None]:
+def hold_case(folder: Path) -> Iterator[None]:
     """Hold a case folder for a while. Raises UserError where another process has it."""
     here = CaseLock(folder)
     try:

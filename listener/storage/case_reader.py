@@ -14,7 +14,7 @@ from grammar.case.facts import Fact, RecordingSet, Resumed
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.errors import UserError
-from grammar.protocol.loading import parse
+from grammar.protocol.loading import parse_protocol
 from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.storage.fact_reader import Progress, stored_facts
@@ -148,7 +148,7 @@ def stored_protocol(folder: Path) -> Protocol:
     except (OSError, UnicodeDecodeError) as error:
         why = error.strerror if isinstance(error, OSError) else "it is no text"
         raise UserError(f"{path}: cannot be read ({why})") from None
-    return parse(text, str(path))
+    return parse_protocol(text, str(path))
 
 
 def sounds_of(

@@ -86,7 +86,7 @@ class Room:
         journal = Journal.create(self.cases, "test", "", now)
         one = Live(Sound(sound, live), self.engine, case, journal, notes, None, lambda: now)
         one.run()
-        one.keeper.finish()
+        one.fact_writer.finish()
         journal.close()
         return case, notes
 

@@ -25,7 +25,7 @@ from grammar.case.facts import CaseEnded, CaseStarted, Noted, Resumed, fact_from
 from grammar.case.fold import Case
 from grammar.errors import UserError
 from grammar.language.phrases import network
-from grammar.protocol.loading import parse
+from grammar.protocol.loading import parse_protocol
 from grammar.protocol.model import Protocol
 from grammar.reports.written_dialogue import judge, parse_dialogue
 from listener.audio.sources import AudioFile, RawPcm
@@ -102,7 +102,7 @@ def _names(folder: Path) -> list[str]:
 @cache
 def small() -> Protocol:
     """A protocol that costs little."""
-    return parse(SMALL, "small")
+    return parse_protocol(SMALL, "small")
 
 
 @cache
@@ -115,7 +115,7 @@ def place() -> Path:
 def protocol(data: bytes) -> None:
     """Read, and printed as `check` does; what it says must be a text of ours."""
     try:
-        found = parse(data.decode("utf-8", "replace"), "a file")
+        found = parse_protocol(data.decode("utf-8", "replace"), "a file")
         told("\n".join(_summary(found, len(network(found).words))))
         assert not any(ord(char) < 32 and char not in "\n\t" for char in str(found.model_dump()))
     except UserError as error:

@@ -59,7 +59,7 @@ def status(**changes: object) -> Status:
     return replace(plain, **changes)  # type: ignore[arg-type]
 
 
-class Desk:
+class ShownCase:
     """The dashboard under test, with a clock and a status that the test sets.
 
     What is done at its keys is folded into the case at once, as the listening side would.
@@ -166,8 +166,8 @@ async def desk(
     settings: Settings | None = None,
     *,
     only_shows: bool = False,
-) -> AsyncIterator[Desk]:
-    made = Desk(shown, now, told, settings, only_shows=only_shows)
+) -> AsyncIterator[ShownCase]:
+    made = ShownCase(shown, now, told, settings, only_shows=only_shows)
     async with made.app.run_test(size=size) as pilot:
         made.pilot = pilot
         await pilot.pause()

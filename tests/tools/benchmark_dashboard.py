@@ -25,7 +25,7 @@ from grammar.language.phrases import network
 from grammar.language.word_network import Network
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
-from tests.support.screens import Desk
+from tests.support.screens import ShownCase
 from tests.tools.benchmark_fold import heard, sentence
 
 A_SECOND = 10
@@ -35,7 +35,7 @@ KEYS = ("m", "up", "down", "c", "escape", "a", "escape", "question_mark", "escap
 SCROLLING = ("home", "pagedown", "pageup", "pagedown", "end", "up", "pageup", "down")
 
 
-class Timed(Desk):
+class Timed(ShownCase):
     """A dashboard whose frames are counted as they leave for the terminal."""
 
     def __init__(self, shown: Case, now: float) -> None:

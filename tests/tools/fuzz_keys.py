@@ -15,7 +15,7 @@ from unittest.mock import patch
 
 from textual import events
 
-from tests.support.screens import Desk, case, desk, heard, note, status
+from tests.support.screens import ShownCase, case, desk, heard, note, status
 from tui.dashboard.app import Dashboard
 from tui.dashboard.dialogs.box import DialogBox
 from tui.dashboard.keys import TABLE, textual_name
@@ -36,7 +36,7 @@ AT_ONCE = 40
 """Keys between two pictures, where fingers are quick."""
 
 
-async def strike(seen: Desk, key: str) -> None:
+async def strike(seen: ShownCase, key: str) -> None:
     """A key as the terminal's driver gives it to the application, which is not waited for."""
     character = key if len(key) == 1 else {"space": " "}.get(key)
     with patch.object(Dashboard, "look", _unseen), patch.object(DialogBox, "draw", _unseen):

@@ -18,7 +18,7 @@ from grammar.case.facts import CaseStarted, Heard
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.words import Word
-from tests.support.screens import Desk, protocol
+from tests.support.screens import ShownCase, protocol
 
 SAMPLES = files("sample_audio_synthetic")
 DRILL = tomllib.loads((SAMPLES / "faulty-drill.toml").read_text(encoding="utf-8"))
@@ -105,7 +105,7 @@ FAULTS: dict[str, tuple[Due, tuple[str, ...]]] = {
 }
 
 
-class Then(Desk):
+class Then(ShownCase):
     """The dashboard of the drill as it was at each moment: later facts are not known."""
 
     def _view(self, now: float) -> View:

@@ -96,7 +96,7 @@ def keys(wanted: argparse.Namespace) -> None:
 
 def purge(wanted: argparse.Namespace) -> None:
     """Remove the sound of a case, after asking."""
-    from listener.storage.case_lock import held  # noqa: PLC0415
+    from listener.storage.case_lock import hold_case  # noqa: PLC0415
     from listener.storage.journal import Journal  # noqa: PLC0415
     from listener.storage.purge import purge as remove  # noqa: PLC0415
     from listener.storage.seals import sound_files  # noqa: PLC0415
@@ -104,7 +104,7 @@ def purge(wanted: argparse.Namespace) -> None:
 
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
     passphrase = passphrase_of(wanted, wanted.case)
-    with held(wanted.case):
+    with hold_case(wanted.case):
         journal = Journal.open(wanted.case, passphrase)
         try:
             files = sound_files(wanted.case)

@@ -21,7 +21,7 @@ from grammar.case.fold import Case
 from grammar.case.view import Utterance
 from grammar.errors import UserError
 from grammar.language.phrases import network
-from grammar.protocol.loading import parse, source_text
+from grammar.protocol.loading import parse_protocol, source_text
 from grammar.reports.summary import summary_json, utterance_json
 from listener.audio.blocks import Block, Source, paced
 from listener.audio.watches.watching import kind_of
@@ -105,7 +105,7 @@ class Listening:
 
     def __init__(self, source: Source, wishes: CaseOptions) -> None:
         text, label = source_text(wishes.protocol)
-        self.protocol = parse(text, label)
+        self.protocol = parse_protocol(text, label)
         live = source.live or wishes.real_pace
         for number, station in wishes.channels:
             if number > source.channels:
@@ -283,7 +283,7 @@ class Listening:
             self._sure.close()
         print(f"case: {self.journal.folder}", file=sys.stderr)
         try:
-            if self.live.keeper.finish() and (left := last_try(self.live.keeper)):
+            if self.live.fact_writer.finish() and (left := last_try(self.live.fact_writer)):
                 facts, text = self.case.facts, self._protocol_text
                 raise UserError(
                     put_elsewhere(self._rescued, self.journal, text, facts, left, self._key)
@@ -291,9 +291,10 @@ class Listening:
             if self._ended:  # else something may still be written
                 wall = wall_stamp()
                 print(
-                    f"seal: {seal(self.live.keeper.journal, wall, self._key).head}", file=sys.stderr
+                    f"seal: {seal(self.live.fact_writer.journal, wall, self._key).head}",
+                    file=sys.stderr,
                 )
-            self.live.keeper.journal.close()
+            self.live.fact_writer.journal.close()
         finally:
             self._held.release()
 
@@ -327,7 +328,9 @@ class Listening:
             failure=self._failure,
             troubles=self.live.troubles,
             unrecorded=self.live.unrecorded,
-            unstored_from=self.live.keeper.stored + 1 if self.live.keeper.trouble else None,
+            unstored_from=self.live.fact_writer.stored + 1
+            if self.live.fact_writer.trouble
+            else None,
         )
 
     def _guarded(self) -> None:
@@ -358,7 +361,7 @@ class Listening:
                 self.tell_line({**utterance_json(whole), "heard_out": True})
         if utterance is not None and fact.kind == "heard":
             line = utterance_json(utterance)
-            if fact.seq > self.live.keeper.stored:
+            if fact.seq > self.live.fact_writer.stored:
                 line["stored"] = False
             self.tell_line(line)
 

@@ -127,7 +127,7 @@ class Prompter:
             self._aloud(prompt)
 
     def _aloud(self, prompt: Prompt) -> None:
-        muting = self._live.muting
+        muting = self._live.playback_suppression
         if self._sounds:
             muting.watch(True)
             self._play(tone(prompt.kind), self._go_on)
@@ -137,7 +137,7 @@ class Prompter:
             self._play(spoken(prompt.text), self._go_on)
 
     def _go_on(self) -> bool:
-        return not (self._stopped.is_set() or self._live.muting.interrupted.is_set())
+        return not (self._stopped.is_set() or self._live.playback_suppression.interrupted.is_set())
 
 
 def loudspeaker(*, speak: bool) -> Play:

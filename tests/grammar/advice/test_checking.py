@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from grammar.advice.check_advice import Note, advise, shared_sentences
 from grammar.language.phrases import network
-from grammar.protocol.loading import load_protocol, parse
+from grammar.protocol.loading import load_protocol, parse_protocol
 from grammar.protocol.model import Protocol
 from grammar.protocol.templates import expansions
 from listener.recognition.lexicon import build_lexicon
@@ -29,7 +29,7 @@ phrases = {phrases}
 
 
 def advice(text: str) -> list[Note]:
-    protocol = parse(text)
+    protocol = parse_protocol(text)
     lexicon = build_lexicon(network(protocol).words, {"ketamine": ["K EH T AH M IY N"]})
     return list(advise(protocol, lexicon))
 
@@ -215,7 +215,7 @@ def test_what_is_well_gets_no_advice(text: str) -> None:
 
 
 def test_words_of_unknown_sound_are_not_compared() -> None:
-    protocol = parse(with_calls("clamp the line on", "clamp the line off"))
+    protocol = parse_protocol(with_calls("clamp the line on", "clamp the line off"))
     assert advise(protocol, {}) == ()
 
 
@@ -251,7 +251,7 @@ def sentences(protocol: Protocol, call: str) -> set[str]:
 def test_two_calls_share_a_sentence_exactly_where_one_written_out_is_in_both(
     one: str, two: str
 ) -> None:
-    protocol = parse(with_calls(one, two))
+    protocol = parse_protocol(with_calls(one, two))
     both = sentences(protocol, "one") & sentences(protocol, "two")
     found = [
         said

@@ -10,7 +10,13 @@ from grammar.case.airway_record import Record, record_of
 from grammar.case.facts import CaseStarted, Fact, Heard, Withdrawn
 from grammar.case.fold import Case
 from grammar.language.words import Word
-from grammar.protocol.loading import ProtocolError, load_protocol, parse, shipped, source_text
+from grammar.protocol.loading import (
+    ProtocolError,
+    load_protocol,
+    parse_protocol,
+    shipped,
+    source_text,
+)
 from grammar.protocol.tables import VALUED
 
 
@@ -166,4 +172,4 @@ def test_a_role_that_records_a_value_wants_a_slot(role: str) -> None:
     wrong = text.replace('title = "Room ready"', f'title = "Room ready"\nrecord = "{role}"', 1)
     wrong = wrong.replace('record = "event"', "", 1)
     with pytest.raises(ProtocolError, match=r"room-ready.*needs a slot"):
-        parse(wrong)
+        parse_protocol(wrong)

@@ -7,18 +7,18 @@ from dataclasses import replace
 import pytest
 
 from grammar.case.facts import AnsweredByHand, Fact, heard_out
-from tests.support.screens import Desk, case, desk, heard
+from tests.support.screens import ShownCase, case, desk, heard
 
 ORDER = heard(10, "drugs nurse give seventeen milligrams of ketamine", "team-leader")
 OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
 """A read-back that differs, of an invented case."""
 
 
-def shown(seen: Desk) -> str:
+def shown(seen: ShownCase) -> str:
     return str(seen.app.box.content)
 
 
-def answered(seen: Desk) -> int:
+def answered(seen: ShownCase) -> int:
     return sum(isinstance(fact, AnsweredByHand) for fact in seen.case.facts)
 
 

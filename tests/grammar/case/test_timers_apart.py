@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from grammar.case.facts import Entered, Fact, TimerChanged
-from tests.support.screens import Desk, case, desk, heard
+from tests.support.screens import ShownCase, case, desk, heard
 
 CALLED = heard(25, "timer three minutes", "team-leader")
 BACK = heard(30, "three minutes", "outside")
@@ -15,7 +15,7 @@ LONGER = TimerChanged(t=70, timer=2, change="extend", seconds=60)
 OVER = heard(300, "timer complete", "outside")
 
 
-def shown(seen: Desk) -> str:
+def shown(seen: ShownCase) -> str:
     return str(seen.app.box.content)
 
 

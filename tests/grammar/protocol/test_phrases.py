@@ -10,7 +10,7 @@ from grammar.language.jsgf import jsgf
 from grammar.language.parse import Understanding
 from grammar.language.phrases import bodies, compile_network, network, rules
 from grammar.language.word_network import Network
-from grammar.protocol.loading import load_protocol, parse, shipped
+from grammar.protocol.loading import load_protocol, parse_protocol, shipped
 from grammar.protocol.model import Protocol
 from grammar.protocol.templates import TemplateError, expansions, parse_template, words_of
 
@@ -150,7 +150,7 @@ def test_over_and_out_end_an_utterance_and_please_may_stand_around_it() -> None:
 
 
 def test_a_small_protocol_can_be_said_in_exactly_its_ways() -> None:
-    sayable = network(parse(SMALL))
+    sayable = network(parse_protocol(SMALL))
     # Frame: proword? leader? (this is leader)? proword? BODY copy? over?
     assert sayable.accepts(["leader", "this", "is", "leader", "oxygen", "on", "over"])
     assert sayable.accepts(["oxygen", "off"])

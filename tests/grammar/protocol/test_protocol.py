@@ -8,7 +8,13 @@ from pathlib import Path
 import pytest
 
 from grammar.errors import UserError
-from grammar.protocol.loading import ProtocolError, load_protocol, parse, shipped, source_text
+from grammar.protocol.loading import (
+    ProtocolError,
+    load_protocol,
+    parse_protocol,
+    shipped,
+    source_text,
+)
 from grammar.protocol.model import Protocol, Span, Vital
 from tests.support.mistakes import MISTAKES, SHEET
 
@@ -145,14 +151,14 @@ def test_a_protocol_of_ones_own_is_read_from_its_path(tmp_path: Path) -> None:
 
 
 def test_numbers_on_the_sheet_stay_exactly_as_written() -> None:
-    found = parse(SHEET.replace("low = 1,", "low = 0.1,"))
+    found = parse_protocol(SHEET.replace("low = 1,", "low = 0.1,"))
     allowed = found.drugs["ketamine"].range
     assert allowed
     assert Decimal(str(allowed.low)) == Decimal("0.1")
 
 
 def test_the_sheet_with_no_mistake_loads() -> None:
-    assert parse(SHEET).calls.keys() == {"give", "given"}
+    assert parse_protocol(SHEET).calls.keys() == {"give", "given"}
 
 
 @pytest.mark.parametrize("mistake", MISTAKES)
@@ -160,7 +166,7 @@ def test_a_mistake_is_one_sentence_with_its_place_and_cure(mistake: str) -> None
     right, wrong, words = MISTAKES[mistake]
     assert SHEET.count(right) >= 1
     with pytest.raises(ProtocolError) as caught:
-        parse(SHEET.replace(right, wrong, 1), "ours.toml")
+        parse_protocol(SHEET.replace(right, wrong, 1), "ours.toml")
     sentence = str(caught.value)
     assert sentence.startswith("ours.toml: ")
     assert "\n" not in sentence
@@ -171,7 +177,7 @@ def test_a_mistake_is_one_sentence_with_its_place_and_cure(mistake: str) -> None
 def test_each_of_two_mistakes_has_its_own_line() -> None:
     text = SHEET.replace('title = "Give"\n', "").replace('unit = "mg"\nrange', 'unit = "k"\nrange')
     with pytest.raises(ProtocolError) as caught:
-        parse(text, "ours.toml")
+        parse_protocol(text, "ours.toml")
     about_call, about_drug = str(caught.value).splitlines()
     assert "[[drug]] ketamine, unit" in about_drug
     assert "[[call]] give, title" in about_call
@@ -181,7 +187,7 @@ def test_broken_toml_names_the_line() -> None:
     with pytest.raises(
         ProtocolError, match=r"ours\.toml: this is not valid TOML: .*line 22"
     ) as err:
-        parse(SHEET.replace('title = "Give"', 'title = "Give'), "ours.toml")
+        parse_protocol(SHEET.replace('title = "Give"', 'title = "Give'), "ours.toml")
     assert isinstance(err.value, UserError)
 
 

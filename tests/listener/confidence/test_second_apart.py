@@ -118,7 +118,7 @@ def test_killed_in_a_case_it_takes_no_utterance_with_it(protocol: Protocol, tmp_
         second=second,
     )
     live.run()
-    assert live.keeper.finish() == 0
+    assert live.fact_writer.finish() == 0
     second.close()
     facts = journal.facts()
     assert len([fact for fact in facts if isinstance(fact, Heard)]) > 5

@@ -146,7 +146,7 @@ def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) 
     assert live.troubles == ("hearing is 15 s behind, nothing is left out",)
     live._heard_s = 19.0
     assert not live.troubles
-    live.keeper.finish()
+    live.fact_writer.finish()
 
 
 def heard_by(engine: SupervisedRecogniser, sound: Samples, cases: Path) -> list[object]:
@@ -165,7 +165,7 @@ def heard_by(engine: SupervisedRecogniser, sound: Samples, cases: Path) -> list[
         engine_news=engine.news,
     )
     live.run()
-    live.keeper.finish()
+    live.fact_writer.finish()
     engine.close()
     return list(journal.facts())
 

@@ -17,7 +17,7 @@ import pytest
 from grammar.case.facts import CaseEnded, CaseStarted, Gap, Heard, Resumed
 from grammar.errors import UserError
 from listener.audio.samples import SAMPLE_RATE
-from listener.storage.case_lock import CaseLock, held, is_held
+from listener.storage.case_lock import CaseLock, hold_case, is_held
 from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.journal import Journal
 from listener.storage.resume import resume_at
@@ -107,7 +107,7 @@ def test_what_cannot_be_resumed_is_told_in_a_sentence(
     before = sorted(path.name for path in case.folder.iterdir())
     assert main(["resume", str(case.folder), str(QUICK), "--json"]) == 2
     assert "has ended" in capsys.readouterr().err
-    with held(case.folder):
+    with hold_case(case.folder):
         assert main(["resume", str(case.folder), str(QUICK), "--json", "--reopen"]) == 2
     assert "heard by another" in capsys.readouterr().err
     assert sorted(path.name for path in case.folder.iterdir()) == before

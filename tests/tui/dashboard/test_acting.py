@@ -21,7 +21,7 @@ from grammar.case.facts import (
     TimerChanged,
     Withdrawn,
 )
-from tests.support.screens import Desk, case, desk, heard, note, protocol, status
+from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
 from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
 from tui.dashboard.widgets.log import RunningLog
@@ -43,7 +43,7 @@ HEARD_THEN = UNSURE[0].t
 SECOND = ("heart rate sixty", "oxygen is off", "drugs ready")
 
 
-def last(seen: Desk) -> Fact:
+def last(seen: ShownCase) -> Fact:
     return seen.case.facts[-1]
 
 
@@ -53,10 +53,10 @@ def palette(call: str) -> str:
     return dict(zip([c.id for c in listed], letters([c.title for c in listed]), strict=True))[call]
 
 
-def told(wanted: Fact, at: float | None = None) -> Callable[[Desk], bool]:
+def told(wanted: Fact, at: float | None = None) -> Callable[[ShownCase], bool]:
     """The last fact is this one, whatever its number, told as of `at` or of now."""
 
-    def check(seen: Desk) -> bool:
+    def check(seen: ShownCase) -> bool:
         found = last(seen)
         names = set(type(wanted).__dataclass_fields__) - {"seq", "t"}
         same = all(getattr(found, name) == getattr(wanted, name) for name in names)
@@ -65,26 +65,26 @@ def told(wanted: Fact, at: float | None = None) -> Callable[[Desk], bool]:
     return check
 
 
-def dialog_open(text: str) -> Callable[[Desk], bool]:
+def dialog_open(text: str) -> Callable[[ShownCase], bool]:
     return lambda seen: seen.app.box.dialog is not None and text in shown(seen)
 
 
-def no_dialog(seen: Desk) -> bool:
+def no_dialog(seen: ShownCase) -> bool:
     return seen.app.box.dialog is None
 
 
-def shown(seen: Desk) -> str:
+def shown(seen: ShownCase) -> str:
     return str(seen.app.box.content)
 
 
-def log(seen: Desk) -> RunningLog:
+def log(seen: ShownCase) -> RunningLog:
     return seen.app.query_one(RunningLog)
 
 
 @dataclass
 class Pressed:
     keys: tuple[str, ...]
-    check: Callable[[Desk], bool]
+    check: Callable[[ShownCase], bool]
 
 
 def unsure(item: int) -> dict[str, Pressed]:
@@ -155,7 +155,7 @@ EVERY: dict[str, Pressed] = {
 }
 
 
-def started(seen: Desk, seconds: float) -> bool:
+def started(seen: ShownCase, seconds: float) -> bool:
     """A timer runs that nobody has to read back."""
     view = seen.case.view(seen.now)
     timer, state = view.timers[-1]

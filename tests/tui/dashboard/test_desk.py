@@ -12,7 +12,7 @@ import pytest
 from grammar.case.facts import CaseEnded, CaseStarted, Heard
 from grammar.language.words import Word
 from listener.storage.case_index import shelf, shelved
-from listener.storage.case_lock import held
+from listener.storage.case_lock import hold_case
 from listener.storage.journal import Journal
 from tests.support.places import DASHBOARD_PAGE
 from tests.support.screens import picture
@@ -82,7 +82,7 @@ def test_each_case_stands_as_it_is_and_damage_has_a_reason(place: Path) -> None:
 
 def test_a_case_that_is_being_heard_is_running(place: Path) -> None:
     folder = list(shelf(place))[1]
-    with held(folder):
+    with hold_case(folder):
         assert shelved(folder).standing == "running"
 
 

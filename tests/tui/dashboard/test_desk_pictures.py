@@ -15,8 +15,7 @@ import pytest
 from textual.app import App
 
 from listener.audio.level_check import LevelCheck
-from tests.support.screens import Desk as Dashboarded
-from tests.support.screens import case, protocol
+from tests.support.screens import ShownCase, case, protocol
 from tests.tui.dashboard.test_dashboard import DRILL
 from tests.tui.dashboard.test_desk import COMMANDS, Told, place  # noqa: F401  (a fixture)
 from tests.tui.dashboard.test_replay import Seen, folder  # noqa: F401  (a fixture)
@@ -97,5 +96,5 @@ def test_a_case_replayed(snap_compare: Any, folder: Path, size: str) -> None:  #
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_handover_over_the_dashboard(snap_compare: Any, size: str) -> None:
-    app = Dashboarded(case(*DRILL), 70).app
+    app = ShownCase(case(*DRILL), 70).app
     assert snap_compare(app, terminal_size=SIZES[size], press=["o", "wait:400"])

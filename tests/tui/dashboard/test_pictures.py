@@ -19,7 +19,7 @@ from grammar.language.words import Word
 from listener.storage.case_follower import CaseFollower
 from listener.storage.case_lock import CaseLock
 from listener.storage.journal import Journal
-from tests.support.screens import Desk, case, heard, status
+from tests.support.screens import ShownCase, case, heard, status
 from tests.tui.dashboard.test_acting import SAID, UNSURE
 from tests.tui.dashboard.test_dashboard import DRILL, KETAMINE
 from tui.dashboard.app import Dashboard
@@ -46,12 +46,12 @@ BROKEN = status(failure="The microphone was unplugged.", recording=False)
 
 @pytest.mark.parametrize("size", SIZES)
 def test_calls_wait_differ_and_are_unsure(snap_compare: Any, size: str) -> None:
-    assert snap_compare(Desk(case(*DRILL), 70).app, terminal_size=SIZES[size])
+    assert snap_compare(ShownCase(case(*DRILL), 70).app, terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("theme", ["bright", "contrast"])
 def test_other_light(snap_compare: Any, theme: Any) -> None:
-    app = Desk(case(*DRILL), 70, settings=Settings(theme=theme)).app
+    app = ShownCase(case(*DRILL), 70, settings=Settings(theme=theme)).app
     assert snap_compare(app, terminal_size=SIZES["middle"])
 
 
@@ -80,24 +80,24 @@ STATES = {
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", VIEWS)
 def test_what_a_key_opens(snap_compare: Any, name: str, size: str) -> None:
-    app = Desk(case(*SAID, *DRILL[-3:]), 70).app
+    app = ShownCase(case(*SAID, *DRILL[-3:]), 70).app
     assert snap_compare(app, press=[*VIEWS[name], "wait:400"], terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("name", STATES)
 def test_a_state_that_keys_bring_about(snap_compare: Any, name: str) -> None:
-    app = Desk(case(*SAID, *DRILL[-3:]), 70).app
+    app = ShownCase(case(*SAID, *DRILL[-3:]), 70).app
     assert snap_compare(app, press=[*STATES[name], "wait:400"], terminal_size=SIZES["middle"])
 
 
 def test_a_palette_too_long_for_the_terminal(snap_compare: Any) -> None:
     keys = ["c", *["down"] * 9, "wait:400"]
-    assert snap_compare(Desk(case(*SAID), 70).app, press=keys, terminal_size=(80, 16))
+    assert snap_compare(ShownCase(case(*SAID), 70).app, press=keys, terminal_size=(80, 16))
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_calls_that_nobody_answered(snap_compare: Any, size: str) -> None:
-    app = Desk(case(KETAMINE, heard(14, "anteroom send in the bougie", "team-leader")), 95).app
+    app = ShownCase(case(KETAMINE, heard(14, "anteroom send in the bougie", "team-leader")), 95).app
     assert snap_compare(app, terminal_size=SIZES[size])
 
 
@@ -117,33 +117,33 @@ COUNTING = (
 @pytest.mark.parametrize("size", SIZES)
 def test_timers_and_countdowns(snap_compare: Any, size: str, now: float) -> None:
     facts = [fact for fact in COUNTING if fact.t < now]
-    assert snap_compare(Desk(case(*facts), now).app, terminal_size=SIZES[size])
+    assert snap_compare(ShownCase(case(*facts), now).app, terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_three_utterances_are_unsure_while_somebody_speaks(snap_compare: Any, size: str) -> None:
-    app = Desk(case(*UNSURE), 45, status(partial="drugs nurse give seventy milli")).app
+    app = ShownCase(case(*UNSURE), 45, status(partial="drugs nurse give seventy milli")).app
     assert snap_compare(app, terminal_size=SIZES[size])
 
 
 def test_nothing_has_been_said_yet(snap_compare: Any) -> None:
-    assert snap_compare(Desk(case(), 3).app, terminal_size=SIZES["middle"])
+    assert snap_compare(ShownCase(case(), 3).app, terminal_size=SIZES["middle"])
 
 
 def test_the_disk_takes_nothing(snap_compare: Any) -> None:
     full = ("3 not stored yet: the disk is full", "the sound is not recorded: the disk is full")
     told = status(troubles=full, unrecorded=True, unstored_from=9)
-    assert snap_compare(Desk(case(*DRILL), 70, told).app, terminal_size=SIZES["small"])
+    assert snap_compare(ShownCase(case(*DRILL), 70, told).app, terminal_size=SIZES["small"])
 
 
 def test_the_case_has_ended_with_calls_open(snap_compare: Any) -> None:
     ended = case(heard(10, "room ready", "anteroom"), CaseEnded(t=60))
-    app = Desk(ended, 60, status(ended=True)).app
+    app = ShownCase(ended, 60, status(ended=True)).app
     assert snap_compare(app, terminal_size=SIZES["middle"])
 
 
 def test_listening_broke_off(snap_compare: Any) -> None:
-    assert snap_compare(Desk(case(*DRILL), 70, BROKEN).app, terminal_size=SIZES["middle"])
+    assert snap_compare(ShownCase(case(*DRILL), 70, BROKEN).app, terminal_size=SIZES["middle"])
 
 
 BEGAN = datetime.fromisoformat("2025-01-01T14:04:00+01:00")
@@ -215,5 +215,5 @@ WIDE = {"80x24": (80, 24), "120x40": (120, 40), "200x60": (200, 60)}
 @pytest.mark.parametrize("state", FIVE)
 def test_what_the_eye_finds_first(snap_compare: Any, state: str, size: str) -> None:
     facts, keys = FIVE[state]
-    app = Desk(case(*facts), 60).app
+    app = ShownCase(case(*facts), 60).app
     assert snap_compare(app, terminal_size=WIDE[size], press=keys)

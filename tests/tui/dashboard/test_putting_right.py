@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from grammar.case.facts import Amended
-from tests.support.screens import Desk, case, desk, heard, status
+from tests.support.screens import ShownCase, case, desk, heard, status
 from tui.text.wording import CHOSEN
 
 FENTANYL = heard(10, "drugs nurse give fifteen micrograms of fentanyl", "team-leader")
@@ -16,15 +16,15 @@ def keys(text: str) -> list[str]:
     return ["space" if char == " " else char for char in text]
 
 
-def shown(seen: Desk) -> str:
+def shown(seen: ShownCase) -> str:
     return str(seen.app.box.content)
 
 
-def amended(seen: Desk) -> list[str]:
+def amended(seen: ShownCase) -> list[str]:
     return [fact.words for fact in seen.case.facts if isinstance(fact, Amended)]
 
 
-async def write(seen: Desk, text: str) -> None:
+async def write(seen: ShownCase, text: str) -> None:
     await seen.text()
     await seen.pilot.press("a", "e", *keys(text))
 

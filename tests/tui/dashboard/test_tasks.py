@@ -12,7 +12,7 @@ from grammar.case.facts import Fact, Heard
 from grammar.case.view import View
 from grammar.language.words import Word
 from tests.support.places import README, ROOT
-from tests.support.screens import Desk, case, desk, heard
+from tests.support.screens import ShownCase, case, desk, heard
 from tui.dashboard.widgets.urgent import UrgentLine
 
 TOUR = ROOT / "tui" / "dashboard" / "README.md"
@@ -22,24 +22,24 @@ DOUBTFUL = heard(30, "heart rate ninety", None, 0.2)
 TIMER = heard(5, "timer sixty", "team-leader")
 
 
-def view(seen: Desk) -> View:
+def view(seen: ShownCase) -> View:
     return seen.case.view(seen.now)
 
 
-def values(seen: Desk) -> dict[str, str]:
+def values(seen: ShownCase) -> dict[str, str]:
     return {sign.id: sign.text for sign in seen.case.view(seen.now).latest_vitals}
 
 
-def loops(seen: Desk) -> dict[int, str]:
+def loops(seen: ShownCase) -> dict[int, str]:
     return {loop.id: state for loop, state in seen.case.view(seen.now).loops}
 
 
-def last_speaker(seen: Desk) -> str | None:
+def last_speaker(seen: ShownCase) -> str | None:
     said = [line.utterance for line in seen.case.view(seen.now).log if line.utterance]
     return said[-1].sender
 
 
-TASKS: dict[str, tuple[tuple[Fact, ...], Callable[[Desk], bool]]] = {
+TASKS: dict[str, tuple[tuple[Fact, ...], Callable[[ShownCase], bool]]] = {
     "saturation": ((), lambda seen: values(seen) == {"saturation": "94"}),
     "waiting calls": ((FIFTEEN,), lambda seen: loops(seen) == {2: "closed"}),
     "50 mg": (
@@ -65,7 +65,7 @@ TASKS: dict[str, tuple[tuple[Fact, ...], Callable[[Desk], bool]]] = {
 }
 
 HELP = Heard(t=22, until=23, words=(Word("[unk]", 22, 23, 0.2),), likely="need help")
-MORE: dict[str, tuple[tuple[Fact, ...], Callable[[Desk], bool]]] = {
+MORE: dict[str, tuple[tuple[Fact, ...], Callable[[ShownCase], bool]]] = {
     "reported given": ((), lambda seen: [d.drug for d in view(seen).doses] == ["ketamine"]),
     "take the order": (
         (),

@@ -115,7 +115,7 @@ class FakeLive:
     """A listening side of which the test says how quiet it is."""
 
     def __init__(self) -> None:
-        self.now, self.quiet_s, self.muting = 50.0, 10.0, PlaybackSuppression()
+        self.now, self.quiet_s, self.playback_suppression = 50.0, 10.0, PlaybackSuppression()
         self.told: list[Gap] = []
 
     playing_aloud = Live.playing_aloud
@@ -159,7 +159,7 @@ def test_a_sound_breaks_off_when_somebody_speaks_and_hearing_is_back_at_once() -
 
     def play(_sound: Floats, go_on: Callable[[], bool]) -> None:
         heard.append(go_on())
-        live.muting.interrupted.set()
+        live.playback_suppression.interrupted.set()
         heard.append(go_on())
 
     prompter(live, play).look()

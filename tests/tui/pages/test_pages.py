@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from grammar.protocol.loading import load_protocol, parse, shipped, source_text
+from grammar.protocol.loading import load_protocol, parse_protocol, shipped, source_text
 from grammar.protocol.model import Drug
 from grammar.protocol.templates import parse_template
 from grammar.reports.briefing import in_short, sheet_dose
@@ -158,7 +158,7 @@ class Outside(HTMLParser):
 
 def test_a_page_fetches_nothing_and_shows_what_a_file_says_as_text() -> None:
     text, _ = source_text("isolation-airway")
-    nasty = parse(text.replace('title = "Plan A"', 'title = "<script>x</script>"'))
+    nasty = parse_protocol(text.replace('title = "Plan A"', 'title = "<script>x</script>"'))
     made = briefing(nasty, 70)
     made = replace(made, about=("\x1b[31m", *made.about))  # as if from elsewhere than a protocol
     page = as_html(made)

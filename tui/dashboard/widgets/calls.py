@@ -158,8 +158,8 @@ def _window(loop: Loop, state: LoopState, now: float) -> str:
         return "read-back is not the call"
     if state == "answered":
         return "caller has not confirmed"
-    if loop.held is not None:
-        return f"held by stand by {clock(now - loop.held)}"
+    if loop.stand_by_since is not None:
+        return f"held by stand by {clock(now - loop.stand_by_since)}"
     if state == "unanswered":
         return f"nobody within {duration(round(loop.window_s, 1))}"
     remaining = loop.deadline - now
@@ -169,8 +169,8 @@ def _window(loop: Loop, state: LoopState, now: float) -> str:
 def _short_window(loop: Loop, state: LoopState, now: float) -> str:
     if state == "answered":
         return "unconfirmed"
-    if loop.held is not None:
-        return f"stand by {clock(now - loop.held)}"
+    if loop.stand_by_since is not None:
+        return f"stand by {clock(now - loop.stand_by_since)}"
     if state == "unanswered":
         return ""
     return bar((loop.deadline - now) / loop.window_s, BAR // 2)
