@@ -216,4 +216,4 @@ WIDE = {"80x24": (80, 24), "120x40": (120, 40), "200x60": (200, 60)}
 def test_what_the_eye_finds_first(snap_compare: Any, state: str, size: str) -> None:
     facts, keys = FIVE[state]
     app = ShownCase(case(*facts), 60).app
-    assert snap_compare(app, terminal_size=WIDE[size], press=keys)
+    assert snap_compare(app, terminal_size=WIDE[size], press=[*keys, "wait:400"])
