@@ -58,7 +58,7 @@ _BESIDE_S: Final = 0.1
 """Greatest difference of the ends of a word that is heard twice, seconds: less than a pause."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class _Said:
     """An utterance; times in `cut` count from the segment's start."""
 
@@ -179,7 +179,7 @@ class Speech:
         self._hearing = None
         words = ended_by_sound(hearing.finish(), sound)
         return [
-            _Said(self._fact(cut), cut, hearing.alternatives, sound)
+            _Said(heard=self._fact(cut), cut=cut, alternatives=hearing.alternatives, sound=sound)
             for cut in self.understanding.utterances(words)
         ]
 

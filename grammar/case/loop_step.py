@@ -19,7 +19,7 @@ RECENT = 60
 """Loops looked back at for an answer; older ones are beyond any window."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
     """One utterance as the loops see it. Times in seconds on the case's clock."""
 
