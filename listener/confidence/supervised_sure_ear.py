@@ -15,7 +15,7 @@ from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
 from listener.recognition.sure_ear import SureEar, SureHearing
 from listener.recognition.whisper_files import WhisperModel, sure_model
-from listener.recognition.worker_process import Failed, SupervisedProcess, WorkerProcess
+from listener.recognition.worker_process import OptionalProcess
 
 PATIENCE_S: Final = 30.0
 """An answer takes a fifth of the sound's length; on a crowded machine some seconds."""
@@ -24,9 +24,6 @@ START_PATIENCE_S: Final = 90.0
 
 ONLY_QUICK: Final = "ANSWERBACK_EARS"
 """Set to `quick` in the environment, it keeps the sure ear away: for tests, and for old machines."""
-
-LIVES: Final = 3
-"""Processes that may fail before the case goes on without."""
 
 
 class SureListener(Interface):
@@ -59,19 +56,22 @@ def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:
     return SureEar(folder, network(protocol), protocol.protocol.language)
 
 
-class SupervisedSureEar(SupervisedProcess):
+class SupervisedSureEar(OptionalProcess):
     """A sure ear that `make` builds in another process. Not for several threads at once."""
 
     def __init__(
         self, make: Callable[[], SureListener], name: str, patience_s: float = PATIENCE_S
     ) -> None:
         """`make` can be pickled. Its process begins at once and is not waited for."""
-        super().__init__()
+        super().__init__(
+            partial(_Answering, make),
+            patience_s=patience_s,
+            start_patience_s=START_PATIENCE_S,
+            name="the sure ear",
+            once_failed="one utterance the quick ear heard alone",
+            given_up="the quick ear listens alone from here on",
+        )
         self.name = name
-        self._make, self._patience_s = partial(_Answering, make), patience_s
-        self._lives = 1
-        self._ready = False
-        self.process = WorkerProcess(self._make)
 
     @property
     def listens(self) -> bool:
@@ -80,38 +80,17 @@ class SupervisedSureEar(SupervisedProcess):
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """As `SureEar.hear`; None also where it failed, which becomes news."""
-        process = self.process
-        if process is None:
-            return None
         try:
-            if not self._ready:
-                process.made(START_PATIENCE_S)
-                self._ready = True
-            found: SureHearing | None = process.ask((samples,), self._patience_s)
+            found: SureHearing | None = self.answer(samples)
             return found
-        except UserError as error:  # it cannot be made here
-            self.close()
+        except UserError as error:
             self._news.append(f"the sure ear does not listen: {error}")
-        except Failed as failed:
-            if self.process is not None:  # else it was closed meanwhile
-                self._again(str(failed))
-        return None
+            return None
 
     def passed_over(self, count: int) -> None:
         """Say that it was too far behind to hear so many utterances."""
         which = "one utterance" if count == 1 else f"{count} utterances"
         self._news.append(f"the sure ear is behind: {which} the quick ear heard alone")
-
-    def _again(self, failed: str) -> None:
-        self.close()
-        self._ready = False
-        if self._lives < LIVES:
-            self._lives += 1
-            self.process = WorkerProcess(self._make)
-            then = "started again, one utterance the quick ear heard alone"
-        else:
-            then = "the quick ear listens alone from here on"
-        self._news.append(f"the sure ear {failed}: {then}")
 
 
 class _Answering:

@@ -1,4 +1,4 @@
-"""The second listener in a process of its own (`apart.py`): where it fails, hearing goes on without."""
+"""The second listener in a process of its own: where it fails, hearing goes on without."""
 
 from __future__ import annotations
 
@@ -15,15 +15,12 @@ from listener.audio.samples import Samples
 from listener.confidence.verifier import Opinion, SphinxVerifier, Verifier, at_stake, is_possible
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Recogniser
-from listener.recognition.worker_process import Failed, SupervisedProcess, WorkerProcess
+from listener.recognition.worker_process import OptionalProcess
 
 PATIENCE_S: Final = 60.0
 """An answer takes some tenths of a second; nobody waits for it while sound comes."""
 
 START_PATIENCE_S: Final = 60.0
-
-LIVES: Final = 3
-"""Processes that may fail before the case goes on without."""
 
 
 def start_verifier(protocol: Protocol, first: Recogniser) -> SupervisedVerifier | None:
@@ -37,7 +34,7 @@ def _made(protocol: Protocol) -> SphinxVerifier:
     return SphinxVerifier(network(protocol), protocol.pronunciations, Understanding(protocol))
 
 
-class SupervisedVerifier(SupervisedProcess):
+class SupervisedVerifier(OptionalProcess):
     """A second listener that `make` builds in another process. Not for several threads at once."""
 
     def __init__(
@@ -47,12 +44,15 @@ class SupervisedVerifier(SupervisedProcess):
         patience_s: float = PATIENCE_S,
     ) -> None:
         """`make` can be pickled. Its process begins at once and is not waited for."""
-        super().__init__()
+        super().__init__(
+            partial(_Answering, make),
+            patience_s=patience_s,
+            start_patience_s=START_PATIENCE_S,
+            name="the second listener",
+            once_failed="one utterance was heard once only",
+            given_up="numbers and drugs are heard once only from here on",
+        )
         self._understanding = understanding
-        self._make, self._patience_s = partial(_Answering, make), patience_s
-        self._lives = 1
-        self._ready = False
-        self.process = WorkerProcess(self._make)
 
     def wanted(self, words: Sequence[Word]) -> bool:
         """Whether an utterance holds a drug, a number or a unit, and there is still somebody to ask."""
@@ -62,34 +62,11 @@ class SupervisedVerifier(SupervisedProcess):
         self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
     ) -> Opinion | None:
         """As `SphinxVerifier.opinion`; None also where it failed, which becomes news."""
-        process = self.process
-        if process is None:
-            return None
         try:
-            if not self._ready:
-                process.made(START_PATIENCE_S)
-                self._ready = True
-            found: Opinion | None = process.ask(
-                (samples, tuple(words), tuple(alternatives)), self._patience_s
-            )
+            found: Opinion | None = self.answer(samples, tuple(words), tuple(alternatives))
             return found
         except UserError:  # a word without a pronunciation here: there can be none
-            self.close()
-        except Failed as failed:
-            if self.process is not None:  # else it was closed meanwhile
-                self._again(str(failed))
-        return None
-
-    def _again(self, failed: str) -> None:
-        self.close()
-        self._ready = False
-        if self._lives < LIVES:
-            self._lives += 1
-            self.process = WorkerProcess(self._make)
-            then = "started again, one utterance was heard once only"
-        else:
-            then = "numbers and drugs are heard once only from here on"
-        self._news.append(f"the second listener {failed}: {then}")
+            return None
 
 
 class _Answering:

@@ -123,6 +123,68 @@ class SupervisedProcess:
             process.end()
 
 
+LIVES: Final = 3
+"""Processes of an `OptionalProcess` that may fail before the case goes on without."""
+
+
+class OptionalProcess(SupervisedProcess):
+    """A process that a case can go on without. Not for several threads at once."""
+
+    def __init__(
+        self,
+        make: Callable[[], Callable[..., Any]],
+        *,
+        patience_s: float,
+        start_patience_s: float,
+        name: str,
+        once_failed: str,
+        given_up: str,
+    ) -> None:
+        """Begin to make it, and do not wait for it. `make` can be pickled.
+
+        The news calls it `name`; `once_failed` and `given_up` say in a clause what a failure costs, where
+        it is started again and where it is not.
+        """
+        super().__init__()
+        self._make = make
+        self._patience_s, self._start_patience_s = patience_s, start_patience_s
+        self._called, self._once_failed, self._given_up = name, once_failed, given_up
+        self._lives = 1
+        self._ready = False
+        self.process = WorkerProcess(make)
+
+    def answer(self, *request: Any) -> Any:
+        """Return its answer; None where there is no process, or it failed, which becomes news.
+
+        Raises UserError where it cannot be made here; then there is none any more.
+        """
+        process = self.process
+        if process is None:
+            return None
+        try:
+            if not self._ready:
+                process.made(self._start_patience_s)
+                self._ready = True
+            return process.ask(request, self._patience_s)
+        except UserError:
+            self.close()
+            raise
+        except Failed as failed:
+            if self.process is not None:  # else it was closed meanwhile
+                self._start_again(str(failed))
+        return None
+
+    def _start_again(self, failed: str) -> None:
+        self.close()
+        self._ready = False
+        then = self._given_up
+        if self._lives < LIVES:
+            self._lives += 1
+            self.process = WorkerProcess(self._make)
+            then = f"started again, {self._once_failed}"
+        self._news.append(f"{self._called} {failed}: {then}")
+
+
 def serve() -> None:
     """The other side: make what answers, then answer until the pipe closes."""
     answers = os.fdopen(os.dup(1), "wb")

@@ -25,10 +25,11 @@ from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE
 from listener.audio.sources import RawPcm
-from listener.confidence.supervised_verifier import LIVES, SupervisedVerifier, start_verifier
+from listener.confidence.supervised_verifier import SupervisedVerifier, start_verifier
 from listener.confidence.verifier import SphinxVerifier
 from listener.live import Live
 from listener.recognition.engines import choose
+from listener.recognition.worker_process import LIVES
 from listener.storage.journal import Journal
 from tests.support import failing_engines
 from tests.support.speech import flite

@@ -16,10 +16,11 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
 from listener.confidence.second_hearing import SecondHearings, Told
-from listener.confidence.supervised_sure_ear import LIVES, SupervisedSureEar
+from listener.confidence.supervised_sure_ear import SupervisedSureEar
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
+from listener.recognition.worker_process import LIVES
 
 SOUND = np.zeros(16_000 * 3, np.int16)
 SENTENCE = ("saturation", "ninety", "four", "percent")
