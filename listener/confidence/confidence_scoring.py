@@ -7,7 +7,6 @@ what it doubts is told as a fact of its own.
 
 from __future__ import annotations
 
-import queue
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -19,6 +18,7 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.background import Background
 from listener.confidence.evidence import evidence
 from listener.confidence.verifier import Opinion, Verifier
 from listener.recognition.calibration import Evidence
@@ -45,7 +45,7 @@ class ConfidenceScoring:
         self._read = understanding.read
         self._second = second
         self._store = store
-        self._background = _Background() if live and second else None
+        self._background = Background("second listener") if live and second else None
         self._asked: dict[int, Sequence[Word]] = {}
         """By fact the words that the second listener is still to say something about, no longer than that:
         a case may go on for hours."""
@@ -152,24 +152,3 @@ def _likeliest(cut: Sequence[Word], alternatives: Sequence[Alternative]) -> str:
     sentences = [cut, *(each.words for each in sorted(alternatives, key=lambda a: -a.score))]
     texts = (" ".join(w.text for w in words if w.text != UNKNOWN) for words in sentences)
     return next(filter(None, texts), "")
-
-
-class _Background:
-    """Work done in order in a thread of its own, so that it holds up nobody."""
-
-    def __init__(self) -> None:
-        self._jobs: queue.Queue[Callable[[], None] | None] = queue.Queue()
-        self._thread = threading.Thread(target=self._work, name="second listener", daemon=True)
-        self._thread.start()
-
-    def add(self, job: Callable[[], None]) -> None:
-        self._jobs.put(job)
-
-    def finish(self) -> None:
-        """Wait until all is done. Nothing may be added after."""
-        self._jobs.put(None)
-        self._thread.join()
-
-    def _work(self) -> None:
-        while (job := self._jobs.get()) is not None:
-            job()

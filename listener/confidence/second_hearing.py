@@ -6,7 +6,6 @@ pause that may be the speaker's last, and what it finds is told as a further fac
 
 from __future__ import annotations
 
-import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -19,6 +18,7 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.background import Background
 from listener.confidence.supervised_sure_ear import SupervisedSureEar, SureListener
 from listener.confidence.two_ears import Judgement, QuickReading, judged, said
 from listener.recognition.calibration import Calibration
@@ -95,25 +95,21 @@ class SecondHearings:
         self._for_help = understanding.for_help
         self._calibration = calibration
         self._store = store
-        self._jobs: queue.Queue[Callable[[], None] | None] | None = None
-        if live:
-            self._jobs = queue.Queue()
-            self._thread = threading.Thread(target=self._work, name="sure ear", daemon=True)
-            self._thread.start()
+        self._background = Background("sure ear") if live else None
 
     def ahead(self, sound: Samples) -> Ahead | None:
         """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""
-        if self._jobs is None:
+        if self._background is None:
             return None
         begun = Ahead()
-        self._jobs.put(lambda: begun.set(None if begun.dropped else self._ear.hear(sound)))
+        self._background.add(lambda: begun.set(None if begun.dropped else self._ear.hear(sound)))
         return begun
 
     def ended(
         self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
     ) -> None:
         """A stretch of speech is over. `heard` stands for all of it where the quick ear told nothing."""
-        if self._jobs is None:
+        if self._background is None:
             self._settle(heard, told, sound, None)
             return
         asked = time.monotonic()
@@ -125,18 +121,12 @@ class SecondHearings:
                 return
             self._settle(heard, told, sound, ahead)
 
-        self._jobs.put(settle)
+        self._background.add(settle)
 
     def finish(self) -> None:
         """Wait for what the sure ear still has to say. Nothing may be asked after."""
-        if self._jobs is not None:
-            self._jobs.put(None)
-            self._thread.join()
-
-    def _work(self) -> None:
-        assert self._jobs is not None
-        while (job := self._jobs.get()) is not None:
-            job()
+        if self._background is not None:
+            self._background.finish()
 
     def _settle(
         self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
