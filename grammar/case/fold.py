@@ -271,11 +271,9 @@ class Case:
 
     def _asks_for_help(self, meaning: Meaning, likely: str) -> bool:
         """Return whether an utterance, or the likeliest words of one not understood, asks for help."""
-        readings = meaning.readings
         if meaning.kind == "unrecognised" and likely:
-            readings = self._understanding.read(likely.split()).readings
-        calls = self.protocol.calls
-        return any(each.call in calls and calls[each.call].help for each in readings)
+            meaning = self._understanding.read(likely.split())
+        return self._understanding.for_help(meaning)
 
     def _channels(self, fact: CaseStarted) -> Mapping[int, str]:
         own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}

@@ -102,7 +102,7 @@ class Understanding:
     def for_help(self, meaning: Meaning) -> bool:
         """Return whether a meaning may be a call for help."""
         calls = self._protocol.calls
-        return any(calls[each.call].help for each in meaning.readings)
+        return any(each.call in calls and calls[each.call].help for each in meaning.readings)
 
     def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
         """Return the words of a speech segment cut into utterances: as few as can all be read

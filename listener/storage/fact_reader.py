@@ -47,7 +47,7 @@ class StoredFacts:
     """Of a chained case: the same in every copy of it, whatever was added or sealed later."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """A journal that was gone through once; `facts()` gives what it holds."""
 
@@ -145,15 +145,13 @@ def _checked(path: Path, database: sqlite3.Connection, progress: Progress | None
     )
     head = check.head.decode("ascii", "replace") if version >= CHAINED else ""
     return Reading(
-        *(
-            path,
-            numbers.count,
-            missing,
-            False,
-            head,
-            integrity,
-            identity.decode("ascii", "replace"),
-        ),
+        path=path,
+        count=numbers.count,
+        missing=missing,
+        damaged=False,
+        head=head,
+        integrity=integrity,
+        identity=identity.decode("ascii", "replace"),
         source=lambda: rows(database, version),
         progress=progress,
     )
@@ -172,7 +170,13 @@ def _torn(path: Path, keys: Keys | None, why: str, progress: Progress | None) ->
     )
     head = found.rows[-1].hash.decode("ascii", "replace") if found.rows else ""
     return Reading(
-        *(path, len(found.rows), found.missing, True, head, integrity, ""),
+        path=path,
+        count=len(found.rows),
+        missing=found.missing,
+        damaged=True,
+        head=head,
+        integrity=integrity,
+        identity="",
         source=lambda: found.rows,
         progress=progress,
     )

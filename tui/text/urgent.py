@@ -9,6 +9,7 @@ from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.text.wording import (
+    POSSIBLE_HELP_WORDS,
     STATE_MARKS,
     STATE_WORDS,
     amount,
@@ -64,7 +65,7 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
         words = clean(said.likely or said.text)
         age = view.now - said.until
         return Urgent(
-            "help", f"POSSIBLE CALL FOR HELP: {words}", f"heard at {clock(said.t)}", age_s=age
+            "help", f"{POSSIBLE_HELP_WORDS}: {words}", f"heard at {clock(said.t)}", age_s=age
         )
     waiting = view.waiting
     if waiting and waiting[0][1] in ("differs", "unanswered"):

@@ -47,6 +47,9 @@ STATE_MARKS: dict[LoopState, str] = {
 }
 """A mark for each state, so that none is told by colour alone."""
 
+POSSIBLE_HELP_WORDS = "POSSIBLE CALL FOR HELP"
+"""Words for an utterance that may be a call for help, wherever it is loud."""
+
 ROLE_WORDS: dict[Role, str] = {
     "call": "call",
     "read-back": "read-back",

@@ -21,10 +21,11 @@ from grammar.case.loops import Loop, LoopState
 from grammar.case.persistent_sequence import PersistentSequence
 from grammar.case.view import LogLine, Utterance, View
 from grammar.protocol.model import Protocol
-from tui.dashboard.palette import state_style
+from tui.dashboard.palette import state_badge, state_style
 from tui.text.wording import (
     CHOSEN,
     FLAG_WORDS,
+    POSSIBLE_HELP_WORDS,
     ROLE_WORDS,
     STATE_MARKS,
     STATE_WORDS,
@@ -110,9 +111,7 @@ def not_understood(said: Utterance) -> list[tuple[str, str]]:
     """Return the parts of a line of speech that is no call: its likeliest words greyed, or loud
     where they may be a call for help."""
     if POSSIBLE_HELP in said.flags:
-        return [
-            (f" !! POSSIBLE CALL FOR HELP: {clean(said.likely)}? ", "bold $on-urgent on $urgent")
-        ]
+        return [(f" !! {POSSIBLE_HELP_WORDS}: {clean(said.likely)}? ", state_badge("unanswered"))]
     if not said.likely:
         return [(heard(said.text), "$quiet")]
     return [("no call: ", "$quiet"), (f"{clean(said.likely)}?", "italic $quiet")]

@@ -9,7 +9,7 @@ from textual.widgets import Static
 
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
-from tui.dashboard.palette import STATE_COLOURS
+from tui.dashboard.palette import STATE_COLOURS, state_badge
 from tui.dashboard.widgets.large import large, largest
 from tui.text.urgent import Kind, Urgent, most_urgent
 from tui.text.wording import clock
@@ -17,11 +17,11 @@ from tui.text.wording import clock
 TALL, TALLEST = 30, 50
 """Rows of the terminal from which figures stand in large digits, and in the largest."""
 COLOURS: dict[Kind, str] = {
-    "help": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
-    "differs": f"bold $on-urgent on {STATE_COLOURS['differs']}",
-    "unanswered": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
-    "time-up": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
-    "overdue": f"bold $on-urgent on {STATE_COLOURS['unanswered']}",
+    "help": state_badge("unanswered"),
+    "differs": state_badge("differs"),
+    "unanswered": state_badge("unanswered"),
+    "time-up": state_badge("unanswered"),
+    "overdue": state_badge("unanswered"),
     "open": f"bold {STATE_COLOURS['open']} on $raised",
     "none": f"{STATE_COLOURS['answered']} on $raised",
 }
