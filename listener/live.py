@@ -1,11 +1,20 @@
-"""The loop that joins source, segments, recogniser, journal and case.
+"""Hears one case, from the first block of sound to its last fact. Read here first.
 
-    sound -> recorded and watched (capture.py) -> speech segments -> words -> utterances
-          -> facts, stored (storage/fact_writer.py) -> the case -> observers
+1. `capture.py` takes the sound, has it recorded (`storage/recording_thread.py`), and watches its level,
+   its clock and its gaps (`audio/watches/`).
+2. `audio/voice_activity.py` cuts it into segments of speech, channel by channel.
+3. `speech.py` gives a segment to the quick ear (`recognition/`), which hears only what the protocol
+   allows (`grammar/language/phrases.py`), and makes utterances of its words at each pause.
+4. `confidence/confidence_scoring.py` says how sure an utterance is; it becomes a fact, `Heard`.
+5. `storage/fact_writer.py` writes the fact; `grammar/case/fold.py` folds it into the case: calls,
+   read-backs, timers, drugs. An observer is told, and the screen draws what the case says at that moment.
+6. At the end of the segment the sure ear hears all of it again (`confidence/second_hearing.py`), and what
+   both make of it is a further fact: confirmed, put right, doubted, rejected, or a call that the quick ear
+   had missed.
 
-Sound is taken, facts are stored, and words are recognised each in a thread or process of their own, so
-that one that waits holds up none of the others. Every fact is stored, then folded, then shown, one at a
-time. Reading the case from another thread is safe, since its state is an immutable value.
+Nothing waits for another: sound, disk and engines have threads or processes of their own. Every fact is
+stored, then folded, then shown, one at a time, and none is ever changed. Another thread may read the case
+at any moment, since its state is an immutable value, replaced as a whole.
 """
 
 from __future__ import annotations
@@ -85,28 +94,34 @@ class Live:
 
     def __init__(
         self,
+        *,
         source: Source,
         recogniser: Recogniser,
         case: Case,
         journal: Journal,
         observer: Observer,
-        recording: FlacWriter | None,
+        flac_writer: FlacWriter | None,
         clock: Callable[[], datetime],
         begins_s: float = 0.0,
         engine_news: Callable[[], Iterable[str]] = tuple,
-        second: Verifier | None = None,
-        sure: SureListener | None = None,
+        verifier: Verifier | None = None,
+        sure_ear: SureListener | None = None,
         noting: Noting | None = None,
     ) -> None:
-        """`begins_s` is where on the case's clock the source begins, in a case that is resumed;
-        `engine_news` gives what happened to the engines since it was last asked."""
+        """Make ready to hear `source` into `case` and `journal`.
+
+        `recogniser` is the quick ear. `flac_writer` is None where no sound is to be recorded. `clock`
+        gives the time of day. `begins_s` is where on the case's clock the source begins, seconds, above
+        0 in a case that is resumed. `engine_news` gives what happened to the engines since it was last
+        asked. `noting` is given what both ears made of each stretch of speech.
+        """
         self.fact_writer = FactWriter(journal)
         self._source = source
         self._recogniser = recogniser
         self._case = case
         self._observer = observer
         self._recorder = (
-            RecordingThread(recording, source.channels, begins_s) if recording else None
+            RecordingThread(flac_writer, source.channels, begins_s) if flac_writer else None
         )
         self._watching = watching(source)
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
@@ -117,19 +132,19 @@ class Live:
         self._origin_s = begins_s
         """Where on the case's clock the segmenters' sound began."""
         self._speech: list[Speech | None] = [None] * source.channels
-        self._doubting = ConfidenceScoring(
-            recogniser, self._understanding, second, self.tell, live=source.live
+        self._scoring = ConfidenceScoring(
+            recogniser, self._understanding, verifier, self.tell, live=source.live
         )
-        self._second = (
+        self._second_hearings = (
             SecondHearings(
-                sure,
+                sure_ear,
                 self._understanding,
                 two_ears(),
                 self.tell,
                 live=source.live,
                 noting=noting,
             )
-            if sure
+            if sure_ear
             else None
         )
         self._telling = threading.Lock()
@@ -191,9 +206,9 @@ class Live:
             for captured in self._capture.blocks():
                 self._take(captured)
             self._end_speech()
-            self._doubting.finish()
-            if self._second:
-                self._second.finish()
+            self._scoring.finish()
+            if self._second_hearings:
+                self._second_hearings.finish()
             if self._recorder:
                 self._recorder.close()
             self._tell_of_disk_and_engine(self.now)
@@ -317,10 +332,10 @@ class Live:
             channel=channel + 1,
             recogniser=self._recogniser,
             understanding=self._understanding,
-            doubting=self._doubting,
+            scoring=self._scoring,
             late_s=self._late_s,
             at_once=self._source.live,
-            second=self._second,
+            second_hearings=self._second_hearings,
         )
 
     def _feed(self, channel: int, samples: Samples) -> None:

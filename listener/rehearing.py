@@ -130,22 +130,22 @@ def hear_again(
     case = Case(protocol)
     start = _start(stored)
     sure = start_sure_ear(protocol)
-    second = None if sure else second_listener(protocol, recogniser)
+    verifier = None if sure else second_listener(protocol, recogniser)
     journal = Journal.create(cases, protocol.protocol.id, text, now, passphrase)
     with hold_case(journal.folder):
         observer = _Observer(stored.end, heard_s)
         wall = _Wall(start.wall)
         live = Live(
-            source,
-            recogniser,
-            case,
-            journal,
-            observer,
-            None,
-            wall,
+            source=source,
+            recogniser=recogniser,
+            case=case,
+            journal=journal,
+            observer=observer,
+            flac_writer=None,
+            clock=wall,
             engine_news=sure.news if sure else tuple,
-            second=second,
-            sure=sure,
+            verifier=verifier,
+            sure_ear=sure,
         )
         wall.live = live
         live.tell(

@@ -86,11 +86,11 @@ class Speech:
     channel: int
     recogniser: Recogniser
     understanding: Understanding
-    doubting: ConfidenceScoring
+    scoring: ConfidenceScoring
     late_s: Callable[[], float]
     at_once: bool
     """Whether to tell at a pause; else the same is told when the segment ends."""
-    second: SecondHearings | None = None
+    second_hearings: SecondHearings | None = None
     """The sure ear, where there is one."""
     _pieces: list[Samples] = field(default_factory=list)
     _unfed: list[Samples] = field(default_factory=list)
@@ -156,7 +156,7 @@ class Speech:
         if not self.at_once:
             for said in self._told:
                 self._store(said)
-        if self.second and self._pieces:
+        if self.second_hearings and self._pieces:
             sound = np.concatenate(self._pieces)
             told = [
                 Told(said.stored, said.heard, said.cut)
@@ -164,15 +164,15 @@ class Speech:
                 if said.stored is not None
             ]
             nothing = not_understood(self.began, sound, self.channel, self.recogniser.name)
-            self.second.ended(nothing, told, sound, self._ahead)
+            self.second_hearings.ended(nothing, told, sound, self._ahead)
 
     def _listen_ahead(self, pause_s: float) -> None:
         """Have the sure ear begin where this may be the end, and forget it where it was not."""
         if pause_s < PAUSE_S and self._ahead:
             self._ahead.dropped = True
             self._ahead = None
-        elif pause_s >= LATER_S and self.second and self._ahead is None:
-            self._ahead = self.second.ahead(np.concatenate(self._pieces))
+        elif pause_s >= LATER_S and self.second_hearings and self._ahead is None:
+            self._ahead = self.second_hearings.ahead(np.concatenate(self._pieces))
 
     def _heard_out(self, hearing: Hearing, sound: Samples) -> list[_Said]:
         """Return the utterances of the segment so far, whose sound is `sound`."""
@@ -222,11 +222,11 @@ class Speech:
         meaning = self.understanding.read([word.text for word in said.cut])
         if meaning.kind == "unrecognised":
             return -1.0
-        sure = self.doubting.confidence(said.cut, said.alternatives, said.sound)
+        sure = self.scoring.confidence(said.cut, said.alternatives, said.sound)
         # A name with an answer is most often a call to that name, and the caller draws breath.
         return max(0.0, sure - _BY_NAME) if meaning.to and meaning.kind != "call" else sure
 
     def _store(self, said: _Said) -> None:
         """Store a new fact, or one that takes the place of the utterance told before."""
         told = (said.heard, said.cut, said.alternatives, said.sound)
-        said.stored = self.doubting.tell(*told, instead_of=said.stored)
+        said.stored = self.scoring.tell(*told, instead_of=said.stored)

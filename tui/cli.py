@@ -63,3 +63,7 @@ def parser() -> argparse.ArgumentParser:
     for module in COMMANDS:
         module.add(commands)
     return whole
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -96,7 +96,7 @@ class Ear:
         self.protocol = protocol
         self._recogniser = recogniser
         self._sure = sure
-        self._second = None if sure else second_listener(protocol, recogniser)
+        self._verifier = None if sure else second_listener(protocol, recogniser)
         self._cases = cases
 
     def hear(self, samples: Samples, *, real_pace: bool = False) -> list[Caught]:
@@ -109,15 +109,15 @@ class Ear:
         now = datetime.now().astimezone()
         journal = Journal.create(self._cases, self.protocol.protocol.id, "", now)
         live = Live(
-            _Clip(samples, real_pace=real_pace),
-            self._recogniser,
-            case,
-            journal,
-            watch,
-            None,
-            lambda: datetime.now().astimezone(),
-            second=self._second,
-            sure=self._sure,
+            source=_Clip(samples, real_pace=real_pace),
+            recogniser=self._recogniser,
+            case=case,
+            journal=journal,
+            observer=watch,
+            flac_writer=None,
+            clock=lambda: datetime.now().astimezone(),
+            verifier=self._verifier,
+            sure_ear=self._sure,
             noting=self._noting,
         )
         began = time.monotonic()

@@ -35,7 +35,7 @@ class ConfidenceScoring:
         self,
         recogniser: Recogniser,
         understanding: Understanding,
-        second: Verifier | None,
+        verifier: Verifier | None,
         store: Callable[[Heard | HeardOut | Doubted], Utterance | None],
         *,
         live: bool,
@@ -43,9 +43,9 @@ class ConfidenceScoring:
         """`live`: the sound happens now, and nobody may be kept waiting."""
         self._calibration = recogniser.calibration
         self._read = understanding.read
-        self._second = second
+        self._verifier = verifier
         self._store = store
-        self._background = Background("second listener") if live and second else None
+        self._background = Background("second listener") if live and verifier else None
         self._asked: dict[int, Sequence[Word]] = {}
         """By fact the words that the second listener is still to say something about, no longer than that:
         a case may go on for hours."""
@@ -64,23 +64,25 @@ class ConfidenceScoring:
         `instead_of` is the fact of its beginning, where that was stored already. The number of the
         utterance's fact, None where it could not be told.
         """
-        second = self._second if self._second and self._second.wanted(cut) else None
-        if second is None or self._background:
+        verifier = self._verifier if self._verifier and self._verifier.wanted(cut) else None
+        if verifier is None or self._background:
             assessed = self._assessed(heard, cut, alternatives, sound, None)
             if assessed.text == UNKNOWN:
-                second = None  # it has nothing to agree with
+                verifier = None  # it has nothing to agree with
             seq = self._kept(assessed, instead_of)
             if self._background and seq is not None:
                 with self._asking:
                     self._asked.pop(seq, None)  # of its beginning: the whole is asked about, if any
-                    if second:
+                    if verifier:
                         self._asked[seq] = cut
-                if second:
+                if verifier:
                     self._background.add(
-                        lambda: self._afterwards(second, seq, heard.until, cut, alternatives, sound)
+                        lambda: self._afterwards(
+                            verifier, seq, heard.until, cut, alternatives, sound
+                        )
                     )
             return seq
-        opinion = second.opinion(sound, cut, alternatives)
+        opinion = verifier.opinion(sound, cut, alternatives)
         assessed = self._assessed(heard, cut, alternatives, sound, opinion)
         if opinion and not opinion.agrees and assessed.text != UNKNOWN:
             assessed = replace(assessed, doubts=(*assessed.doubts, SECOND_LISTENER))
@@ -107,7 +109,7 @@ class ConfidenceScoring:
 
     def _afterwards(
         self,
-        second: Verifier,
+        verifier: Verifier,
         seq: int,
         until: float,
         cut: Sequence[Word],
@@ -116,7 +118,7 @@ class ConfidenceScoring:
     ) -> None:
         if self._asked.get(seq) is not cut:
             return  # its speaker went on
-        opinion = second.opinion(sound, cut, alternatives)
+        opinion = verifier.opinion(sound, cut, alternatives)
         with self._asking:
             still = self._asked.get(seq) is cut
             if still:

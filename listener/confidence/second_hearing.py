@@ -12,14 +12,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from grammar.case.facts import Heard, SecondHearing
+from grammar.case.facts import Heard, SecondHearing, Warned
 from grammar.case.view import Utterance
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
-from listener.confidence.supervised_sure_ear import SupervisedSureEar, SureListener
+from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.two_ears import Judgement, QuickReading, judged, said
 from listener.recognition.calibration import Calibration
 from listener.recognition.sure_ear import SureHearing
@@ -82,13 +82,15 @@ class SecondHearings:
         ear: SureListener,
         understanding: Understanding,
         calibration: Calibration,
-        store: Callable[[Heard | SecondHearing], Utterance | None],
+        store: Callable[[Heard | SecondHearing | Warned], Utterance | None],
         *,
         live: bool,
         noting: Noting | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """`live`: the sound happens now, and nobody may be kept waiting. `noting` is given what both ears
-        made of each stretch of speech, before it is judged."""
+        made of each stretch of speech, before it is judged. `clock` counts seconds."""
+        self._clock = clock
         self._noting = noting
         self._ear = ear
         self._read = understanding.read
@@ -96,6 +98,7 @@ class SecondHearings:
         self._calibration = calibration
         self._store = store
         self._background = Background("sure ear") if live else None
+        self._behind = False
 
     def ahead(self, sound: Samples) -> Ahead | None:
         """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""
@@ -112,16 +115,23 @@ class SecondHearings:
         if self._background is None:
             self._settle(heard, told, sound, None)
             return
-        asked = time.monotonic()
+        asked = self._clock()
 
         def settle() -> None:
-            if time.monotonic() - asked > BEHIND_S:
-                if isinstance(self._ear, SupervisedSureEar):
-                    self._ear.passed_over(max(len(told), 1))
+            if self._clock() - asked > BEHIND_S:
+                self._fell_behind(heard.until)
                 return
+            self._behind = False
             self._settle(heard, told, sound, ahead)
 
         self._background.add(settle)
+
+    def _fell_behind(self, t: float) -> None:
+        """Say so, once until it has caught up."""
+        if not self._behind:
+            text = "the sure ear is behind: until it catches up, the quick ear hears alone"
+            self._store(Warned(t=t, what="sure-ear", text=text))
+        self._behind = True
 
     def finish(self) -> None:
         """Wait for what the sure ear still has to say. Nothing may be asked after."""

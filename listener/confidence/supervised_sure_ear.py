@@ -87,11 +87,6 @@ class SupervisedSureEar(OptionalProcess):
             self._news.append(f"the sure ear does not listen: {error}")
             return None
 
-    def passed_over(self, count: int) -> None:
-        """Say that it was too far behind to hear so many utterances."""
-        which = "one utterance" if count == 1 else f"{count} utterances"
-        self._news.append(f"the sure ear is behind: {which} the quick ear heard alone")
-
 
 class _Answering:
     """The other side."""

@@ -84,7 +84,15 @@ class Room:
         case, notes = Case(self.protocol), Notes()
         now = datetime.now().astimezone()
         journal = Journal.create(self.cases, "test", "", now)
-        one = Live(Sound(sound, live), self.engine, case, journal, notes, None, lambda: now)
+        one = Live(
+            source=Sound(sound, live),
+            recogniser=self.engine,
+            case=case,
+            journal=journal,
+            observer=notes,
+            flac_writer=None,
+            clock=lambda: now,
+        )
         one.run()
         one.fact_writer.finish()
         journal.close()

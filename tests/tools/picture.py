@@ -18,7 +18,9 @@ from tests.support.places import ROOT
 from tui.dashboard.app import Dashboard
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.status import Status
-from tui.listening.case_listening import CaseOptions, Listening, run_headless
+from tui.listening.case_listening import Listening
+from tui.listening.json_lines import run_headless
+from tui.listening.options import CaseOptions
 
 MOMENT = 205.7
 """Seconds into the drill: a read-back that differs, an order not reported done."""

@@ -28,7 +28,8 @@ from grammar.case.view import Utterance
 from listener.audio.blocks import BLOCK, Block
 from listener.audio.samples import SAMPLE_RATE
 from listener.storage.case_reader import open_case
-from tui.listening.case_listening import CaseOptions, Listening
+from tui.listening.case_listening import Listening
+from tui.listening.options import CaseOptions
 
 DRILLS = ("well-run-drill", "faulty-drill")
 NOISE = 30.0
@@ -148,9 +149,7 @@ class Soaked(Listening):
 
     @property
     def _engine_pids(self) -> tuple[int, ...]:
-        assert self._second
-        both = (self._engine.process, self._second.process)
-        return tuple(process.pid for process in both if process)
+        return self.ears.pids
 
     def _cpu(self) -> float:
         return sum(map(_cpu_s, (os.getpid(), *self._engine_pids)))

@@ -18,7 +18,9 @@ from grammar.protocol.loading import load_protocol
 from grammar.reports.summary import summary_json
 from listener.audio.sources import AudioFile
 from listener.storage.journal import Journal
-from tui.listening.case_listening import CaseOptions, Listening, run_headless
+from tui.listening.case_listening import Listening
+from tui.listening.json_lines import run_headless
+from tui.listening.options import CaseOptions
 
 SAMPLES = files("sample_audio_synthetic")
 NAMES = ("quick-clip", "well-run-drill", "faulty-drill")
@@ -44,8 +46,7 @@ def hearing_of(name: str) -> tuple[tuple[Mapping[str, Any], ...], Mapping[str, A
             real_pace=False,
         )
         listening = Listening(source, wishes)
-        listening.tell_line = lines.append
-        run_headless(listening)
+        run_headless(listening, lines.append)
         journal = Journal.open(listening.journal.folder)
         again = fold(load_protocol("isolation-airway"), journal.facts(), listening.live.now)
         assert summary_json(again) == lines[-1], "the journal alone gives the same case"

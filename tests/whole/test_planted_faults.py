@@ -39,7 +39,9 @@ def heard(cases: Path) -> Case:
     """The drill as the recogniser hears its sound, read back from the journal."""
     from listener.audio.sources import AudioFile
     from listener.storage.case_reader import open_case
-    from tui.listening.case_listening import CaseOptions, Listening, run_headless
+    from tui.listening.case_listening import Listening
+    from tui.listening.json_lines import run_headless
+    from tui.listening.options import CaseOptions
 
     source = AudioFile(Path(str(SAMPLES / "faulty-drill.flac")))
     listening = Listening(
@@ -54,7 +56,6 @@ def heard(cases: Path) -> Case:
             real_pace=False,
         ),
     )
-    listening.tell_line = lambda _line: None
     run_headless(listening)
     return open_case(listening.journal.folder).case()
 

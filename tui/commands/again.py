@@ -33,7 +33,7 @@ def rehear(wanted: argparse.Namespace) -> None:
     """Hear again, and print where the hearings differ and how far they agree."""
     from listener.rehearing import Again  # noqa: PLC0415
     from tui.commands.rehear_report import hear_all, objects, page  # noqa: PLC0415
-    from tui.listening.case_listening import print_line  # noqa: PLC0415
+    from tui.listening.json_lines import print_line  # noqa: PLC0415
 
     again = Again(wanted.recogniser, wanted.model, wanted.protocol, wanted.cases)
     passphrase = passphrase_of(wanted, wanted.case)

@@ -127,13 +127,8 @@ def demo(wanted: argparse.Namespace) -> None:
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
     from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
-    from tui.listening.case_listening import (  # noqa: PLC0415  (the dashboard and its library, only to hear)
-        CaseOptions,
-        Listening,
-        print_line,
-        print_trouble,
-        run_headless,
-    )
+    from tui.listening.case_listening import Listening  # noqa: PLC0415  (the dashboard and its library, only to hear)
+    from tui.listening.options import CaseOptions  # noqa: PLC0415
 
     pace = wanted.pace or ("fast" if wanted.json else "real")
     # Who reads JSON lines asks for all on the command line.
@@ -159,8 +154,9 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     _tell_unknown_words(wanted)
     listening = Listening(source, wishes)
     if wanted.json:
-        listening.tell_line, listening.tell_trouble = print_line, print_trouble
-        run_headless(listening)
+        from tui.listening.json_lines import print_line, print_trouble, run_headless  # noqa: PLC0415
+
+        run_headless(listening, print_line, print_trouble)
     else:
         from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
 

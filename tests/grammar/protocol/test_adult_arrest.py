@@ -29,7 +29,9 @@ from tests.support.places import DIALOGUES
 from tests.support.screens import heard, picture, status
 from tests.support.speech import espeak, flite
 from tui.dashboard.app import Dashboard
-from tui.listening.case_listening import CaseOptions, Listening, run_headless
+from tui.listening.case_listening import Listening
+from tui.listening.json_lines import run_headless
+from tui.listening.options import CaseOptions
 from tui.text import wording
 
 
@@ -298,8 +300,7 @@ def test_a_cycle_is_heard_and_judged_from_sound_to_summary(tmp_path: Path) -> No
     )
     listening = Listening(AudioFile(tmp_path / "cycle.wav"), wishes)
     lines: list[Mapping[str, Any]] = []
-    listening.tell_line = lines.append
-    run_headless(listening)
+    run_headless(listening, lines.append)
     summary = lines[-1]
     assert [(loop["call"], loop["state"]) for loop in summary["loops"]] == [
         ("compressions-started", "closed"),

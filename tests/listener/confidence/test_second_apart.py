@@ -108,15 +108,15 @@ def test_killed_in_a_case_it_takes_no_utterance_with_it(protocol: Protocol, tmp_
     sound, _ = soundfile.read(QUICK, dtype="int16")
     journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
     live = Live(
-        RawPcm(io.BytesIO(sound.tobytes())),
-        engine,
-        Case(protocol),
-        journal,
-        failing_engines.Nobody(),
-        None,
-        lambda: datetime(2025, 1, 1, tzinfo=UTC),
+        source=RawPcm(io.BytesIO(sound.tobytes())),
+        recogniser=engine,
+        case=Case(protocol),
+        journal=journal,
+        observer=failing_engines.Nobody(),
+        flac_writer=None,
+        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
         engine_news=second.news,
-        second=second,
+        verifier=second,
     )
     live.run()
     assert live.fact_writer.finish() == 0

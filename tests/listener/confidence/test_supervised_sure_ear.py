@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+import threading
 import time
+from collections.abc import Callable, Iterator
 from functools import partial
 
 import numpy as np
 import pytest
 
-from grammar.case.facts import Heard, SecondHearing
+from grammar.case.facts import Heard, SecondHearing, Warned
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
@@ -69,16 +71,69 @@ def test_one_that_fails_is_started_again_some_times_and_then_given_up(what: str)
         ear.close()
 
 
+def second_hearings(
+    stored: list[Heard | SecondHearing | Warned],
+    *,
+    live: bool,
+    clock: Callable[[], float] = time.monotonic,
+) -> SecondHearings:
+    return SecondHearings(
+        Fake("listens"),
+        Understanding(load_protocol("isolation-airway")),
+        two_ears(),
+        stored.append,
+        live=live,
+        clock=clock,
+    )
+
+
 @pytest.mark.parametrize("live", [True, False])
 def test_what_was_not_understood_is_rescued(live: bool) -> None:
-    stored: list[Heard | SecondHearing] = []
-    protocol = load_protocol("isolation-airway")
-    second = SecondHearings(
-        Fake("listens"), Understanding(protocol), two_ears(), stored.append, live=live
-    )
+    stored: list[Heard | SecondHearing | Warned] = []
+    second = second_hearings(stored, live=live)
     heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),), confidence=0.9)
     second.ended(heard, [Told(7, heard, heard.words)], SOUND, second.ahead(SOUND))
     second.finish()
     (found,) = stored
     assert isinstance(found, SecondHearing)
     assert (found.verdict, found.target, found.text) == ("rescues", 7, " ".join(SENTENCE))
+
+
+def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_caught_up() -> None:
+    stored: list[Heard | SecondHearing | Warned] = []
+    # Each stretch of speech reads the clock as it ends, and as its turn comes.
+    times: Iterator[float] = iter([0.0, 10.0, 20.0, 30.0, 40.0, 40.5, 50.0, 60.0])
+    turns = Turns(times)
+    second = second_hearings(stored, live=True, clock=turns)
+    for number in range(4):
+        heard = Heard(
+            seq=number, t=number, until=number + 0.5, words=(Word(UNKNOWN, 0.0, 0.5, 0.9),)
+        )
+        second.ended(heard, [Told(number, heard, heard.words)], SOUND, None)
+        turns.taken(2 * number + 2)
+    second.finish()
+    assert [(type(fact), fact.t) for fact in stored] == [
+        (Warned, 0.5),
+        (SecondHearing, 2.5),
+        (Warned, 3.5),
+    ]
+
+
+class Turns:
+    """A clock that gives one time after the other, whichever thread asks."""
+
+    def __init__(self, times: Iterator[float]) -> None:
+        self._times = times
+        self._count = 0
+        self._more = threading.Condition()
+
+    def __call__(self) -> float:
+        with self._more:
+            self._count += 1
+            self._more.notify_all()
+            return next(self._times)
+
+    def taken(self, count: int) -> None:
+        """Wait until so many times were read."""
+        with self._more:
+            assert self._more.wait_for(lambda: self._count >= count, timeout=60)

@@ -134,13 +134,13 @@ def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) 
     journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
     source = RawPcm(io.BytesIO())
     live = Live(
-        source,
-        failing_engines.Counting(),
-        Case(load_protocol("isolation-airway")),
-        journal,
-        failing_engines.Nobody(),
-        None,
-        lambda: datetime(2025, 1, 1, tzinfo=UTC),
+        source=source,
+        recogniser=failing_engines.Counting(),
+        case=Case(load_protocol("isolation-airway")),
+        journal=journal,
+        observer=failing_engines.Nobody(),
+        flac_writer=None,
+        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
     )
     live._capture.now, live._heard_s = 20.0, 5.0
     assert live.troubles == ("hearing is 15 s behind, nothing is left out",)
@@ -155,13 +155,13 @@ def heard_by(engine: SupervisedRecogniser, sound: Samples, cases: Path) -> list[
     journal = Journal.create(cases, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
     source = RawPcm(io.BytesIO(sound.tobytes()))
     live = Live(
-        source,
-        engine,
-        Case(protocol),
-        journal,
-        failing_engines.Nobody(),
-        None,
-        lambda: datetime(2025, 1, 1, tzinfo=UTC),
+        source=source,
+        recogniser=engine,
+        case=Case(protocol),
+        journal=journal,
+        observer=failing_engines.Nobody(),
+        flac_writer=None,
+        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
         engine_news=engine.news,
     )
     live.run()

@@ -35,7 +35,9 @@ from listener.training.wordlists import korean_remarks
 from tests.support.needs import need, reason
 from tests.support.speech import with_silence
 from tui.cli import main
-from tui.listening.case_listening import CaseOptions, Listening, run_headless
+from tui.listening.case_listening import Listening
+from tui.listening.json_lines import run_headless
+from tui.listening.options import CaseOptions
 
 KOREAN = ("준비 완료", "타이머 삼 분", "심박수 백 이십", "산소 시작", "오십 밀리그램")
 """Ready; timer three minutes; heart rate 120; oxygen on; fifty milligrams."""
@@ -158,9 +160,8 @@ def test_the_korean_sample_is_heard_at_least_95_in_100_right_at_a_tenth_of_its_l
         real_pace=False,
     )
     listening = Listening(AudioFile(KO_SAMPLE), wishes)
-    listening.tell_line = lines.append
     began = sum(os.times()[:4])  # of this process and of the engine's, loading included
-    run_headless(listening)
+    run_headless(listening, lines.append)
     factor = (sum(os.times()[:4]) - began) / truth["duration_s"]
     wrong = [
         said["words"]

@@ -23,7 +23,7 @@ from listener.storage.seals import verify
 from tests.listener.storage.test_storage_trouble import Lines, wait_until
 from tests.support.kept_cases import WALL, begin, record
 from tests.support.small_disk import SmallDisk, small_disk
-from tui.listening.last_try import put_elsewhere
+from tui.listening.ending import put_elsewhere
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
@@ -139,7 +139,14 @@ def test_what_is_taken_in_twice_is_there_once(tmp_path: Path) -> None:
 def test_where_nothing_can_be_written_at_all_it_says_how_much_is_lost(tmp_path: Path) -> None:
     journal = begin(tmp_path / "cases")
     (tmp_path / "file").write_text("")
-    said = put_elsewhere(tmp_path / "file", journal, "", journal.facts(), 3, None)
+    said = put_elsewhere(
+        tmp_path / "file",
+        journal,
+        protocol_text="",
+        facts=journal.facts(),
+        left=3,
+        signing_key=None,
+    )
     assert "the last 3 facts" in said
     assert "are on no disk" in said
     journal.close()

@@ -16,7 +16,9 @@ from listener.audio.level_check import LevelCheck
 from listener.audio.sources import AudioFile
 from tests.support.screens import picture, protocol
 from tui.dashboard.preflight import SPOKEN, Choice, Preflight
-from tui.listening.case_listening import CaseOptions, Listening, run_headless
+from tui.listening.case_listening import Listening
+from tui.listening.json_lines import run_headless
+from tui.listening.options import CaseOptions
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 
