@@ -21,7 +21,7 @@ from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.confidence_scoring import ConfidenceScoring
-from listener.confidence.second_hearing import Ahead, SecondHearings, Told, not_understood
+from listener.confidence.second_hearing import Ahead, SecondHearings, Stretch, Told
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Hearing, Recogniser
 from listener.recognition.word_ends import ended_by_sound
@@ -102,6 +102,10 @@ class Speech:
     """Utterances heard at the last pause that wait for the segment's end."""
     _ahead: Ahead | None = None
     """The sure ear's hearing of it, where this pause is the end."""
+    _pause: float | None = None
+    """The middle of the pause that goes on, seconds from the segment's start, once it is long."""
+    _pauses: list[float] = field(default_factory=list)
+    """Those of long pauses after which the voice went on: one call may end there and another begin."""
 
     def __post_init__(self) -> None:
         self._hearing = self.recogniser.open()
@@ -129,6 +133,7 @@ class Speech:
     def paused(self, pause_s: float) -> None:
         """Take note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises
         HearingFailed."""
+        self._note_pause(pause_s)
         self._listen_ahead(pause_s)
         if self._hearing is None:
             if pause_s < PAUSE_S:
@@ -163,8 +168,23 @@ class Speech:
                 for said in self._told
                 if said.stored is not None
             ]
-            nothing = not_understood(self.began, sound, self.channel, self.recogniser.name)
-            self.second_hearings.ended(nothing, told, sound, self._ahead)
+            stretch = Stretch(
+                began=self.began,
+                channel=self.channel,
+                engine=self.recogniser.name,
+                told=told,
+                sound=sound,
+                ahead=self._ahead,
+                pauses=self._pauses,
+            )
+            self.second_hearings.ended(stretch)
+
+    def _note_pause(self, pause_s: float) -> None:
+        if pause_s >= LATER_S:
+            self._pause = sum(map(len, self._pieces)) / SAMPLE_RATE - pause_s / 2
+        elif pause_s < PAUSE_S and self._pause is not None:
+            self._pauses.append(self._pause)
+            self._pause = None
 
     def _listen_ahead(self, pause_s: float) -> None:
         """Have the sure ear begin where this may be the end, and forget it where it was not."""

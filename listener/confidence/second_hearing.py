@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from grammar.case.facts import Heard, SecondHearing, Warned
@@ -29,6 +30,10 @@ AROUND_S: Final = 0.25
 NARROWER_S: Final = 0.8
 """An utterance so much shorter than its stretch of speech is heard by itself as well."""
 SHORTEST_S: Final = 0.3
+ENDING_S: Final = 0.7
+"""Silence at the end of a stretch of speech, which ended it."""
+SURE: Final = 0.9
+"""A reading of a whole stretch that is less sure than this is held against readings of its pieces."""
 BEHIND_S: Final = 6.0
 """A stretch of speech that has waited so long is passed over: its verdict would come too late."""
 
@@ -54,6 +59,58 @@ class Told:
             return self.heard.confidence
         words = self.heard.words
         return sum(word.confidence for word in words) / max(len(words), 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stretch:
+    """A stretch of speech that is over, and what the quick ear told of it."""
+
+    began: float
+    """Seconds on the case's clock."""
+    channel: int
+    engine: str
+    """The quick ear's name."""
+    told: Sequence[Told]
+    sound: Samples
+    """All of it, shape (n,), with the silence that ended it."""
+    ahead: Ahead | None
+    """The sure ear's hearing of all of it, where that was begun before."""
+    pauses: Sequence[float] = ()
+    """The middles of long pauses inside it, seconds from its start."""
+
+    @property
+    def pieces(self) -> list[Piece]:
+        """The sound between the pauses, where there are any."""
+        ends = [*self.pauses, len(self.sound) / SAMPLE_RATE] if self.pauses else []
+        return [Piece(self, begins, end) for begins, end in pairwise([0.0, *ends])]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """A part of a stretch of speech, from `begins` to `ends`, seconds from its start."""
+
+    stretch: Stretch
+    begins: float
+    ends: float
+
+    @property
+    def sound(self) -> Samples:
+        return self.stretch.sound[round(self.begins * SAMPLE_RATE) : round(self.ends * SAMPLE_RATE)]
+
+    @property
+    def nothing(self) -> Heard:
+        """The fact of it where the quick ear heard nothing in it."""
+        last = self.ends >= len(self.stretch.sound) / SAMPLE_RATE
+        length = self.ends - self.begins - (ENDING_S if last else AROUND_S)
+        began = self.stretch.began + self.begins
+        until = began + max(length, 0.1)
+        return Heard(
+            t=began,
+            until=until,
+            channel=self.stretch.channel,
+            words=(Word(UNKNOWN, began, until, 0.0),),
+            engine=self.stretch.engine,
+        )
 
 
 class Ahead:
@@ -108,21 +165,19 @@ class SecondHearings:
         self._background.add(lambda: begun.set(None if begun.dropped else self._ear.hear(sound)))
         return begun
 
-    def ended(
-        self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
-    ) -> None:
-        """A stretch of speech is over. `heard` stands for all of it where the quick ear told nothing."""
+    def ended(self, stretch: Stretch) -> None:
+        """Hear a stretch of speech that is over, now or in the background, and store what comes of it."""
         if self._background is None:
-            self._settle(heard, told, sound, None)
+            self._settle(stretch)
             return
         asked = self._clock()
 
         def settle() -> None:
             if self._clock() - asked > BEHIND_S:
-                self._fell_behind(heard.until)
+                self._fell_behind(stretch.began)
                 return
             self._behind = False
-            self._settle(heard, told, sound, ahead)
+            self._settle(stretch)
 
         self._background.add(settle)
 
@@ -138,33 +193,40 @@ class SecondHearings:
         if self._background is not None:
             self._background.finish()
 
-    def _settle(
-        self, heard: Heard, told: Sequence[Told], sound: Samples, ahead: Ahead | None
-    ) -> None:
-        if len(told) <= 1:
-            whole = ahead.wait() if ahead else None
-            if whole is None:
-                whole = self._heard(sound)
-            self._settle_one(heard, told[0] if told else None, sound, whole)
-            return
-        for number, one in enumerate(told):
-            before = told[number - 1].cut[-1].end if number else 0.0
-            after = told[number + 1].cut[0].start if number + 1 < len(told) else None
-            hearing = self._heard(_part(sound, one.cut, before, after))
-            self._tell(one, self._judged(one, hearing))
+    def _settle(self, stretch: Stretch) -> None:
+        told = stretch.told
+        if not told:
+            self._settle_nothing(stretch)
+        elif len(told) == 1:
+            self._settle_one(told[0], stretch)
+        else:
+            for number, one in enumerate(told):
+                before = told[number - 1].cut[-1].end if number else 0.0
+                after = told[number + 1].cut[0].start if number + 1 < len(told) else None
+                hearing = self._heard(_part(stretch.sound, one.cut, before, after))
+                self._tell(one, self._judged(one, hearing))
 
-    def _settle_one(
-        self, heard: Heard, one: Told | None, sound: Samples, whole: SureHearing | None
-    ) -> None:
-        if one is None:
-            nothing = QuickReading((), 0.0)
-            found = whole and self._judge(nothing, whole)
-            if found and found.verdict == "rescues":
-                stored = self._store(heard)
-                if stored:
-                    self._tell(Told(stored.fact, heard, ()), found)
-            return
-        found = self._judged(one, whole)
+    def _settle_nothing(self, stretch: Stretch) -> None:
+        """The quick ear told nothing: rescue a call that it missed, or several with pauses between them."""
+        whole = Piece(stretch, 0.0, len(stretch.sound) / SAMPLE_RATE)
+        found = self._rescued(self._whole(stretch))
+        if found is None or found.confidence < SURE:
+            pieces = [
+                (piece, rescued)
+                for piece in stretch.pieces
+                if (rescued := self._rescued(self._heard(piece.sound)))
+            ]
+            least = min((rescued.confidence for _, rescued in pieces), default=0.0)
+            if len(pieces) > 1 and (found is None or least > found.confidence):
+                for piece, rescued in pieces:
+                    self._tell_rescued(piece, rescued)
+                return
+        if found:
+            self._tell_rescued(whole, found)
+
+    def _settle_one(self, one: Told, stretch: Stretch) -> None:
+        sound = stretch.sound
+        found = self._judged(one, self._whole(stretch))
         narrow = one.cut[-1].end - one.cut[0].start < len(sound) / SAMPLE_RATE - NARROWER_S - 1.0
         if narrow and one.reading.words and (found is None or found.verdict == "rejects"):
             cut = self._heard(_part(sound, one.cut, 0.0, None))
@@ -172,6 +234,19 @@ class SecondHearings:
             if again and (found is None or again.confidence > found.confidence):
                 found = again
         self._tell(one, found)
+
+    def _whole(self, stretch: Stretch) -> SureHearing | None:
+        whole = stretch.ahead.wait() if stretch.ahead else None
+        return self._heard(stretch.sound) if whole is None else whole
+
+    def _rescued(self, hearing: SureHearing | None) -> Judgement | None:
+        found = hearing and self._judge(QuickReading((), 0.0), hearing)
+        return found if found and found.verdict == "rescues" else None
+
+    def _tell_rescued(self, piece: Piece, found: Judgement) -> None:
+        stored = self._store(piece.nothing)
+        if stored:
+            self._tell(Told(stored.fact, piece.nothing, ()), found)
 
     def _judged(self, one: Told, hearing: SureHearing | None) -> Judgement | None:
         if hearing is None:
@@ -204,13 +279,6 @@ class SecondHearings:
                 engine=self._ear.name,
             )
         )
-
-
-def not_understood(began: float, sound: Samples, channel: int, engine: str) -> Heard:
-    """A stretch of speech in which the quick ear heard nothing, as the fact of it."""
-    until = began + max(len(sound) / SAMPLE_RATE - 0.7, 0.1)
-    word = Word(UNKNOWN, began, until, 0.0)
-    return Heard(t=began, until=until, channel=channel, words=(word,), engine=engine)
 
 
 def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:

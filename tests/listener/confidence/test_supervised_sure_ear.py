@@ -17,7 +17,7 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
-from listener.confidence.second_hearing import SecondHearings, Told
+from listener.confidence.second_hearing import Ahead, SecondHearings, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
@@ -71,6 +71,12 @@ def test_one_that_fails_is_started_again_some_times_and_then_given_up(what: str)
         ear.close()
 
 
+def stretch(told: Told, ahead: Ahead | None = None) -> Stretch:
+    return Stretch(
+        began=told.heard.t, channel=1, engine="quick", told=[told], sound=SOUND, ahead=ahead
+    )
+
+
 def second_hearings(
     stored: list[Heard | SecondHearing | Warned],
     *,
@@ -92,7 +98,7 @@ def test_what_was_not_understood_is_rescued(live: bool) -> None:
     stored: list[Heard | SecondHearing | Warned] = []
     second = second_hearings(stored, live=live)
     heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),), confidence=0.9)
-    second.ended(heard, [Told(7, heard, heard.words)], SOUND, second.ahead(SOUND))
+    second.ended(stretch(Told(7, heard, heard.words), second.ahead(SOUND)))
     second.finish()
     (found,) = stored
     assert isinstance(found, SecondHearing)
@@ -109,13 +115,13 @@ def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_
         heard = Heard(
             seq=number, t=number, until=number + 0.5, words=(Word(UNKNOWN, 0.0, 0.5, 0.9),)
         )
-        second.ended(heard, [Told(number, heard, heard.words)], SOUND, None)
+        second.ended(stretch(Told(number, heard, heard.words)))
         turns.taken(2 * number + 2)
     second.finish()
     assert [(type(fact), fact.t) for fact in stored] == [
-        (Warned, 0.5),
+        (Warned, 0.0),
         (SecondHearing, 2.5),
-        (Warned, 3.5),
+        (Warned, 3.0),
     ]
 
 
