@@ -14,6 +14,7 @@ from tui.commands import (
     again,
     bench,
     evidence,
+    export,
     hear,
     look,
     models,
@@ -21,7 +22,6 @@ from tui.commands import (
     protocols,
     radio,
     review,
-    sharing,
 )
 from tui.text.wording import clean_lines
 
@@ -30,7 +30,7 @@ CAUTION = (
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, look, pages, protocols, radio, review, sharing, again, evidence, bench, models)
+COMMANDS = (hear, look, pages, protocols, radio, review, export, again, evidence, bench, models)
 """The modules that bring commands, in the order of `--help`."""
 
 

@@ -1,7 +1,7 @@
 """Loops: a call and what answers it.
 
-A loop is a value. `state(now)` derives what time alone decides; everything else changes by a step
-that returns a new loop (see `answering.py`).
+A loop is a value. `state(now)` derives what time alone decides, whether the call is unanswered;
+everything else changes by a step that returns a new loop (see `answering.py`).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A call that belongs to the record of a case."""
+"""A call that the sheet has a line for, such as a drug given: one entry of the airway record."""
 
 from __future__ import annotations
 

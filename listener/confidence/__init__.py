@@ -1,5 +1,6 @@
 """How sure an utterance is: evidence, a second opinion on what sounds alike, one probability of all.
 
-`confidence_scoring.ConfidenceScoring` stands between words and facts. May import `grammar`,
-`audio/`, `recognition/`.
+`confidence_scoring.ConfidenceScoring` stands between words and facts. A number that has a twin
+(fifteen, fifty) is flagged in `grammar/case/fold.py`, by `grammar/language/numbers/`; the reading of both
+ears is judged in `two_ears.py`. May import `grammar`, `audio/`, `recognition/`.
 """

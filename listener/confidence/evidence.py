@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
-from listener.confidence.confusions import Read, lead
+from listener.confidence.competing_sentences import Read, lead
 from listener.confidence.verifier import Opinion
 from listener.recognition.calibration import Evidence
 from listener.recognition.n_best import Alternative

@@ -22,7 +22,7 @@ from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from listener.audio.dither import Dither
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.confidence.confusions import competing
+from listener.confidence.competing_sentences import competing
 from listener.recognition.lexicon import build_lexicon
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Recogniser

@@ -1,4 +1,4 @@
-"""Choosing an engine: the recogniser that a user asked for, loaded with a grammar."""
+"""Chooses an engine and its model, ours or a published one, and loads it with a grammar."""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""A case folder read back: its protocol, its facts, its sound. Nothing here changes the folder."""
+"""A case folder read back: its protocol, its facts, its sound.
+
+`open_case` refuses a case that was altered, unless it is told to read it even so. Nothing here changes the
+folder.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""The journal's SQLite database: written with every commit on the disk, read without a trace.
+"""The journal's SQLite database and the version of its schema.
+
+Every commit is on the disk before it returns; reading leaves no trace. A case of an older schema is read as
+it is. Opened to be written, it gets the newest number and nothing else changes; one of schema 1, which has
+no hashes, stays as it is.
 
 A locked case's database is SQLCipher's, which speaks the same language; its errors are told as sqlite3's.
 """

@@ -1,9 +1,9 @@
 """Says why a case's folder cannot be written, in words that somebody beside the laptop can act on.
 
-Nothing is written to find out. Each second the system is only asked whether a file may be written,
-and how much room there is; a program that watches the folder for changes sees none. Where a write
-has failed, a file is opened as though to be written, since a disk that the system gave up may say
-yes and refuse.
+`fact_writer.py` goes on meanwhile, and `rescue.py` ends a case elsewhere. Nothing is written to find out.
+Each second the system is only asked whether a file may be written, and how much room there is; a program
+that watches the folder for changes sees none. Where a write has failed, a file is opened as though to be
+written, since a disk that the system gave up may say yes and refuse.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The facts of a stored case, read in the order of their numbers and held to their chain on the way.
 
 `opened` goes through a journal once to check it, and then gives its facts one by one, so that a case of
-a million facts need not be held. Nothing here changes a case folder.
+a million facts need not be held. It says of an altered one that it is; `case_reader.open_case` refuses it.
+Nothing here changes a case folder.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Whether a case is as it was stored, told in one sentence on everything that is made from it.
 
-The chain of facts and the seals are checked each time a case is read. The sound is held to its seal by
+The chain of facts and the seals are checked each time a case is read; `case_reader.open_case`
+refuses one that fails. The sound is held to its seal by
 `seals.verify` alone, since that takes as long as reading all of it.
 """
 

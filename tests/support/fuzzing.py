@@ -37,8 +37,8 @@ from listener.storage.journal import JOURNAL, Journal, folder_name, new_folder
 from listener.storage.seals import verify
 from listener.storage.sound_reader import FlacSound
 from tui.commands.check_report import _summary
+from tui.commands.export import FORMATS, written
 from tui.commands.judged_dialogue import page
-from tui.commands.sharing import FORMATS, written
 from tui.text.wording import clean_lines
 
 SMALL = """

@@ -1,4 +1,4 @@
-"""Censored times summed up: the Kaplan-Meier curve, and two groups compared.
+"""Medians of times that may not have ended, by the Kaplan-Meier curve, and two groups compared.
 
 The estimates are scipy's (curve, log-rank) and statsmodels' (Cox, the extra `cox`); both are imported
 when asked for.

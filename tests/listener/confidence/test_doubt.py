@@ -20,8 +20,8 @@ from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.bench.hearing import Caught, Ear
 from listener.bench.judging import Claim
+from listener.confidence.competing_sentences import BEYOND, competing
 from listener.confidence.confidence_scoring import ConfidenceScoring
-from listener.confidence.confusions import BEYOND, competing
 from listener.confidence.evidence import evidence
 from listener.confidence.verifier import Opinion, SphinxVerifier, second_listener
 from listener.recognition.calibration import Calibration, shipped

@@ -36,7 +36,7 @@ from listener.storage.journal import Journal
 from tests.support.stored_cases import BEGAN as DRILL_BEGAN
 from tests.support.stored_cases import DRILL
 from tui.cli import main
-from tui.commands.sharing import FORMATS, written
+from tui.commands.export import FORMATS, written
 from tui.export import md
 from tui.export.csv import COLUMNS, safe
 
