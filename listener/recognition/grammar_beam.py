@@ -106,7 +106,6 @@ class GrammarBeam:
         self._decoder = decoder
         self._paths = paths
         self._marks = marks
-        self._rows = decoder.embeddings[: marks.end + 1].T
 
     def hear(self, sound: Sound, begins: Sequence[int]) -> tuple[list[Sentence], FreeText]:
         """The likeliest sentences, best first, and the free text. `begins` are the tokens before them."""
@@ -137,9 +136,7 @@ class GrammarBeam:
         return found, FreeText(tuple(free.tokens), free.nats)
 
     def _likely(self, states: Array) -> Array:
-        scores = self._decoder.state(states) @ self._rows
-        most = scores.max(-1, keepdims=True)
-        return np.asarray(scores - most - np.log(np.exp(scores - most).sum(-1, keepdims=True)))
+        return self._decoder.likely(states, self._marks.end + 1)
 
     def _onward(
         self,
