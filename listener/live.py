@@ -87,6 +87,9 @@ class Opening:
     """Input channels, from 1, that belong to one station."""
     drill: bool | None = None
     """Whether it is a drill; None where nobody said."""
+    scenario: str = ""
+    objectives: tuple[str, ...] = ()
+    """Both as in `CaseStarted`."""
 
 
 class Live:
@@ -197,6 +200,8 @@ class Live:
                 source=opening.source,
                 channels=opening.channels,
                 drill=opening.drill,
+                scenario=opening.scenario,
+                objectives=opening.objectives,
             )
         )
 

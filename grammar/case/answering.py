@@ -7,8 +7,6 @@ radio practice (ICAO Doc 9432, chapter 2).
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from grammar.case.loop_step import (
     Loops,
     Outcome,
@@ -27,6 +25,7 @@ from grammar.case.loops import Loop, differences, is_number, repeated
 from grammar.case.view import Role
 from grammar.language.meaning import Reading, Slots
 from grammar.protocol.model import Protocol
+from grammar.replacing import replaced
 
 
 def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
@@ -58,13 +57,15 @@ def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     if meaning.said("disregard"):
         return _disregard(loops, said)
     if meaning.said("say-again") and target:
-        again = replace(target, asked=said.until, stand_by_since=None).flagged("say again")
+        again = replaced(target, asked=said.until, stand_by_since=None).flagged("say again")
         return Outcome(put(loops, again), "proword", target.id, target.call)
     if meaning.said("stand-by") and target:
         return Outcome(
             put(
                 loops,
-                replace(target, stand_by_since=said.t, stand_by_fact=said.fact).flagged("stand by"),
+                replaced(target, stand_by_since=said.t, stand_by_fact=said.fact).flagged(
+                    "stand by"
+                ),
             ),
             "proword",
             target.id,
@@ -75,7 +76,7 @@ def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     if meaning.said("affirm"):
         answered = next((x for x in live(protocol, loops, said) if x.status == "answered"), None)
         if answered and not by_other(answered, said):
-            closed = replace(answered, status="closed", closed=said.t).flagged("confirmed")
+            closed = replaced(answered, status="closed", closed=said.t).flagged("confirmed")
             return Outcome(put(loops, closed), "proword", closed.id, closed.call)
     if meaning.said("acknowledge", "affirm"):
         return _acknowledge(protocol, loops, said, waiting)
@@ -114,7 +115,7 @@ def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     heard = max(recent, key=lambda loop: rejectable(loop, said), default=None)
     if heard is None:
         return Outcome(loops, "proword")
-    again = replace(
+    again = replaced(
         heard, status="open", asked=said.until, answered=None, closed=None, stand_by_since=None
     ).flagged("differed")
     return Outcome(put(loops, again), "proword", again.id, again.call)
@@ -127,7 +128,7 @@ def _disregard(loops: Loops, said: Said) -> Outcome:
     for loop in newest(loops):
         if loop.status == "withdrawn" or not (mine(loop, said) or said.sender is None):
             continue
-        gone = replace(loop, status="withdrawn", stand_by_since=None)
+        gone = replaced(loop, status="withdrawn", stand_by_since=None)
         return Outcome(put(loops, gone), "proword", loop.id, loop.call, withdrawn=loop.fact)
     return Outcome(loops, "proword")
 
@@ -194,7 +195,7 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
     if wrong:
         if loop.status == "answered":
             return Outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
-        differing = replace(
+        differing = replaced(
             loop, status="differs", differing=slots, differing_fact=said.fact, stand_by_since=None
         )
         flagged = differing.flagged(*who(loop, said), "differed")
@@ -217,7 +218,7 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     "correction, eighty" before."""
     changed = differences(loop.slots, slots, tuple(slots))
     flag = "differed" if loop.status == "differs" or loop.differing else "corrected"
-    again = replace(
+    again = replaced(
         loop,
         slots={**loop.slots, **slots},
         status="open",
@@ -251,7 +252,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         own_loop = next((x for x in same if mine(x, said) or None in (x.sender, said.sender)), None)
         if own_loop:
             corrected = own_loop.fact
-            gone = replace(own_loop, status="withdrawn", stand_by_since=None).flagged("corrected")
+            gone = replaced(own_loop, status="withdrawn", stand_by_since=None).flagged("corrected")
             return _opened(protocol, put(loops, gone), said, reading, corrected)
         if said.before and said.before.loop is None and said.before.call == reading.call:
             return _opened(protocol, loops, said, reading, said.before.fact)
@@ -302,9 +303,9 @@ def _same_call(
 def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     """Return the outcome of a call that its caller repeats: it is counted, and its window does not
     begin again."""
-    again = replace(loop, repeats=loop.repeats + 1)
+    again = replaced(loop, repeats=loop.repeats + 1)
     if loop.unsure and not said.unsure:
-        again = replace(again, unsure=False)
+        again = replaced(again, unsure=False)
     return Outcome(put(loops, again), "call", loop.id, loop.call, slots, ("repeat",))
 
 
@@ -372,11 +373,11 @@ def _closed(
     if loop.status == "answered":
         if by_other(loop, said):
             return Outcome(loops, role, loop.id, loop.call, slots, (*flags, "repeat"))
-        closed = replace(loop, status="closed", closed=said.t).flagged("confirmed")
+        closed = replaced(loop, status="closed", closed=said.t).flagged("confirmed")
         return Outcome(put(loops, closed), role, loop.id, loop.call, slots, flags)
     waits = protocol.calls[loop.call].confirm
     late = said.t > loop.deadline and loop.stand_by_since is None
-    done = replace(
+    done = replaced(
         loop,
         status="answered" if waits else "closed",
         answered=said.t,

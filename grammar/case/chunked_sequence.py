@@ -7,6 +7,7 @@ chunks, and a change copies the chunk it falls into and the list of chunks.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import chain
 from typing import TypeVar, overload
 
 T = TypeVar("T")
@@ -118,7 +119,7 @@ class ChunkedSequence(Sequence[T]):
                 return self._last[start - edge : max(stop - edge, 0)]
             first = start // SIZE
             chunks = (*self._full[first : stop // SIZE + 1], self._last)
-            whole = tuple(item for chunk in chunks for item in chunk)
+            whole = tuple(chain.from_iterable(chunks))
             return whole[start - first * SIZE : max(stop - first * SIZE, 0)]
         if at < 0:
             at += len(self)

@@ -5,7 +5,7 @@ answerback compares what was said with what the team's own sheet says. It never 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
@@ -89,9 +89,25 @@ def outside_range(drug: Drug, amount: Decimal, unit: str, weight_kg: float | Non
     return f"{drug.id} {plain(amount)} {unit} is {side} the sheet's {span}{each}"
 
 
-def last_of(given: Iterable[DoseGiven], drug: str) -> DoseGiven | None:
-    """Return the latest dose of a drug, or None."""
-    return max((dose for dose in given if dose.drug == drug), key=lambda dose: dose.t, default=None)
+def last_of(given: Sequence[DoseGiven], drug: str) -> DoseGiven | None:
+    """Return the latest dose of a drug, or None; `given` in the order in which they took effect.
+
+    One heard with doubt takes effect a little later than it was: so some more are looked at once the
+    last is found, and not all, of which a week has many thousands.
+    """
+    found: DoseGiven | None = None
+    more = LOOK_FURTHER
+    for dose in reversed(given):
+        if dose.drug == drug and (found is None or dose.t > found.t):
+            found = dose
+        if found is not None:
+            more -= 1
+            if not more:
+                break
+    return found
+
+
+LOOK_FURTHER = 64
 
 
 def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Finding]:

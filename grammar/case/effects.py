@@ -5,7 +5,6 @@ events.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from decimal import Decimal
 
 from grammar.case.chunked_sequence import ChunkedSequence
@@ -19,6 +18,7 @@ from grammar.case.timers import Timer, complete_oldest
 from grammar.case.view import Utterance
 from grammar.case.vitals import vital_sign
 from grammar.protocol.model import Call, Protocol
+from grammar.replacing import replaced
 
 _NO_EVENT: ChunkedSequence[Event] = ChunkedSequence()
 
@@ -31,18 +31,18 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
     if call.record:
         recorded = RecordedCall(call.record, call.id, said.slots, said.t, said.fact, said.sender)
-        state = replace(state, records=state.records.plus(recorded))
+        state = replaced(state, records=state.records.plus(recorded))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
         if sign:
-            state = replace(state, vitals=state.vitals.plus(sign))
+            state = replaced(state, vitals=state.vitals.plus(sign))
     if call.completes:
         state = _completed(state, said, call.completes)
     match call.effect:
         case "start-timer":
             state = _start_timer(state, said)
         case "timer-complete":
-            state = replace(state, timers=complete_oldest(state.timers, said.t, said.fact))
+            state = replaced(state, timers=complete_oldest(state.timers, said.t, said.fact))
         case "given":
             state = _given(protocol, state, said)
         case "order":
@@ -55,7 +55,7 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
         task = Task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
         waiting = (*state.pending.get(call.id, ()), len(state.tasks))
         pending = {**state.pending, call.id: waiting}
-        state = replace(state, tasks=state.tasks.plus(task), pending=pending)
+        state = replaced(state, tasks=state.tasks.plus(task), pending=pending)
     return state
 
 
@@ -64,7 +64,7 @@ def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterabl
     for name in events:
         if name in protocol.watched:
             found[name] = found.get(name, _NO_EVENT).plus(Event(said.t, said.fact))
-    return replace(state, events=found)
+    return replaced(state, events=found)
 
 
 def _start_timer(state: State, said: Utterance) -> State:
@@ -73,7 +73,7 @@ def _start_timer(state: State, said: Utterance) -> State:
         return state
     by_hand = "entered" in said.flags
     timer = Timer(said.fact, float(seconds), said.until, said.fact, by_hand=by_hand)
-    return replace(state, timers=state.timers.plus(timer))
+    return replaced(state, timers=state.timers.plus(timer))
 
 
 # ---------------------------------------------------------------------- checklists
@@ -82,7 +82,7 @@ def _start_timer(state: State, said: Utterance) -> State:
 def _tick(state: State, said: Utterance) -> State:
     wanted, item = said.slots.get("checklist"), said.slots.get("item")
     checklists = tuple(
-        replace(
+        replaced(
             progress,
             answered={**progress.answered, str(item): said.t},
             facts=progress.facts.plus(said.fact),
@@ -91,7 +91,7 @@ def _tick(state: State, said: Utterance) -> State:
         else progress
         for progress in state.checklists
     )
-    return replace(state, checklists=checklists)
+    return replaced(state, checklists=checklists)
 
 
 def _completed(state: State, said: Utterance, checklist: str) -> State:
@@ -105,9 +105,9 @@ def _completed(state: State, said: Utterance, checklist: str) -> State:
                 text = f"{progress.title} called complete without: {left}"
                 facts = (*progress.facts[-1:], said.fact)
                 findings = findings.plus(Finding("checklist-partly-done", said.t, facts, text))
-            progress = replace(progress, completed=said.t)  # noqa: PLW2901
+            progress = replaced(progress, completed=said.t)  # noqa: PLW2901
         checklists.append(progress)
-    return replace(state, checklists=tuple(checklists), findings=findings)
+    return replaced(state, checklists=tuple(checklists), findings=findings)
 
 
 # ---------------------------------------------------------------------- drugs
@@ -132,13 +132,13 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
         if not pending:
             text = "drugs reported given, none was ordered"
             found = Finding("dose-without-order", said.t, (said.fact,), text)
-            state = replace(state, findings=state.findings.plus(found))
+            state = replaced(state, findings=state.findings.plus(found))
         return state
     own = _ordered(said, [task for task in pending if task.slots.get("drug") == drug])
     reading = said.meaning.reading
     if own and reading and not reading.unit_said:
         # A report that names no unit means the unit of its order.
-        said = replace(said, slots=reading.slots_after(own.slots))
+        said = replaced(said, slots=reading.slots_after(own.slots))
     return _dose(protocol, state, said, str(drug), own)
 
 
@@ -178,7 +178,7 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
         per_kg(known, state.weight_kg) if known is not None else None,
         in_ml(sheet, known, str(unit)) if known is not None else None,
     )
-    state = replace(state, doses=state.doses.plus(dose), findings=findings)
+    state = replaced(state, doses=state.doses.plus(dose), findings=findings)
     return _checked(protocol, state, drug, said) if "amount" in said.slots else state
 
 
@@ -192,7 +192,7 @@ def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) ->
     if text is None:
         return state
     found = Finding("dose-outside-sheet", said.t, (said.fact,), text)
-    return replace(state, findings=state.findings.plus(found))
+    return replaced(state, findings=state.findings.plus(found))
 
 
 def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
@@ -213,11 +213,11 @@ def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> St
                 # A dose carries out the one order that it was given on.
                 done = done and task.fact in carried_out
             if done:
-                tasks = tasks.put(place, replace(task, done=said.t, done_fact=said.fact))
+                tasks = tasks.put(place, replaced(task, done=said.t, done_fact=said.fact))
             else:
                 left.append(place)
         pending[order] = tuple(left)
-    return replace(state, tasks=tasks, pending=pending)
+    return replaced(state, tasks=tasks, pending=pending)
 
 
 def _given_by(state: State, fact: int) -> Iterator[DoseGiven]:

@@ -40,6 +40,10 @@ class CaseStarted:
     """The folder's name of the case whose sound was heard again for this one."""
     drill: bool | None = None
     """True for a drill, False for a real case; None where nobody said."""
+    scenario: str = ""
+    """The drill's script in the team's words; trends join cases of one scenario."""
+    objectives: tuple[str, ...] = ()
+    """Objectives typed at the briefing, in free words."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 
 from grammar.case.amendments import (
     Amending,
@@ -60,6 +59,7 @@ from grammar.language.meaning import Meaning
 from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
+from grammar.replacing import replaced
 
 CHECKPOINT = 512
 """Facts between kept states. An amendment or a look back folds at most so many again."""
@@ -202,7 +202,7 @@ class Case:
         match fact:
             case CaseStarted():
                 line = LogLine(fact.t, fact.seq, "case", "case started")
-                return replace(
+                return replaced(
                     state,
                     weight_kg=fact.weight_kg,
                     drill=fact.drill,
@@ -216,10 +216,10 @@ class Case:
                 return self._hear(state, heard_of(fact), meaning_of(self.protocol, fact), standing)
             case Noted():
                 line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
-                return replace(state, log=state.log.plus(line))
+                return replaced(state, log=state.log.plus(line))
             case Gap():
                 lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
-                return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
+                return replaced(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
             case AnsweredByHand():
                 return answered_by_hand(self.protocol, state, fact)
             case TimerChanged():
@@ -233,17 +233,17 @@ class Case:
             case Warned():
                 line = LogLine(fact.t, fact.seq, "warn", fact.text)
                 recording = state.recording and fact.what != NOT_RECORDED
-                return replace(state, recording=recording, log=state.log.plus(line))
+                return replaced(state, recording=recording, log=state.log.plus(line))
             case Resumed():
                 line = LogLine(fact.t, fact.seq, "case", "case taken up again")
                 recording = fact.recording
-                return replace(state, recording=recording, ended=None, log=state.log.plus(line))
+                return replaced(state, recording=recording, ended=None, log=state.log.plus(line))
             case Purged():
                 line = LogLine(fact.t, fact.seq, "case", "the sound was removed")
-                return replace(state, recording=False, log=state.log.plus(line))
+                return replaced(state, recording=False, log=state.log.plus(line))
             case CaseEnded():
                 line = LogLine(fact.t, fact.seq, "case", "case ended")
-                return replace(state, ended=fact.t, log=state.log.plus(line))
+                return replaced(state, ended=fact.t, log=state.log.plus(line))
             case _:
                 return state
 
@@ -332,18 +332,18 @@ class Case:
             flags=tuple(dict.fromkeys(flags)),
         )
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
-            utterance = replace(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
-            state = replace(state, possible_help=(*state.possible_help, utterance))
+            utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
+            state = replaced(state, possible_help=(*state.possible_help, utterance))
         line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
-        state = replace(
+        state = replaced(
             state,
             loops=outcome.loops,
             log=state.log.plus(line),
             findings=state.findings.plus_all(held),
         )
         if unsure and not outcome.effective and outcome.loop is not None:
-            state = replace(state, unsure_answers=state.unsure_answers.plus(utterance))
+            state = replaced(state, unsure_answers=state.unsure_answers.plus(utterance))
         return self._effects(state, utterance, outcome)
 
     def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
@@ -352,12 +352,12 @@ class Case:
         if outcome.changed and outcome.loop is not None:
             return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
         if outcome.effective and utterance.unsure:
-            return replace(state, unsure=state.unsure.plus(utterance))
+            return replaced(state, unsure=state.unsure.plus(utterance))
         if outcome.effective:
             return apply(self.protocol, state, utterance)
         if outcome.settled is not None:
             help_left = tuple(u for u in state.possible_help if u.loop != outcome.settled)
-            state = replace(state, possible_help=help_left)
+            state = replaced(state, possible_help=help_left)
             # A read-back that agrees confirms a call that was heard with doubt.
             settled = outcome.settled
             doubtful = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
@@ -365,7 +365,7 @@ class Case:
                 rest = state.unsure.edited(
                     lambda u: None if u is doubtful else u, lambda u: u.fact < settled
                 )
-                return apply(self.protocol, replace(state, unsure=rest), doubtful)
+                return apply(self.protocol, replaced(state, unsure=rest), doubtful)
         return state
 
 

@@ -6,12 +6,13 @@ everything else changes by a step that returns a new loop (see `answering.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from grammar.language.meaning import Slots, SlotValue
 from grammar.language.numbers.units import same_amount
 from grammar.protocol.model import Call
+from grammar.replacing import replaced
 
 LoopState = Literal["open", "answered", "closed", "differs", "unanswered", "withdrawn"]
 
@@ -72,7 +73,7 @@ class Loop:
     def flagged(self, *flags: str) -> Loop:
         """Return the loop with these flags added, each once."""
         new = tuple(flag for flag in flags if flag not in self.flags)
-        return replace(self, flags=self.flags + new) if new else self
+        return replaced(self, flags=self.flags + new) if new else self
 
 
 def deciding(call: Call) -> tuple[str, ...]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from grammar.case.chunked_sequence import ChunkedSequence
+from grammar.replacing import replaced
 from grammar.times import clock, duration
 
 TimerState = Literal["running", "done", "complete"]
@@ -66,4 +67,4 @@ def complete_oldest(timers: ChunkedSequence[Timer], t: float, fact: int) -> Chun
     if not waiting:
         return timers
     first = min(waiting, key=lambda at: timers[at].due)
-    return timers.put(first, replace(timers[first], completed=t, ended_by=fact))
+    return timers.put(first, replaced(timers[first], completed=t, ended_by=fact))

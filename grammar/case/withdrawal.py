@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import TypeVar
 
 from grammar.case.checklist import ChecklistProgress
@@ -18,6 +17,7 @@ from grammar.case.timers import Timer
 from grammar.case.view import Utterance
 from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Protocol
+from grammar.replacing import replaced
 
 F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, Utterance, VitalSign)
 """Anything that one fact made."""
@@ -53,7 +53,7 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
     """
     said = utterance_of(state, fact)
     tasks = _tasks_without(protocol, state, fact, said)
-    return replace(
+    return replaced(
         state,
         withdrawn=state.withdrawn | {fact},
         timers=_timers_without(protocol, state, fact, said),
@@ -93,7 +93,7 @@ def _timers_without(
     if call is not None and call.effect == "timer-complete":
         for at, timer in enumerate(timers):
             if timer.ended_by == fact:
-                timers = timers.put(at, replace(timer, completed=None, ended_by=None))
+                timers = timers.put(at, replaced(timer, completed=None, ended_by=None))
     return timers
 
 
@@ -101,7 +101,7 @@ def _tasks_without(
     protocol: Protocol, state: State, fact: int, said: Utterance | None
 ) -> ChunkedSequence[Task]:
     tasks = state.tasks.edited(
-        lambda task: replace(task, withdrawn=True) if task.fact == fact else task,
+        lambda task: replaced(task, withdrawn=True) if task.fact == fact else task,
         lambda task: task.fact < fact,
     )
     if tasks == state.tasks:
@@ -111,7 +111,7 @@ def _tasks_without(
     )
     for at, task in enumerate(tasks) if reports else ():
         if task.done_fact == fact:
-            tasks = tasks.put(at, replace(task, done=None, done_fact=None))
+            tasks = tasks.put(at, replaced(task, done=None, done_fact=None))
     return tasks
 
 
@@ -126,10 +126,10 @@ def pending_of(tasks: Iterable[Task]) -> dict[str, tuple[int, ...]]:
 
 def _unticked(progress: ChecklistProgress, said: Utterance) -> ChecklistProgress:
     if progress.completed == said.t and said.call is not None:
-        return replace(progress, completed=None)
+        return replaced(progress, completed=None)
     if not any(fact == said.fact for fact in progress.facts[-LOOK_BACK:]):
         return progress
-    return replace(
+    return replaced(
         progress,
         answered={item: t for item, t in progress.answered.items() if t != said.t},
         facts=progress.facts.edited(
@@ -152,17 +152,17 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
     before = {task.call: task for task in state.tasks if task.fact == loop.fact}
     cleared = without(protocol, state, loop.fact)
     tasks = _less(cleared.tasks, loop.fact)
-    cleared = replace(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks))
-    corrected = replace(said, slots=loop.slots)
+    cleared = replaced(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks))
+    corrected = replaced(said, slots=loop.slots)
     if unsure:
-        return replace(cleared, unsure=cleared.unsure.plus(corrected))
+        return replaced(cleared, unsure=cleared.unsure.plus(corrected))
     applied = apply(protocol, cleared, corrected)
     tasks = applied.tasks.edited(
         lambda task: (
-            replace(task, done=before[task.call].done, done_fact=before[task.call].done_fact)
+            replaced(task, done=before[task.call].done, done_fact=before[task.call].done_fact)
             if task.fact == loop.fact and task.call in before
             else task
         ),
         lambda task: task.fact < loop.fact,
     )
-    return replace(applied, tasks=tasks, pending=pending_of(tasks))
+    return replaced(applied, tasks=tasks, pending=pending_of(tasks))

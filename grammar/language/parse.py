@@ -8,7 +8,7 @@ made of.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 from itertools import pairwise
@@ -31,6 +31,7 @@ from grammar.protocol.templates import (
     slots_of,
 )
 from grammar.protocol.templates import Sequence as Parts
+from grammar.replacing import replaced
 
 LONGEST_NUMBER = 10
 """Words in the longest spoken number that is tried."""
@@ -57,11 +58,11 @@ class _Caught:
     conflict: bool = False
 
     def slot(self, name: str, value: SlotValue) -> _Caught:
-        return replace(self, slots=(*self.slots, (name, value)))
+        return replaced(self, slots=(*self.slots, (name, value)))
 
     def number(self, spoken: SpokenNumber) -> _Caught:
         clash = self.conflict or spoken.conflict is not None
-        return replace(self, numbers=(*self.numbers, spoken), conflict=clash)
+        return replaced(self, numbers=(*self.numbers, spoken), conflict=clash)
 
 
 _NOTHING = _Caught()
@@ -96,7 +97,7 @@ class Understanding:
         exact = self._exact(spoken)
         if exact is not None:
             # A call with speech around it that nobody understood is still that call, less surely.
-            return exact if len(spoken) == len(words) else replace(exact, score=0.9)
+            return exact if len(spoken) == len(words) else replaced(exact, score=0.9)
         return self._with_doubts(self.nearest.read(spoken))
 
     def for_help(self, meaning: Meaning) -> bool:
@@ -226,7 +227,7 @@ class Understanding:
                     decimal(bounds.low) <= value <= decimal(bounds.high)
                 ):
                     found.append("out-of-bounds")
-        return replace(meaning, doubts=(*meaning.doubts, *found)) if found else meaning
+        return replaced(meaning, doubts=(*meaning.doubts, *found)) if found else meaning
 
     # ------------------------------------------------------------------ matching
 
@@ -310,11 +311,11 @@ class Understanding:
 
     def _put(self, name: str, kind: str, value: str, caught: _Caught) -> _Caught:
         if kind in PROWORD_TYPES:
-            return replace(caught, prowords=(*caught.prowords, value))
+            return replaced(caught, prowords=(*caught.prowords, value))
         if kind == "station" and name == "to":
-            return replace(caught, to=value)
+            return replaced(caught, to=value)
         if kind == "station" and name == "from":
-            return replace(caught, sender=value)
+            return replaced(caught, sender=value)
         return caught.slot(name, value)
 
 

@@ -23,6 +23,7 @@ from grammar.protocol.tables import (
     DoseRange,
     Drug,
     Head,
+    Objective,
     Planned,
     SequenceRule,
     Span,
@@ -45,6 +46,7 @@ __all__ = [
     "DoseRange",
     "Drug",
     "Head",
+    "Objective",
     "Planned",
     "Protocol",
     "SequenceRule",
@@ -71,6 +73,7 @@ class Protocol(Table):
     checklist: tuple[Checklist, ...] = ()
     rule: tuple[SequenceRule, ...] = ()
     span: tuple[Span, ...] = ()
+    objective: tuple[Objective, ...] = ()
     courtesy: tuple[str, ...] = ()
     """Words that may stand before or after a call and mean nothing: "please", "everyone"."""
     prowords: dict[str, tuple[str, ...]] = Field(default_factory=dict)
@@ -119,7 +122,19 @@ class Protocol(Table):
         for span in self.span:
             for event in (*span.first, *span.then):
                 self._check_event(f'span "{span.id}"', event)
+        _unique("objective", [o.id for o in self.objective])
+        for objective in self.objective:
+            self._check_objective(objective)
         return self
+
+    def _check_objective(self, objective: Objective) -> None:
+        known = {"call": {c.id for c in self.call}, "rule": {r.id for r in self.rule}}
+        for table, names in (("call", objective.calls), ("rule", objective.rules)):
+            for name in names:
+                if name not in known[table]:
+                    raise ValueError(
+                        f'objective "{objective.id}" names "{name}", which is no [[{table}]]'
+                    )
 
     def _check_call(self, call: Call) -> None:
         types = {*BUILT_IN_TYPES, *(v.id for v in self.list)}

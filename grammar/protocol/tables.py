@@ -362,6 +362,18 @@ class SequenceRule(Table):
         return self
 
 
+class Objective(Table):
+    """Something that a drill is held for; the debrief tells what the log shows of it.
+
+    `calls` are held to their loops, `rules` to whether they were broken.
+    """
+
+    id: Identifier
+    title: str
+    calls: tuple[Identifier, ...] = ()
+    rules: tuple[Identifier, ...] = ()
+
+
 class Span(Table):
     """A time that the debrief measures beside the waits and limits of the rules.
 

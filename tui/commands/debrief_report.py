@@ -88,7 +88,9 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     told, copies = once([Told(summaries[f], team, f) for team, f in found if f in summaries])
     for case, same in copies:
         print(f"counted once: {named(case)} is the same case as {named(same)}", file=sys.stderr)
-    together = Together(told, damaged, wanted.before, passphrase, copies)
+    together = Together(
+        told, damaged, wanted.before, passphrase, copies, join_teams=wanted.join_teams
+    )
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))
     _show(wanted, partial(together.debrief, words=wanted.html is not None))

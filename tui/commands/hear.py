@@ -49,6 +49,19 @@ def add(commands: Commands) -> None:
         "--real", dest="drill", action="store_false", default=None, help="the case is a real one"
     )
     one.add_argument("--no-briefing", dest="briefing", action="store_false", help="begin at once")
+    one.add_argument(
+        "--scenario",
+        default="",
+        metavar="NAME",
+        help="the drill's script; trends join one scenario's",
+    )
+    one.add_argument(
+        "--objective",
+        action="append",
+        default=[],
+        metavar="TEXT",
+        help="what the drill is held for, for its debrief; may be repeated",
+    )
     one.set_defaults(run=listen)
     one = commands.add_parser("resume", help="go on with a case that was broken off")
     one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
@@ -84,12 +97,20 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
     protocol = load_protocol(wanted.protocol)
     choice = brief_first(
-        protocol, wanted.weight_kg, wanted.audio_kept, check, source.name, drill=wanted.drill
+        protocol,
+        wanted.weight_kg,
+        wanted.audio_kept,
+        check,
+        source.name,
+        drill=wanted.drill,
+        scenario=wanted.scenario,
+        objectives=tuple(wanted.objective),
     )
     if choice is None:
         return False
     wanted.audio_kept, wanted.note = choice.record, choice.note
     wanted.weight_kg, wanted.drill = choice.weight_kg, choice.drill
+    wanted.scenario, wanted.objective = choice.scenario, choice.objectives
     return True
 
 
@@ -148,6 +169,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         channels=getattr(wanted, "channels", ()),
         note=getattr(wanted, "note", ""),
         drill=getattr(wanted, "drill", None),
+        scenario=clean(getattr(wanted, "scenario", "")),
+        objectives=tuple(clean(text) for text in getattr(wanted, "objective", ())),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )

@@ -40,6 +40,9 @@ def add(commands: Commands) -> None:
         metavar="DATE",
         help="compare cases before this day with those after",
     )
+    one.add_argument(
+        "--join-teams", action="store_true", help="lines over time may go from one team to another"
+    )
     one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that reads the cases")
     replace_option(one)
     altered_option(one)

@@ -33,6 +33,8 @@ KEYS = (
     ("n", "note of consent"),
     ("w", "weight"),
     ("d", "drill or real"),
+    ("o", "objectives"),
+    ("s", "scenario"),
     ("↑↓", "read"),
     ("q", "leave, nothing begun"),
 )
@@ -48,6 +50,9 @@ class Choice:
     weight_kg: float | None
     drill: bool | None = None
     """Whether it is a drill; None where nobody said."""
+    scenario: str = ""
+    objectives: tuple[str, ...] = ()
+    """Both as in `CaseStarted`."""
 
 
 class Preflight(App[Choice]):
@@ -71,6 +76,8 @@ class Preflight(App[Choice]):
         Binding("n", "write('note')"),
         Binding("w", "write('weight')"),
         Binding("d", "drill"),
+        Binding("o", "write('objectives')"),
+        Binding("s", "write('scenario')"),
         Binding("ctrl+c", "leave", priority=True),
         Binding("up", "read(-1)"),
         Binding("down", "read(1)"),
@@ -90,6 +97,8 @@ class Preflight(App[Choice]):
         colours: Theme = "dark",
         *,
         drill: bool | None = None,
+        scenario: str = "",
+        objectives: tuple[str, ...] = (),
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name."""
         super().__init__()
@@ -98,6 +107,7 @@ class Preflight(App[Choice]):
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, ""
         self._drill = drill
+        self._scenario, self._objectives = scenario, "; ".join(objectives)
         self._doubted: float | None = None
         """A weight that was asked about, and is taken if it is written once more."""
         self._asked, self._problem = "", ""
@@ -131,7 +141,8 @@ class Preflight(App[Choice]):
         self._show()
 
     def _show(self) -> None:
-        lines = [self._recording(), self._consent(), self._input(), self._keys()]
+        aims = [self._aims()] if self._scenario or self._objectives else []
+        lines = [self._recording(), self._consent(), *aims, self._input(), self._keys()]
         content = Content("\n").join(lines)
         # None while the screen goes: its timer may outlive it by a moment.
         for choices in self.query("#choices").results(Static):
@@ -158,6 +169,16 @@ class Preflight(App[Choice]):
         missing = "no note of consent yet: a, given aloud; n, written" if self._record else ""
         return Content.styled(missing, "$urgent")
 
+    def _aims(self) -> Content:
+        told = (("scenario ", self._scenario), ("objectives ", self._objectives))
+        parts = [
+            (part, "bold") if part == text else (part, "$quiet")
+            for name, text in told
+            if text
+            for part in (name, text, "  ")
+        ]
+        return Content.assemble(*((clean(part), style) for part, style in parts))
+
     def _input(self) -> Content:
         check = self._check
         if check is None:
@@ -183,7 +204,17 @@ class Preflight(App[Choice]):
             self._problem = f"{doubt}: Enter begins with it, w changes it"
             self._show()
             return
-        self.exit(Choice(self._record, self._note, self._weight, self._drill))
+        typed = (clean(text).strip() for text in self._objectives.split(";"))
+        self.exit(
+            Choice(
+                self._record,
+                self._note,
+                self._weight,
+                self._drill,
+                clean(self._scenario),
+                tuple(text for text in typed if text),
+            )
+        )
 
     def action_leave(self) -> None:
         """Leaves; nothing has begun."""
@@ -209,14 +240,17 @@ class Preflight(App[Choice]):
         self.query_one("#sheet").scroll_relative(y=rows, animate=False)
 
     def action_write(self, what: str) -> None:
-        """Opens the line to write a note or the weight on."""
+        """Opens the line to write a note, the weight, objectives or the scenario on."""
         entry = self.query_one(Input)
         self._asked = what
         entry.placeholder = {
             "note": "note of consent: by whom, for what; roles, no names",
             "weight": "weight in kg",
+            "objectives": "what the drill is held for, for its debrief; several with ; between",
+            "scenario": "the drill's script by name; trends join drills of one scenario",
         }[what]
-        entry.value = self._note if what == "note" else ""
+        known = {"note": self._note, "objectives": self._objectives, "scenario": self._scenario}
+        entry.value = known.get(what, "")
         entry.add_class("-shown")
         entry.focus()
 
@@ -232,6 +266,10 @@ class Preflight(App[Choice]):
         text = event.value.strip()
         if self._asked == "note":
             self._note = text
+        elif self._asked == "objectives":
+            self._objectives = text
+        elif self._asked == "scenario":
+            self._scenario = text
         else:
             try:
                 weight = float(text.replace(",", "."))
@@ -260,8 +298,20 @@ def brief_first(
     source: str = "",
     *,
     drill: bool | None = None,
+    scenario: str = "",
+    objectives: tuple[str, ...] = (),
 ) -> Choice | None:
     """Show the briefing; the choice, or None where its user left."""
     colours = load_settings().theme
     tried = check() if check else None
-    return Preflight(protocol, weight_kg, record, tried, source, colours, drill=drill).run()
+    return Preflight(
+        protocol,
+        weight_kg,
+        record,
+        tried,
+        source,
+        colours,
+        drill=drill,
+        scenario=scenario,
+        objectives=objectives,
+    ).run()

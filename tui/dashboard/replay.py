@@ -178,7 +178,7 @@ class Replay(Dashboard, inherit_bindings=False):
         count = f"{GROUP_WORDS[group]} {wanted.index(found) + 1} of {len(wanted)}"
         detail = f" ({found.detail})" if found.detail else ""
         self._told = f"{count}, {clock(found.t)}: {found.text}{detail}"
-        self._go(found.t - LEAD_S)
+        self._go(landing(found))
 
     def action_ask(self, what: str) -> None:
         """Opens the field for a time or a note."""
@@ -243,7 +243,8 @@ def neighbour(wanted: Sequence[Moment], now: float, step: int) -> Moment | None:
 
 def landing(moment: Moment) -> float:
     """Where a jump to it goes."""
-    return max(moment.t - LEAD_S, 0.0)
+    heard_from = moment.t if moment.heard_from is None else min(moment.heard_from, moment.t)
+    return max(heard_from - LEAD_S, 0.0)
 
 
 def _wall(began: str, position: Callable[[], float]) -> Callable[[], datetime]:

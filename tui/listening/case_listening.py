@@ -61,6 +61,8 @@ class Listening:
             recording=options.record,
             channels=options.channels,
             drill=options.drill,
+            scenario=options.scenario,
+            objectives=options.objectives,
         )
         self._prompter = self._prompts(parts, options)
         self._partial: tuple[int, str] = (0, "")

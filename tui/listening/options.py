@@ -30,6 +30,9 @@ class CaseOptions:
     """Input channels, from 1, and the stations that they belong to."""
     drill: bool | None = None
     """Whether it is a drill; None where nobody said."""
+    scenario: str = ""
+    objectives: tuple[str, ...] = ()
+    """Both as in `CaseStarted`."""
     note: str = ""
     """A note of consent to the recording, taken before it begins."""
     sounds: bool = False

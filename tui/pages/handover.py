@@ -12,6 +12,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
 from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
+from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
     amount,
     call_in_words,
@@ -71,7 +72,7 @@ def last_hash(head: str) -> str:
 def _about(found: Handover, facts: Sequence[Fact], head: str, checked: str) -> Iterator[str]:
     began = next((fact.wall for fact in facts if isinstance(fact, CaseStarted)), "")
     if began:
-        yield f"Began {began.replace('T', ' ')}"
+        yield f"Began {began_in_words(began)}"
     weight = f"{number(decimal(found.weight_kg))} kg" if found.weight_kg else "not entered"
     end = f"ended at {clock(found.ended)}" if found.ended is not None else "still going on"
     yield f"Weight {weight}; as of {clock(found.until)} on the case's clock, {end}"

@@ -6,13 +6,18 @@ Every number names the facts it rests on. Heavy libraries are imported when a nu
 
 from __future__ import annotations
 
+from grammar.reports.measures.clusters import FEWEST, median_interval, share_interval
 from grammar.reports.measures.shares import (
+    NAMES,
     Communication,
     Share,
     by_call,
     by_station,
     communication,
+    is_clean,
+    is_order,
     of_announcements,
+    of_loops,
     of_orders,
     pooled,
     share,
@@ -22,6 +27,7 @@ from grammar.reports.measures.speech import Speech, speech
 from grammar.reports.measures.stretches import Measured, Stretch, measured, phases, stretches
 from grammar.reports.measures.survival import Comparison, Curve, compare, curve
 from grammar.reports.measures.times import (
+    RESOLUTION_S,
     Observation,
     closed_and_not,
     times_to_done,
@@ -30,6 +36,9 @@ from grammar.reports.measures.times import (
 from grammar.reports.measures.whole import Measures, measure
 
 __all__ = [
+    "FEWEST",
+    "NAMES",
+    "RESOLUTION_S",
     "Below",
     "Communication",
     "Comparison",
@@ -48,13 +57,18 @@ __all__ = [
     "communication",
     "compare",
     "curve",
+    "is_clean",
+    "is_order",
     "measure",
     "measured",
+    "median_interval",
     "of_announcements",
+    "of_loops",
     "of_orders",
     "phases",
     "pooled",
     "share",
+    "share_interval",
     "signs",
     "speech",
     "stretches",

@@ -2,13 +2,14 @@
 
 The study that these follow: El-Shafy et al., Journal of Surgical Education 2018,
 doi 10.1016/j.jsurg.2017.06.025, a video review of 387 verbal orders. There an order is *directed*
-when it is aimed at a named person or role, and *closed-loop* when the receiver verifies it back.
+when it is aimed at a named person or role, *audible* when the team can hear it, and *closed-loop* when
+the receiver verifies it back. Whether people could hear an order the log only tells by what followed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields
 from typing import Literal
 
 from grammar.case.loops import Loop, LoopState
@@ -37,20 +38,39 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Communication:
-    """Shares of the calls that want an answer. Withdrawn calls are left out."""
+    """Shares of the calls that want an answer. Withdrawn calls are left out.
 
+    `clean` counts what went as it should; a call that did not counts under each share that says why.
+    """
+
+    clean: Share
+    """Answered in time by whom it was for, first read-back right, closed without repeating, all heard."""
+    late: Share
+    """Answered in agreement after the window."""
+    put_right: Share
+    """Read back with another value first, and rightly later."""
+    by_another: Share
+    """Answered by another station than the one it was for."""
+    never: Share
+    """Not answered in agreement in the end: nobody did, or a wrong read-back was left so. A call that is
+    still within its window is not counted here."""
+    repeated: Share
+    """Called again by the caller, or asked to be said again."""
     directed: Share
     """Addressed to a station."""
-    answered: Share
-    """Answered in agreement, in time or late."""
+    audible: Share
+    """Heard at the first time, as far as the log can tell: without doubt, not called again, and nobody
+    asked to have it said again."""
     closed: Share
     """Closed by an answer that was heard: what a person entered by hand is not counted."""
-    late: Share
-    """Answered after the window."""
+    answered: Share
+    """Answered in agreement, in time or late."""
     differed: Share
     """Read back with another value at least once, put right or not."""
-    repeated: Share
-    """Called again by the caller."""
+
+
+NAMES: tuple[str, ...] = tuple(one.name for one in fields(Communication))
+"""The names of the shares, in order."""
 
 
 def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
@@ -66,31 +86,39 @@ def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
 
 def communication(view: View) -> Communication:
     """Return the shares of one case at the view's moment."""
-    return _of(_counted(view))
+    return of_loops(_counted(view))
+
+
+def is_order(protocol: Protocol, loop: Loop) -> bool:
+    """Return whether the call of a loop asks somebody to do something."""
+    return protocol.calls[loop.call].is_order
 
 
 def of_orders(protocol: Protocol, view: View) -> Communication:
     """Return the shares of the orders alone, on which the study computed them."""
-    return _of([pair for pair in _counted(view) if protocol.calls[pair[0].call].is_order])
+    return of_loops([pair for pair in _counted(view) if is_order(protocol, pair[0])])
 
 
 def of_announcements(protocol: Protocol, view: View) -> Communication:
     """Return the shares of the other calls that want an answer: announcements and reports."""
-    return _of([pair for pair in _counted(view) if not protocol.calls[pair[0].call].is_order])
+    return of_loops([pair for pair in _counted(view) if not is_order(protocol, pair[0])])
 
 
-def by_station(view: View, whose: Literal["sender", "to"]) -> dict[str, Communication]:
-    """Return the shares per station: of the calls it made (`sender`), or of those addressed to it
-    (`to`).
+def by_station(
+    protocol: Protocol, view: View, whose: Literal["sender", "to"]
+) -> dict[str, Communication]:
+    """Return the shares of orders per station: of those it gave (`sender`), or of those addressed to
+    it (`to`).
 
-    Under "" stand the calls whose station nobody named. In order of first appearance.
+    Under "" stand the orders whose station nobody named. In order of first appearance.
     """
-    return _grouped(view, lambda loop: (loop.sender if whose == "sender" else loop.to) or "")
+    orders = [pair for pair in _counted(view) if is_order(protocol, pair[0])]
+    return _grouped(orders, lambda loop: (loop.sender if whose == "sender" else loop.to) or "")
 
 
 def by_call(view: View) -> dict[str, Communication]:
     """Return the shares per call of the protocol, in order of first appearance."""
-    return _grouped(view, lambda loop: loop.call)
+    return _grouped(_counted(view), lambda loop: loop.call)
 
 
 def pooled(parts: Iterable[Communication]) -> Communication:
@@ -98,18 +126,11 @@ def pooled(parts: Iterable[Communication]) -> Communication:
     them."""
     parts = list(parts)
 
-    def total(take: Callable[[Communication], Share]) -> Share:
-        shares = [take(part) for part in parts]
+    def total(name: str) -> Share:
+        shares: list[Share] = [getattr(part, name) for part in parts]
         return share(sum(x.count for x in shares), sum(x.total for x in shares))
 
-    return Communication(
-        directed=total(lambda part: part.directed),
-        answered=total(lambda part: part.answered),
-        closed=total(lambda part: part.closed),
-        late=total(lambda part: part.late),
-        differed=total(lambda part: part.differed),
-        repeated=total(lambda part: part.repeated),
-    )
+    return Communication(**{name: total(name) for name in NAMES})
 
 
 def is_closed(loop: Loop, state: LoopState) -> bool:
@@ -117,27 +138,50 @@ def is_closed(loop: Loop, state: LoopState) -> bool:
     return state == "closed" and "by hand" not in loop.flags
 
 
+def is_clean(loop: Loop, state: LoopState) -> bool:
+    """Return whether a loop went as it should: see `Communication.clean`."""
+    went_otherwise = loop.late or _differed(loop) or _said_again(loop) or "by another" in loop.flags
+    return is_closed(loop, state) and not went_otherwise
+
+
 def _counted(view: View) -> list[tuple[Loop, LoopState]]:
     return [(loop, state) for loop, state in view.loops if state != "withdrawn"]
 
 
-def _grouped(view: View, key: Callable[[Loop], str]) -> dict[str, Communication]:
+def _grouped(
+    loops: Iterable[tuple[Loop, LoopState]], key: Callable[[Loop], str]
+) -> dict[str, Communication]:
     groups: dict[str, list[tuple[Loop, LoopState]]] = {}
-    for loop, state in _counted(view):
+    for loop, state in loops:
         groups.setdefault(key(loop), []).append((loop, state))
-    return {name: _of(loops) for name, loops in groups.items()}
+    return {name: of_loops(loops) for name, loops in groups.items()}
 
 
-def _of(loops: list[tuple[Loop, LoopState]]) -> Communication:
-    def those(wanted: Callable[[Loop, LoopState], bool]) -> Share:
+def of_loops(loops: Sequence[tuple[Loop, LoopState]]) -> Communication:
+    """Return the shares of these calls, each with its state; none of them withdrawn."""
+
+    def those(wanted: Callable[[Loop, LoopState], object]) -> Share:
         facts = [loop.fact for loop, state in loops if wanted(loop, state)]
         return share(len(facts), len(loops), facts)
 
     return Communication(
+        clean=those(is_clean),
+        late=those(lambda loop, _: loop.late and loop.answered is not None),
+        put_right=those(lambda loop, _: _differed(loop) and loop.answered is not None),
+        by_another=those(lambda loop, _: "by another" in loop.flags),
+        never=those(lambda _, state: state in ("unanswered", "differs")),
+        repeated=those(lambda loop, _: _said_again(loop)),
         directed=those(lambda loop, _: loop.to is not None),
-        answered=those(lambda loop, _: loop.answered is not None),
+        audible=those(lambda loop, _: not loop.unsure and not _said_again(loop)),
         closed=those(is_closed),
-        late=those(lambda loop, _: loop.late),
-        differed=those(lambda loop, _: "differed" in loop.flags),
-        repeated=those(lambda loop, _: loop.repeats > 0),
+        answered=those(lambda loop, _: loop.answered is not None),
+        differed=those(lambda loop, _: _differed(loop)),
     )
+
+
+def _said_again(loop: Loop) -> bool:
+    return loop.repeats > 0 or "say again" in loop.flags
+
+
+def _differed(loop: Loop) -> bool:
+    return "differed" in loop.flags

@@ -23,9 +23,9 @@ class Curve:
     From `times[i]` seconds on, `waiting[i]` of the calls (0 to 1) still wait; before `times[0]` all do.
     `low` to `high` is the pointwise 95 % band on the log(-log) scale (Kalbfleisch and Prentice 1980,
     with Greenwood's variance), None where the formula gives none: before the first and after the last
-    event that can leave anything. `median` is the first time at which half or fewer wait, None where
-    that was never seen; `median_low` to `median_high` is where the band crosses the half (Brookmeyer
-    and Crowley, Biometrics 1982).
+    event that can leave anything. `median` is the time at which half wait (of a level at exactly a half
+    its middle), None where that was never seen; `median_low` to `median_high` is where the band crosses
+    the half (Brookmeyer and Crowley, Biometrics 1982).
     """
 
     total: int
@@ -86,9 +86,9 @@ def curve(observed: Sequence[Observation]) -> Curve:
         low=tuple(low),
         high=tuple(high),
         at_risk=tuple(at_risk),
-        median=_first_at_half(times, waiting),
-        median_low=_first_at_half(times, low),
-        median_high=_first_at_half(times, high),
+        median=_at_half(times, waiting),
+        median_low=_at_half(times, low),
+        median_high=_at_half(times, high),
     )
 
 
@@ -179,12 +179,19 @@ def _finite(value: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _first_at_half(times: list[float], values: Sequence[float | None]) -> float | None:
-    """Return the first time at which a curve is at or below a half, rounding of the estimate aside."""
-    return next(
-        (t for t, value in zip(times, values, strict=True) if value is not None and value <= _HALF),
-        None,
-    )
+def _at_half(times: list[float], values: Sequence[float | None]) -> float | None:
+    """Return where a curve crosses a half, rounding of the estimate aside.
+
+    Where it lies at exactly a half until it falls again, the middle of that level is taken: for times that
+    all ended it is the usual median of an even count. R's `survfit` prints the same (package survival,
+    `survmean`, from memory).
+    """
+    known = [(t, v) for t, v in zip(times, values, strict=True) if v is not None]
+    first = next((pair for pair in known if pair[1] <= 0.5 + _ROUNDING), None)
+    if first is None or first[1] < 0.5 - _ROUNDING:
+        return None if first is None else first[0]
+    falls = next((t for t, v in known if v < 0.5 - _ROUNDING), None)
+    return first[0] if falls is None else (first[0] + falls) / 2
 
 
-_HALF = 0.5 + 1e-12
+_ROUNDING = 1e-12

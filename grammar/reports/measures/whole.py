@@ -9,7 +9,14 @@ from grammar.case.airway_record import Attempt, record_of
 from grammar.case.facts import Fact
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
-from grammar.reports.measures.shares import Communication, by_call, by_station, communication
+from grammar.reports.measures.shares import (
+    Communication,
+    by_call,
+    by_station,
+    is_order,
+    of_announcements,
+    of_orders,
+)
 from grammar.reports.measures.signs import Below, Sign, signs, thresholds
 from grammar.reports.measures.speech import Speech, speech
 from grammar.reports.measures.stretches import Measured, measured, phases
@@ -26,13 +33,17 @@ class Measures:
     """One case in numbers, at `now` seconds on its clock."""
 
     now: float
-    communication: Communication
+    orders: Communication
+    others: Communication
+    """Of announcements and reports that want an answer."""
     by_sender: Mapping[str, Communication]
-    """Of the calls a station made; under "" those whose sender nobody knows."""
+    """Of the orders a station gave; under "" those whose speaker nobody knows."""
     by_addressee: Mapping[str, Communication]
-    """Of the calls addressed to a station; under "" those addressed to nobody."""
+    """Of the orders addressed to a station; under "" those addressed to nobody."""
     by_call: Mapping[str, Communication]
     read_back: tuple[Observation, ...]
+    """Of orders."""
+    read_back_others: tuple[Observation, ...]
     done: tuple[Observation, ...]
     done_closed: tuple[Observation, ...]
     done_not_closed: tuple[Observation, ...]
@@ -52,11 +63,13 @@ def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
     closed, not_closed = closed_and_not(view)
     return Measures(
         now=view.now,
-        communication=communication(view),
-        by_sender=by_station(view, "sender"),
-        by_addressee=by_station(view, "to"),
+        orders=of_orders(protocol, view),
+        others=of_announcements(protocol, view),
+        by_sender=by_station(protocol, view, "sender"),
+        by_addressee=by_station(protocol, view, "to"),
         by_call=by_call(view),
-        read_back=tuple(times_to_read_back(view)),
+        read_back=tuple(times_to_read_back(view, lambda loop: is_order(protocol, loop))),
+        read_back_others=tuple(times_to_read_back(view, lambda loop: not is_order(protocol, loop))),
         done=tuple(times_to_done(view)),
         done_closed=tuple(closed),
         done_not_closed=tuple(not_closed),

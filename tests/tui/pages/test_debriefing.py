@@ -26,7 +26,7 @@ from tui.commands.debrief_report import folders, read_all
 from tui.pages.debrief.drawing import steps_of, ticks
 from tui.pages.debrief.groups import Told
 from tui.pages.debrief.html import as_html
-from tui.pages.debrief.in_words import compared_in_words, median_in_words
+from tui.pages.debrief.in_words import compared_in_words, time_in_words
 from tui.pages.debrief.many_cases import Together
 from tui.pages.debrief.moments import moments
 from tui.pages.debrief.one_case import CaseDebrief
@@ -86,8 +86,10 @@ def test_the_numbers_of_one_case_are_those_of_its_measures(
     out, _ = answered(str(folder), "--json", capsys=capsys)
     found = json.loads(out)
     debrief = CaseDebrief(open_case(folder), (), sound=False)
-    closed = debrief.measures.communication.closed
+    closed = debrief.measures.orders.closed
     assert found["shares"]["closed"] == [closed.count, closed.total]
+    told = debrief.measures.others.clean
+    assert found["announcements"]["clean"] == [told.count, told.total]
     assert len(found["read_back"]) == len(debrief.measures.read_back)
     assert [m["kind"] for m in found["moments"]] == [m.kind for m in debrief.moments]
 
@@ -99,9 +101,10 @@ def test_each_number_of_a_summary_is_as_many_things_as_stand_behind_it(tmp_path:
         return sum(key in one.counts for one in found.counted)
 
     for name, (count, total) in found.shares.items():
-        assert (behind(name), behind("call")) == (count, total)
+        assert (behind(name), behind("call")) == (count, total), name
     assert behind("unanswered") == found.moments.get("unanswered", 0)
     assert behind("differed") == found.moments["differs"]
+    assert (behind("told-clean"), behind("told")) == found.announcements["clean"]
     assert behind("finding") == found.moments.get("finding", 0)
     assert behind("attempt") == found.attempts == 1
     assert behind("order-closed") == len(found.done_closed) > 0
@@ -157,7 +160,7 @@ def test_many_cases_are_told_in_the_terminal_and_as_a_page(
 ) -> None:
     out, _ = answered(str(cases), "--before", "2026-01-15", capsys=capsys)
     assert "3 cases" in out
-    assert "Length of an attempt" in out and "12 s, once" in out
+    assert "Length of an attempt" in out and "12.0 s, once" in out
     assert "log-rank p" in out or "Too few" in out
     assert "cannot be read" in out
     page = tmp_path / "page.html"
@@ -283,7 +286,7 @@ def test_a_summary_holds_the_times_that_the_curve_is_drawn_from(tmp_path: Path) 
     whole = CaseDebrief(open_case(folder), (), sound=False).measures.read_back
     kept = curve(observations(summarise(folder).read_back))
     assert kept.median == pytest.approx(curve(whole).median, abs=1e-3)
-    assert "s (" in median_in_words(kept) or kept.median is None
+    assert " s" in time_in_words(observations(summarise(folder).read_back))
 
 
 def test_an_empty_comparison_says_so() -> None:

@@ -92,7 +92,7 @@ def _told(one: Counted, said: Mapping[int, Said]) -> Iterator[str]:
     kind, *others = one.counts
     if one.rule:
         yield clean(one.rule.replace("-", " "))
-    came = {"call": "answered", "order": "done"}.get(kind)
+    came = {"call": "answered", "told": "answered", "order": "done"}.get(kind)
     if one.seconds is not None and (came is None or came in others):
         yield f"{one.seconds:.1f} s"
     elif one.seconds is not None:

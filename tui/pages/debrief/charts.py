@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 from markupsafe import Markup
@@ -23,9 +23,12 @@ from tui.pages.debrief.drawing import (
     time_axis,
     to_fact,
 )
-from tui.text.wording import amount, clock, drug, duration
+from tui.text.wording import amount, clock, drug
 
-WIDTH, LEFT, RIGHT = 720.0, 64.0, 704.0
+WIDTH, LEFT, RIGHT = 740.0, 64.0, 704.0
+
+Box = tuple[float, float]
+"""The top of a strip, and its height."""
 
 
 def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) -> Figure:
@@ -67,12 +70,8 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
         line.append((RIGHT, line[-1][1]))
         yield path(steps_of(line), "curve")
 
-    half = (
-        f"Half had {what} within {duration(round(found.median, 1))}."
-        if found.median is not None
-        else f"Fewer than half had {what} as far as was seen."
-    )
-    told = f"Of {found.total} calls, {found.seen} had {what}. {half}"
+    half = "" if found.median is not None else f" Fewer than half had {what} as far as was seen."
+    told = f"Of {found.total} calls, {found.seen} had {what}.{half}"
     return Figure(
         title,
         drawing(WIDTH, bottom + 22, title, parts()),
@@ -84,7 +83,7 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
 
 def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) -> Figure:
     """A strip for each vital sign over the whole case, and the doses below on the same clock."""
-    strip, gap, left = 64.0, 12.0, 130.0  # to the left of which the names stand
+    strip, gap, left = 64.0, 12.0, 170.0  # to the left of which the names stand
     doses = sorted(view.doses, key=lambda dose: dose.t)
     rows = 3 if len(doses) > 1 else 1
     bottom = 10 + len(trends) * (strip + gap) + (rows * 15 + 10 if doses else 0)
@@ -97,7 +96,9 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
         yield from time_axis(0, end, (left, RIGHT), 6, bottom)
         y = 10.0
         for trend in trends:
-            yield from _strip(trend, x, y, strip)
+            below = protocol.vitals[trend.id].below if trend.id in protocol.vitals else None
+            until = view.now if view.ended is None else min(view.ended, view.now)
+            yield from _strip(trend, below, until, x, (y, strip))
             y += strip + gap
         for index, dose in enumerate(doses):
             base = y + 12 + 15 * (index % rows)
@@ -121,22 +122,34 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
         title,
         drawing(WIDTH, bottom + 18, title, parts()),
         Cell(f"{names}{given}; values in the table.", tuple(dose.fact for dose in doses)),
+        "Each value holds until the next is called. Left of each line stands its scale; a dashed line is"
+        " the threshold below which time is counted.",
     )
 
 
-def _strip(trend: Trend, x: object, top: float, height: float) -> Iterator[Markup]:
-    assert callable(x)
-    firsts = [float(sign.values[0]) for sign in trend.signs]
-    lasts = [float(sign.values[-1]) for sign in trend.signs]
-    low, high = min(firsts + lasts), max(firsts + lasts)
+def _strip(
+    trend: Trend, threshold: float | None, until: float, x: Callable[[float], float], box: Box
+) -> Iterator[Markup]:
+    """One vital sign. Each value holds until the next is called, as in the table of time below."""
+    top, height = box
+    values = [float(value) for sign in trend.signs for value in (sign.values[0], sign.values[-1])]
+    values += [] if threshold is None else [threshold]
+    low, high = min(values), max(values)
     span = max(high - low, 1.0)
 
     def y(value: float) -> float:
         return top + 16 + (height - 30) * (1 - (value - low) / span)
 
     yield text(2, top + height / 2 + 4, f"{trend.title}, {trend.unit}", "strip")
+    for value in sorted({low, high}):
+        yield rule(x(0), y(value), x(until), y(value), "grid")
+        yield text(x(0) - 4, y(value) + 4, f"{value:g}", "small", "end")
+    if threshold is not None:
+        yield rule(x(0), y(threshold), x(until), y(threshold), "threshold")
+        yield text(x(until) + 3, y(threshold) + 4, f"{threshold:g}", "small threshold")
+    firsts = [float(sign.values[0]) for sign in trend.signs]
     points = [(x(sign.t), y(value)) for sign, value in zip(trend.signs, firsts, strict=True)]
-    yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in points), "trend")
+    yield path(steps_of([*points, (x(until), points[-1][1])]), "trend")
     previous = -100.0
     for sign, (across, down) in zip(trend.signs, points, strict=True):
         marks = [dot(across, down, "value")]

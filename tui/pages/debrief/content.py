@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -71,6 +71,12 @@ class Item:
     detail: str
     facts: tuple[int, ...]
     sound: str = ""
+    words: tuple[str, ...] = ()
+    """The words spoken, a line for each utterance."""
+    question: str = ""
+    """An open question to the team."""
+    good: bool = False
+    """It went well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,13 +177,16 @@ def plain(text: str) -> Cell:
     return Cell(text)
 
 
-def share_cell(found: Share, whole: Iterable[int] = ()) -> Cell:
-    """A share in words: "12 of 20, 60 % (39 to 78 %)"; `whole` are the facts of its total."""
+def share_cell(found: Share, whole: Iterable[int] = (), between: str = "") -> Cell:
+    """A share in words: "12 of 20, 60 % (39 to 78 %)"; `whole` are the facts of its total.
+
+    `between` says what lies between the two ends where that is no interval.
+    """
     if found.value is None:
         return Cell("none to count")
     text = (
         f"{found.count} of {found.total}, {100 * found.value:.0f} %"
-        f" ({100 * found.low:.0f} to {100 * found.high:.0f} %)"
+        f" ({between}{100 * found.low:.0f} to {100 * found.high:.0f} %)"
     )
     counted = frozenset(found.facts)
     rest = tuple(fact for fact in whole if fact not in counted)
@@ -205,10 +214,16 @@ def _table(section: Section, part: Part) -> Table | None:
             note = f"{part.found.text if part.found else ''} {part.note}".strip()
             return Table(title, part.head, rows, note, part.none)
         case Items():
-            rows = tuple(
-                (i.when.text, i.badge, i.text + (f" ({i.detail})" if i.detail else ""))
-                for i in part.items
-            )
-            return Table(section.title, ("at", "", "what"), rows, none=part.none)
+            rows = tuple((i.when.text, i.badge, " ".join(_told(i)).strip()) for i in part.items)
+            return Table(part.title, ("at", "", "what"), rows, none=part.none)
         case _:
             return None
+
+
+def _told(item: Item) -> Iterator[str]:
+    yield item.text
+    if item.detail:
+        yield f"({item.detail})"
+    yield from item.words
+    if item.question:
+        yield f"ASK: {item.question}"

@@ -5,11 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from math import isfinite
 from pathlib import Path
+from typing import Literal
 
-from grammar.reports.measures import Observation, Share, share
+from grammar.reports.measures import (
+    FEWEST,
+    Observation,
+    Share,
+    curve,
+    median_interval,
+    share,
+    share_interval,
+)
 from tui.pages.debrief.behind import counted, place
 from tui.pages.debrief.content import Cell, Link, share_cell
+from tui.pages.debrief.in_words import FEW, seconds, span, time_in_words
 from tui.pages.debrief.summary import Summary, observations
 from tui.text.wording import clean
 
@@ -32,6 +43,17 @@ class Told:
             return None
 
 
+Spread = Literal["one case", "range", "cases", "teams"]
+"""The bounds beside a share: Wilson's interval of one case, the range of few cases' own shares, or an
+interval drawn by cases or by teams."""
+
+SPREADS = (
+    f"Calls of one case are not independent: intervals are drawn by whole teams where there are {FEWEST}"
+    f" and more, else by whole cases (cluster bootstrap); of fewer than {FEWEST} cases the range of their"
+    " own shares stands in their place."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """Cases taken together under a name."""
@@ -39,10 +61,61 @@ class Group:
     name: str
     cases: tuple[Told, ...]
 
-    def share(self, name: str) -> Share:
-        """A share over all its cases."""
-        found = [case.summary.shares[name] for case in self.cases]
-        return share(sum(count for count, _ in found), sum(total for _, total in found))
+    def share(self, name: str, *, others: bool = False) -> tuple[Share, Spread]:
+        """A share of orders over all its cases, and what its interval is; `others`: of other calls.
+
+        Calls of one case are not independent, so of several cases it is drawn by whole teams, or whole
+        cases where the teams are few; of few cases it is the range of their own shares.
+        """
+        found = [self._counts(case, name, others=others) for case in self.cases]
+        whole = share(sum(count for count, _ in found), sum(total for _, total in found))
+        some = [part for part in found if part[1]]
+        if len(some) < 2:
+            return whole, "one case"
+        drawn = share_interval(self._by_team(found))
+        spread: Spread = "teams"
+        if drawn is None:
+            drawn, spread = share_interval(found), "cases"
+        if drawn is None:
+            each = [count / total for count, total in some]
+            drawn, spread = (min(each), max(each)), "range"
+        return replace(whole, low=drawn[0], high=drawn[1]), spread
+
+    def _counts(self, case: Told, name: str, *, others: bool) -> tuple[int, int]:
+        return (case.summary.announcements if others else case.summary.shares)[name]
+
+    def _by_team(self, counts: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+        teams: dict[str, tuple[int, int]] = {}
+        for case, (count, total) in zip(self.cases, counts, strict=True):
+            known = teams.get(case.team, (0, 0))
+            teams[case.team] = (known[0] + count, known[1] + total)
+        return list(teams.values())
+
+    def median(self, name: str) -> str:
+        """The median of its times in words, with an interval drawn as that of a share."""
+        return self._median([observations(getattr(case.summary, name)) for case in self.cases])
+
+    def wait_median(self, title: str) -> str:
+        """That of the lengths of what the protocol measures under a title."""
+        return self._median([observations(c.summary.waits.get(title, ())) for c in self.cases])
+
+    def _median(self, by_case: Sequence[list[Observation]]) -> str:
+        times = [one for case in by_case for one in case]
+        if sum(map(bool, by_case)) < 2 or len(times) < FEW:
+            return time_in_words(times)
+        found = curve(times)
+        if found.median is None:
+            return time_in_words(times, found)
+        teams: dict[str, list[Observation]] = {}
+        for case, own in zip(self.cases, by_case, strict=True):
+            teams.setdefault(case.team, []).extend(own)
+        drawn = median_interval(list(teams.values())) or median_interval(by_case)
+        if drawn is None:
+            each = [m for own in by_case if own and (m := curve(own).median) is not None]
+            told = f"cases {span(min(each), max(each))}" if each else "in no case half came"
+        else:
+            told = span(drawn[0], drawn[1] if isfinite(drawn[1]) else None)
+        return f"{seconds(found.median)} ({told})"
 
     def times(self, name: str) -> list[Observation]:
         """The times of all its cases: a field of `Summary`."""
@@ -81,9 +154,16 @@ class Numbers:
         )
 
     def share(self, group: Group, name: str) -> Cell:
-        """A share of a group."""
-        cell = share_cell(group.share(name))
+        """A share of the orders of a group."""
+        found, spread = group.share(name)
+        cell = share_cell(found, between="cases " if spread == "range" else "")
         return replace(cell, parts=self.parts(group.cases, name)) if group.cases else cell
+
+    def others(self, group: Group) -> Cell:
+        """The clean ones of a group's announcements and reports."""
+        found, spread = group.share("clean", others=True)
+        cell = share_cell(found, between="cases " if spread == "range" else "")
+        return replace(cell, parts=self.parts(group.cases, "told-clean")) if group.cases else cell
 
 
 def once(cases: Sequence[Told]) -> tuple[list[Told], list[tuple[Told, Told]]]:
@@ -100,6 +180,15 @@ def once(cases: Sequence[Told]) -> tuple[list[Told], list[tuple[Told, Told]]]:
     kept = {id(case) for case in by_identity.values()}
     copies = [(case, by_identity[case.summary.identity]) for case in cases if id(case) not in kept]
     return [case for case in cases if id(case) in kept], copies
+
+
+def like(case: Told, *, join_teams: bool = False) -> tuple[object, ...] | None:
+    """Return what cases must share to be joined by a line over time: protocol, scenario, drill or real,
+    and team; None for one that no other can be like, since nobody named its scenario."""
+    one = case.summary
+    if not one.scenario:
+        return None
+    return one.protocol, one.scenario, one.drill, "" if join_teams else case.team
 
 
 def named(case: Told) -> str:

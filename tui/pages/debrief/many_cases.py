@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
-from grammar.reports.measures import Observation, compare, curve, share
+from grammar.reports.measures import NAMES, RESOLUTION_S, Observation, Share, compare, curve
 from tui.pages.debrief.behind import Said, behind, counted, keys_of, words_of
 from tui.pages.debrief.charts import survival
+from tui.pages.debrief.communication import SHARES
 from tui.pages.debrief.content import (
     Behinds,
     Cell,
@@ -24,13 +24,14 @@ from tui.pages.debrief.content import (
     Section,
     plain,
 )
-from tui.pages.debrief.drawing import dot, drawing, linked, path, rule, text
-from tui.pages.debrief.groups import Group, Numbers, Told, named
-from tui.pages.debrief.in_words import compared_in_words, median_in_words
-from tui.pages.debrief.one_case import SHARES
+from tui.pages.debrief.groups import SPREADS, Group, Numbers, Told, named
+from tui.pages.debrief.in_words import compared_in_words, not_ranked, ranked, time_in_words
 from tui.pages.debrief.summary import as_json, observations, wait_key
+from tui.pages.debrief.trend import TRENDS, trend
+from tui.pages.debrief.waiting import RESOLUTION
 from tui.pages.parallel_work import spread
-from tui.text.wording import clean, clock, duration
+from tui.text.wall_clock import zone_in_words
+from tui.text.wording import DRILL_WORDS, clean, clock
 
 
 class Together:
@@ -43,11 +44,15 @@ class Together:
         before: date | None,
         passphrase: str | None = None,
         copies: Sequence[tuple[Told, Told]] = (),
+        *,
+        join_teams: bool = False,
     ) -> None:
-        """`damaged` names the folders that could not be read, with the reason."""
+        """`damaged` names the folders that could not be read, with the reason; `join_teams`: a line over
+        time may go from one team to another."""
+        self._join_teams = join_teams
         self._passphrase = passphrase
         self._copies = tuple(copies)
-        self.cases = tuple(sorted(cases, key=lambda each: (each.summary.began, each.summary.case)))
+        self.cases = tuple(sorted(cases, key=_in_time))
         self.damaged = dict(sorted(damaged.items()))
         self.everything = Group("all", self.cases)
         self.groups = tuple(self._groups(before))
@@ -77,7 +82,11 @@ class Together:
         left_out = f"; {len(self.damaged)} left out, named below" if self.damaged else ""
         return Debrief(
             title=f"Debrief of {cases}",
-            about=(Cell(f"{cases}{span}{left_out}", link="cases"), *self._checked()),
+            about=(
+                Cell(f"{cases}{span}{left_out}", link="cases"),
+                *self._kinds(),
+                *self._checked(),
+            ),
             headline=tuple(self._headline()),
             sections=tuple(self._sections(words)),
         )
@@ -96,6 +105,14 @@ class Together:
             "copies": {str(case.folder): str(same.folder) for case, same in self._copies},
         }
 
+    def _kinds(self) -> Iterator[Cell]:
+        """How many are drills; drills and real cases are never mixed without a word."""
+        kinds = Counter(each.summary.drill for each in self.cases)
+        words = {True: "DRILL, no patient", False: "real", None: "drill or real not said"}
+        told = "; ".join(f"{words[kind]}: {count}" for kind, count in kinds.items())
+        mixed = "" if len(kinds) == 1 else ": counted together here, compare like with like"
+        yield Cell(f"{told}{mixed}", link="cases")
+
     def _checked(self) -> Iterator[Cell]:
         altered = [each for each in self.cases if each.summary.altered]
         for each in altered:
@@ -109,23 +126,38 @@ class Together:
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         yield "Cases", Cell(str(len(self.cases)), link="cases")
-        yield "Calls closed", self._numbers.share(self.everything, "closed")
-        times = curve(self.everything.times("read_back"))
-        yield (
-            "Half read back within",
-            self._numbers.cell(median_in_words(times), self.cases, "call"),
-        )
-        for key, title in (("unanswered", "Never answered"), ("differed", "Read back differing")):
+        for key, words in (
+            ("clean", "Clean loops, of all orders"),
+            ("late", "Orders answered late"),
+            ("put_right", "Put right after a wrong read-back"),
+            ("by_another", "Answered by another"),
+            ("never", "Orders never answered rightly"),
+        ):
+            yield words, self._numbers.share(self.everything, key)
+        median = self.everything.median("read_back")
+        yield "Orders read back within", self._numbers.cell(median, self.cases, "call")
+        yield "Clean, of announcements and reports", self._numbers.others(self.everything)
+        for key, title in (
+            ("unanswered", "Calls of any kind never answered"),
+            ("finding", "Rules and limits broken"),
+        ):
             total = sum(counted(each.summary, key) for each in self.cases)
             yield title, self._numbers.cell(str(total), self.cases, key)
 
     def _sections(self, words: bool) -> Iterator[Section]:
-        trend: tuple[Part, ...] = tuple(
-            _trend(self.cases, name, title, self._numbers)
+        trends: tuple[Part, ...] = tuple(
+            trend(self.cases, name, title, self._numbers, join_teams=self._join_teams)
             for name, title in SHARES
-            if name in _TRENDS
+            if name in TRENDS
         )
-        yield Section("trend", "Over time", trend, "A point for each case, with its interval.")
+        yield Section(
+            "trend",
+            "Over time",
+            trends,
+            "Shares of orders. A point for each case with its interval by Wilson; a line joins cases of one"
+            f" protocol and one scenario{'' if self._join_teams else ', of one team'}. One whose scenario"
+            " nobody named is joined to none.",
+        )
         for index, (title, groups) in enumerate(self.groups):
             yield Section(f"groups{index}", title, tuple(self._compared(groups)))
         yield Section(
@@ -156,18 +188,18 @@ class Together:
         )
         return Grid(
             "Waits, limits and attempts",
-            ("median length, how often", *(clean(group.name) for group in groups)),
+            ("length, how often", *(clean(group.name) for group in groups)),
             (*rows, (plain("Attempts on the airway"), *attempts)),
+            f"Medians with their intervals; of few the lengths themselves. {SPREADS}",
         )
 
     def _wait(self, group: Group, title: str) -> Cell:
         observed = group.waits(title)
         if not observed:
             return plain("none")
-        median = curve(observed).median
-        length = "not ended" if median is None else duration(round(median))
         times = "once" if len(observed) == 1 else f"{len(observed)} times"
-        return self._numbers.cell(f"{length}, {times}", group.cases, wait_key(title))
+        told = f"{group.wait_median(title)}, {times}"
+        return self._numbers.cell(told, group.cases, wait_key(title))
 
     def _times(self) -> Iterator[Part]:
         yield self._waits((self.everything,))
@@ -177,8 +209,22 @@ class Together:
             "Time to task done",
             ("orders", "watched", "came", "median, 95 % interval"),
             (
-                self._row("closed", closed, self.cases, "order-closed", "done-closed"),
-                self._row("not closed", not_closed, self.cases, "order-open", "done-open"),
+                self._row(
+                    "closed",
+                    closed,
+                    self.cases,
+                    "order-closed",
+                    "done-closed",
+                    self.everything.median("done_closed"),
+                ),
+                self._row(
+                    "not closed",
+                    not_closed,
+                    self.cases,
+                    "order-open",
+                    "done-open",
+                    self.everything.median("done_not_closed"),
+                ),
             ),
             found=self._numbers.cell(
                 compared_in_words(compare(closed, not_closed)), self.cases, "order"
@@ -189,30 +235,40 @@ class Together:
         return Grid(
             "The cases",
             (
-                *("began", "team", "case folder", "lasted", "closed", "half within"),
+                *(
+                    "began",
+                    "team",
+                    "case folder",
+                    "kind",
+                    "scenario",
+                    "lasted",
+                    "clean",
+                    "read back in",
+                ),
                 *("no answer", "differs", "rules", "attempts"),
             ),
             tuple(self._listed(each) for each in self.cases),
-            "Half within: the median time to read-back. No answer, differs, rules: calls never answered,"
-            " read back with another value, rules and limits broken.",
+            "Began: local time of the case, with its zone. Clean: loops of orders. Read back in: the median"
+            " of orders, with its interval. No answer: calls of any kind; differs: orders read back with"
+            f" another value; rules: rules and limits broken. {RESOLUTION}",
         )
 
     def _listed(self, case: Told) -> tuple[Cell, ...]:
         one = case.summary
-        closed, total = one.shares["closed"]
-        times = curve(observations(one.read_back))
-        median = "not reached" if times.median is None else f"{times.median:.1f} s"
+        clean_loops, total = one.shares["clean"]
 
         def led(text: str, key: str = "") -> Cell:
             return Cell(text, link=self._numbers.place(case, key))
 
         return (
-            led(one.began[:10] or "no date"),
+            led(_began(case)),
             plain(clean(case.team)),
             led(clean(one.case)),
+            plain(DRILL_WORDS[one.drill]),
+            plain(clean(one.scenario) or "not named"),
             led(clock(one.lasted_s)),
-            led(f"{closed} of {total}", "closed"),
-            led(median, "call"),
+            led(f"{clean_loops} of {total}", "clean"),
+            led(time_in_words(observations(one.read_back)), "call"),
             *(
                 led(str(counted(one, key)), key)
                 for key in ("unanswered", "differed", "finding", "attempt")
@@ -250,27 +306,37 @@ class Together:
             (plain(title), *(self._numbers.share(group, name) for group in groups))
             for name, title in SHARES
         )
+        others = (self._numbers.others(group) for group in groups)
         return Grid(
-            "Calls that want an answer",
+            "Orders",
             ("", *(clean(group.name) for group in groups)),
-            ((plain("Cases"), *cases), *rows),
-            "Calls of all cases counted together; intervals by Wilson, as if calls were independent.",
+            ((plain("Cases"), *cases), *rows, (plain("Announcements and reports: clean"), *others)),
+            f"Orders of all cases counted together. {SPREADS}",
         )
 
     def _compared(self, groups: Sequence[Group]) -> Iterator[Part]:
         yield self._shares(groups)
         rows = tuple(
-            self._row(clean(g.name), g.times("read_back"), g.cases, "call", "answered")
+            self._row(
+                g.name, g.times("read_back"), g.cases, "call", "answered", g.median("read_back")
+            )
             for g in groups
         )
         found = None
         if len(groups) == 2:
             one, other = groups
-            compared = compare(one.times("read_back"), other.times("read_back"))
-            words = compared_in_words(compared, clean(one.name), clean(other.name))
+            times = one.times("read_back"), other.times("read_back")
+            names = clean(one.name), clean(other.name)
+            words = (
+                compared_in_words(compare(*times), *names) if ranked(*times) else not_ranked(*names)
+            )
             found = self._numbers.cell(words, (*one.cases, *other.cases), "call")
         yield Grid(
-            "Time to read-back", ("", "watched", "came", "median, 95 % interval"), rows, found=found
+            "Orders: time to read-back",
+            ("", "watched", "came", "median, 95 % interval"),
+            rows,
+            f"{RESOLUTION} {SPREADS}",
+            found=found,
         )
         yield self._waits(groups)
         for group in groups:
@@ -279,81 +345,65 @@ class Together:
     def _survival(self, group: Group, name: str = "") -> Figure:
         observed = group.times("read_back")
         longest = max((one.seconds for one in observed if one.seen), default=10.0)
-        title = f"Time to read-back{': ' if name else ''}{name}"
+        title = f"Orders: time to read-back{': ' if name else ''}{name}"
         behind_it = self._numbers.cell("", group.cases, "call")
         return survival(curve(observed), title, "an answer", max(longest * 1.1, 10.0), behind_it)
 
     def _row(
-        self, name: str, observed: Sequence[Observation], cases: Sequence[Told], *keys: str
+        self,
+        name: str,
+        observed: Sequence[Observation],
+        cases: Sequence[Told],
+        watched: str,
+        came: str,
+        median: str,
     ) -> tuple[Cell, ...]:
-        """`keys`: what counts as watched, and as come."""
-        found = curve(observed)
-        watched, came = keys
+        """`watched`, `came`: the keys of what counts as either."""
         return (
-            plain(name),
-            self._numbers.cell(str(found.total), cases, watched),
-            self._numbers.cell(str(found.seen), cases, came),
-            self._numbers.cell(median_in_words(found), cases, watched),
+            plain(clean(name)),
+            self._numbers.cell(str(len(observed)), cases, watched),
+            self._numbers.cell(str(sum(one.seen for one in observed)), cases, came),
+            self._numbers.cell(median, cases, watched),
         )
 
 
-_TRENDS = ("closed", "directed", "differed")
+def _in_time(case: Told) -> tuple[bool, float, str]:
+    """A sort key: by the moment at which cases began, whatever their zones; those without last."""
+    began = case.began
+    return began is None, began.timestamp() if began else 0.0, case.summary.case
 
 
-def _trend(cases: Sequence[Told], name: str, title: str, numbers: Numbers) -> Figure:
-    """A share of each case over its date, with the interval of each."""
-    width, left, right, top, bottom = 720.0, 64.0, 704.0, 12.0, 162.0
-    dated = [(began.timestamp(), case) for case in cases if (began := case.began)]
-    first = min((t for t, _ in dated), default=0.0)
-    span = max(max((t for t, _ in dated), default=1.0) - first, 1.0)
-
-    def parts() -> Iterator[Markup]:
-        def y(value: float) -> float:
-            return bottom - (bottom - top) * value
-
-        for value in (0.0, 0.25, 0.5, 0.75, 1.0):
-            yield rule(left, y(value), right, y(value), "grid")
-            yield text(left - 6, y(value) + 4, f"{100 * value:.0f} %", "small", "end")
-        line = []
-        for t, case in dated:
-            found = share(*case.summary.shares[name])
-            if found.value is None:
-                continue
-            x = left + 8 + (right - left - 16) * (t - first) / span
-            if len(dated) <= 60:  # more would hide the points
-                yield rule(x, y(found.low), x, y(found.high), "spread")
-            yield linked(
-                numbers.place(case, name),
-                f"{case.summary.began[:10]} {named(case)}: {found.count} of {found.total}",
-                [dot(x, y(found.value), "value", 3 if len(dated) <= 200 else 1.6)],
-            )
-            line.append((x, y(found.value)))
-        if 1 < len(line) <= 60:
-            yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in line), "trend")
-        for at, anchor in ((0, "start"), (-1, "end")):
-            if dated:
-                when = dated[at][1].summary.began[:10]
-                yield text(left if at == 0 else right, bottom + 16, when, "small", anchor)
-
-    told = f"{title}, of {len(dated)} cases with a date; values in the list of cases."
-    return Figure(title, drawing(width, bottom + 24, title, parts()), Cell(told, link="cases"))
+def _began(case: Told) -> str:
+    """When a case began, in the local time of its place, with the zone named."""
+    began = case.began
+    return "no date" if began is None else f"{began:%Y-%m-%d %H:%M} {zone_in_words(began)}"
 
 
 def _numbers(group: Group) -> dict[str, Any]:
     """A group as plain values."""
-    found = {name: group.share(name) for name, _ in SHARES}
+    found = {name: group.share(name) for name in NAMES}
+    told, between = group.share("clean", others=True)
     times = curve(group.times("read_back"))
     return {
         "cases": len(group.cases),
-        "shares": {
-            name: {"count": s.count, "total": s.total, "low": s.low, "high": s.high}
-            for name, s in found.items()
-        },
+        "shares": {name: _share(*each) for name, each in found.items()},
+        "announcements": {"clean": _share(told, between)},
         "read_back": {
             "watched": times.total,
             "came": times.seen,
             "median_s": times.median,
-            "low_s": times.median_low,
-            "high_s": times.median_high,
+            "in_words": group.median("read_back"),
+            "resolution_s": RESOLUTION_S,
         },
+    }
+
+
+def _share(found: Share, between: str) -> dict[str, Any]:
+    """`interval` says what lies from `low` to `high`."""
+    return {
+        "count": found.count,
+        "total": found.total,
+        "low": found.low,
+        "high": found.high,
+        "interval": between,
     }

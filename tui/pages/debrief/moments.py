@@ -12,10 +12,11 @@ from grammar.protocol.model import Protocol
 from tui.pages.debrief.notes import DebriefNote
 from tui.text.wording import call_in_words, called_and_read_back, clean, station
 
-Kind = Literal["finding", "differs", "unanswered", "late", "mark", "note"]
+Kind = Literal["finding", "differs", "unanswered", "late", "another", "again", "mark", "note"]
 
-FINDINGS: tuple[Kind, ...] = ("finding", "differs")
+FINDINGS: tuple[Kind, ...] = ("finding", "differs", "another")
 UNANSWERED: tuple[Kind, ...] = ("unanswered", "late")
+AGAIN: tuple[Kind, ...] = ("again",)
 MARKS: tuple[Kind, ...] = ("mark", "note")
 
 KIND_WORDS: dict[Kind, str] = {
@@ -23,6 +24,8 @@ KIND_WORDS: dict[Kind, str] = {
     "differs": "Read-back differs",
     "unanswered": "Unanswered",
     "late": "Answered late",
+    "another": "Answered by another",
+    "again": "Said again",
     "mark": "Mark",
     "note": "Note",
 }
@@ -32,6 +35,8 @@ KIND_SIGNS: dict[Kind, str] = {
     "differs": "≠",
     "unanswered": "?",
     "late": "?",
+    "another": "⇄",
+    "again": "↻",
     "mark": "◆",
     "note": "◆",
 }
@@ -48,15 +53,22 @@ class Moment:
     facts: tuple[int, ...] = ()
     detail: str = ""
     """More in words: what was called and what was read back, or when a late answer came."""
+    rule: str = ""
+    """The id of the rule that a finding broke."""
+    mended: bool = False
+    """Of a read-back that differed: it was put right later."""
+    heard_from: float | None = None
+    """Where to listen from to understand it, where that is earlier than the moment itself."""
 
 
 def moments(
     protocol: Protocol, view: View, notes: Sequence[DebriefNote] = ()
 ) -> tuple[Moment, ...]:
     """All moments of a case, in order of time."""
-    found = [Moment("finding", f.t, clean(f.text), f.facts) for f in view.findings]
+    found = [Moment("finding", f.t, clean(f.text), f.facts, rule=f.rule) for f in view.findings]
+    said = {line.fact: line.t for line in view.log if line.utterance}
     for loop, state in view.loops:
-        found += _of_loop(protocol, loop, state)
+        found += _of_loop(protocol, loop, state, said)
     found += [
         Moment("mark" if line.kind == "mark" else "note", line.t, clean(line.text), (line.fact,))
         for line in view.log
@@ -66,23 +78,37 @@ def moments(
     return tuple(sorted(found, key=lambda moment: moment.t))
 
 
-def _of_loop(protocol: Protocol, loop: Loop, state: LoopState) -> list[Moment]:
+def _of_loop(
+    protocol: Protocol, loop: Loop, state: LoopState, said: dict[int, float]
+) -> list[Moment]:
+    """Return all that went otherwise with a call, each at its moment; `said` is when facts were."""
     if state == "withdrawn":
         return []
     to = station(protocol, loop.to)
     what = call_in_words(protocol, loop.call, loop.slots) + (f" → {to}" if to else "")
+    answered = (loop.fact,) if loop.answer_fact is None else (loop.fact, loop.answer_fact)
     found = []
     if loop.differing is not None:
-        called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing)
-        facts = (loop.fact,) if loop.differing_fact is None else (loop.fact, loop.differing_fact)
-        righted = ", put right later" if state in ("answered", "closed") else ""
-        told = f"called {called}, read back {said}{righted}"
-        found.append(Moment("differs", loop.opened, what, facts, told))
+        called, read = called_and_read_back(protocol, loop.call, loop.slots, loop.differing)
+        wrong = () if loop.differing_fact is None else (loop.differing_fact,)
+        mended = state in ("answered", "closed")
+        told = f"called {called}, read back {read}{', put right later' if mended else ''}"
+        right = answered[1:] if mended else ()
+        at = said.get(wrong[0], loop.opened) if wrong else loop.opened
+        facts = (loop.fact, *wrong, *right)
+        found.append(
+            Moment("differs", at, what, facts, told, mended=mended, heard_from=loop.opened)
+        )
     if loop.late and loop.answered is not None:
-        facts = (loop.fact,) if loop.answer_fact is None else (loop.fact, loop.answer_fact)
         told = f"answered {loop.answered - loop.ended:.0f} s after the call"
-        found.append(Moment("late", loop.opened, what, facts, told))
+        found.append(Moment("late", loop.opened, what, answered, told))
     elif state == "unanswered":
         told = f"no answer within {loop.window_s:.0f} s, nor later"
         found.append(Moment("unanswered", loop.opened, what, (loop.fact,), told))
+    if "by another" in loop.flags:
+        told = "answered by another station than the one it was for"
+        found.append(Moment("another", loop.opened, what, answered, told))
+    if loop.repeats or "say again" in loop.flags:
+        told = "asked to be said again" if "say again" in loop.flags else "called again"
+        found.append(Moment("again", loop.opened, what, answered, told))
     return found

@@ -21,6 +21,8 @@ ROW_S = 180.0
 LEFT, RIGHT = 124.0, 850.0
 LANE = 22.0
 TOP = 18.0
+SIGN = 11.0
+"""The width of a moment's sign."""
 
 LOOP_STYLES: dict[LoopState, str] = {
     "open": "loop",
@@ -50,23 +52,46 @@ def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Fi
     end = max([view.now, *(each.utterance.until for each in said.values())])
     rows = max(1, math.ceil(end / ROW_S))
     length = min(end, ROW_S) if rows == 1 else ROW_S
-    drawn = (
+    drawn = [
         _row(protocol, view, said, lanes, found, row * ROW_S, row * ROW_S + max(length, 1.0))
         for row in range(rows)
-    )
-    return (_legend(), *drawn)
+    ]
+    return (_legend(Markup("").join(figure.svg for figure in drawn)), *drawn)
 
 
-def _legend() -> Figure:
-    """The meaning of each sign in the rows."""
-    boxes = (
-        ("said call", "call"),
-        ("said read-back", "answer"),
-        ("said unrecognised", "not in the grammar"),
-        ("said call unsure", "unsure"),
-    )
-    lines = (("loop closed", "closed"), ("loop late", "late or never"), ("loop differs", "differs"))
-    signs = ((KIND_SIGNS[kind], kind, words) for kind, words in _SIGN_WORDS)
+BOXES = (
+    ("said call", "call"),
+    ("said read-back", "answer"),
+    ("said wrong", "wrong read-back"),
+    ("said unrecognised", "not in the protocol"),
+    ("said proword", "proword"),
+    ("said call unsure", "unsure"),
+)
+LINES = (
+    ("loop closed", "closed"),
+    ("loop late", "late or never"),
+    ("loop differs", "wrong read-back"),
+    ("loop", "still waiting"),
+    ("loop withdrawn", "withdrawn"),
+)
+
+
+def _legend(drawn: Markup) -> Figure:
+    """The meaning of each sign that is drawn in the rows, and of no other."""
+
+    def shown(style: str) -> bool:
+        return f'class="{style}"' in drawn
+
+    boxes = [each for each in BOXES if shown(each[0])]
+    boxes += [] if shown("said call unsure") or " unsure" not in drawn else [BOXES[-1]]
+    boxes += [BOXES[1]] if shown("said acknowledgement") and BOXES[1] not in boxes else []
+    lines = [each for each in LINES if shown(each[0])]
+    lines += [LINES[1]] if " late" in drawn or shown("loop unanswered") else []
+    signs = [
+        (KIND_SIGNS[kinds[0]], kinds[0], words)
+        for kinds, words in _SIGN_WORDS
+        if any(shown(f"moment {kind}") for kind in kinds)
+    ]
 
     def parts() -> Iterator[Markup]:
         x = 8.0
@@ -74,7 +99,7 @@ def _legend() -> Figure:
             yield rect(x, 6, 16, 12, style)
             yield text(x + 21, 16, words)
             x += 36 + 6.4 * len(words)
-        for style, words in lines:
+        for style, words in dict.fromkeys(lines):
             yield path(f"M{x:.1f} 12H{x + 26:.1f}", style)
             yield text(x + 31, 16, words)
             x += 46 + 6.4 * len(words)
@@ -85,14 +110,17 @@ def _legend() -> Figure:
             x += 36 + 6.4 * len(words)
 
     words = "Signs used in the rows below"
-    return Figure(words, drawing(RIGHT + 24, 46, words, parts()), plain(""), wide=True)
+    height = 46 if signs else 26
+    return Figure(words, drawing(RIGHT + 24, height, words, parts()), plain(""), wide=True)
 
 
-_SIGN_WORDS: tuple[tuple[Kind, str], ...] = (
-    ("unanswered", "not answered in its window"),
-    ("differs", "read back with another value"),
-    ("finding", "rule or limit broken"),
-    ("mark", "mark or note"),
+_SIGN_WORDS: tuple[tuple[tuple[Kind, ...], str], ...] = (
+    (("unanswered", "late"), "not answered in its window"),
+    (("differs",), "read back with another value"),
+    (("another",), "answered by another"),
+    (("again",), "said again"),
+    (("finding",), "rule or limit broken"),
+    (("mark", "note"), "mark or note"),
 )
 
 
@@ -136,31 +164,26 @@ def _row(
             yield text(LEFT - 6, y + LANE * 0.68, name, "lane", "end")
         if begin < view.now < end:
             yield rule(x(view.now), TOP, x(view.now), bottom, "end")
+        wrong = {x.differing_fact for x, state in view.loops if state != "withdrawn"}
         for loop, state in view.loops:
             yield from _loop(loop, state, said, y_of, x, begin, end)
         for each in said.values():
             one = each.utterance
             if one.until < begin or one.t >= end:
                 continue
-            style = f"said {one.role}" + (" unsure" if one.unsure else "")
+            style = "said wrong" if one.fact in wrong else f"said {one.role}"
+            style += " unsure" if one.unsure else ""
             left, right = max(x(one.t), LEFT), min(x(one.until), RIGHT)
             box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style)
             yield to_fact(one.fact, _told(protocol, view, one), [box])
+        last = -SIGN
         for moment in found:
             if begin <= moment.t < end and moment.facts:
-                yield to_fact(
-                    moment.facts[0],
-                    f"{clock(moment.t)} {moment.text}",
-                    [
-                        text(
-                            x(moment.t),
-                            13,
-                            KIND_SIGNS[moment.kind],
-                            "moment " + moment.kind,
-                            "middle",
-                        )
-                    ],
-                )
+                # Two at one moment stand beside each other.
+                last = max(x(moment.t), last + SIGN)
+                style = f"moment {moment.kind}"
+                sign = text(last, 13, KIND_SIGNS[moment.kind], style, "middle")
+                yield to_fact(moment.facts[0], f"{clock(moment.t)} {moment.text}", [sign])
 
     span = f"{clock(begin)} to {clock(min(end, max(view.now, begin)))}"
     count = sum(begin <= each.utterance.t < end for each in said.values())
@@ -188,6 +211,15 @@ def _loop(
         return
     start, y = loop.ended, y_of[call.lane] + LANE / 2
     answer = said.get(loop.answer_fact) if loop.answer_fact is not None else None
+    differing = said.get(loop.differing_fact) if loop.differing_fact is not None else None
+    if differing is not None and state != "withdrawn":
+        # Red at its moment, also where it was put right later; from there on the call waited again.
+        heard = differing.utterance
+        if heard.t >= begin and start < end:
+            yield _arc(
+                x, (start, y), (heard.t, y_of[differing.lane] + LANE / 2), LOOP_STYLES["differs"]
+            )
+        start, y = heard.until, y_of[differing.lane] + LANE / 2
     until = answer.utterance.t if answer else min(loop.deadline, end)
     if until < begin or start >= end:
         return
@@ -198,10 +230,18 @@ def _loop(
         if state in ("unanswered", "differs") and begin <= until <= end:
             yield path(f"M{x2:.1f} {y - 6:.1f}V{y + 6:.1f}", style)
         return
-    y2 = y_of[answer.lane] + LANE / 2
+    yield _arc(x, (start, y), (until, y_of[answer.lane] + LANE / 2), style)
+
+
+def _arc(x: object, one: tuple[float, float], other: tuple[float, float], style: str) -> Markup:
+    """A line from a moment in a lane to another, each given by its time and its height."""
+    assert callable(x)
+    x1, x2 = max(x(one[0]), LEFT), min(x(other[0]), RIGHT)
     middle = (x1 + x2) / 2
-    yield path(
-        f"M{x1:.1f} {y:.1f}C{middle:.1f} {y:.1f} {middle:.1f} {y2:.1f} {x2:.1f} {y2:.1f}", style
+    return path(
+        f"M{x1:.1f} {one[1]:.1f}C{middle:.1f} {one[1]:.1f} {middle:.1f} {other[1]:.1f}"
+        f" {x2:.1f} {other[1]:.1f}",
+        style,
     )
 
 

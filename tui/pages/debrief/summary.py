@@ -13,14 +13,18 @@ from pydantic.type_adapter import TypeAdapter
 
 from grammar.case.airway_record import record_of
 from grammar.case.facts import CaseStarted
-from grammar.case.view import View
+from grammar.case.loops import Loop
 from grammar.reports.handover import trends
 from grammar.reports.measures import (
+    NAMES,
     Communication,
     Observation,
+    Share,
     closed_and_not,
-    communication,
+    is_order,
     measured,
+    of_announcements,
+    of_orders,
     speech,
     times_to_done,
     times_to_read_back,
@@ -41,7 +45,8 @@ class Counted:
     """
 
     counts: tuple[str, ...]
-    """First what it is: `call`, `order`, `finding`, `attempt` or `wait`. See `COUNTS`, `wait_key`."""
+    """First what it is: `call` (an order that wants an answer), `told` (another call that does), `order`
+    (one to be done), `finding`, `attempt` or `wait`. See `COUNTS`, `wait_key`."""
     facts: tuple[int, ...]
     seconds: float | None = None
     """Waited or lasted, where that is known."""
@@ -58,10 +63,17 @@ class Summary:
     began: str
     """Local date and time, ISO 8601; empty where the case does not say."""
     protocol: str
+    scenario: str
+    drill: bool | None
+    """True for a drill, False for a real case; None where nobody said."""
     lasted_s: float
     shares: dict[str, tuple[int, int]]
-    """Field of `Communication` -> count, total."""
+    """Of orders. Field of `Communication` -> count, total."""
+    announcements: dict[str, tuple[int, int]]
+    """Of announcements and reports that want an answer, likewise."""
     read_back: Times
+    """Of orders."""
+    read_back_others: Times
     done: Times
     done_closed: Times
     done_not_closed: Times
@@ -86,16 +98,22 @@ class Summary:
 
 
 ADAPTER: TypeAdapter[Summary] = TypeAdapter(Summary)
-SHARE_NAMES = ("directed", "answered", "closed", "late", "differed", "repeated")
 COUNTS: dict[str, str] = {
-    "call": "calls that want an answer",
-    "directed": "directed at a station",
-    "answered": "answered in agreement",
-    "closed": "closed by an answer that was heard",
+    "call": "orders that want an answer",
+    "clean": "clean loops",
     "late": "answered late",
+    "put_right": "put right after a wrong read-back",
+    "by_another": "answered by another",
+    "never": "never answered rightly",
+    "repeated": "said again",
+    "directed": "directed at a station",
+    "audible": "heard at the first time",
+    "closed": "closed by an answer that was heard",
+    "answered": "answered in agreement",
     "differed": "read back with another value",
-    "repeated": "called again",
-    "unanswered": "never answered",
+    "told": "announcements and reports that want an answer",
+    "told-clean": "of them clean",
+    "unanswered": "calls of any kind never answered",
     "order": "orders to be done",
     "done": "done",
     "order-closed": "orders closed",
@@ -125,7 +143,7 @@ def summarise(
 def summary_of(stored: StoredCase) -> Summary:
     """A stored case summed up."""
     view = stored.view()
-    shares = communication(view)
+    orders, others = of_orders(stored.protocol, view), of_announcements(stored.protocol, view)
     closed, not_closed = closed_and_not(view)
     spoken = speech(view, stored.facts)
     found = moments(stored.protocol, view)
@@ -135,10 +153,17 @@ def summary_of(stored: StoredCase) -> Summary:
     attempts = record_of(stored.protocol, view).attempts
     waits = measured(stored.protocol, view)
     sets = frozenset(one.facts for one in closed), frozenset(one.facts for one in not_closed)
-    orders = [(one, _order_counts(one, *sets)) for one in times_to_done(view)]
+    tasks = [(one, _order_counts(one, *sets)) for one in times_to_done(view)]
+
+    def asks(loop: Loop) -> bool:
+        return is_order(stored.protocol, loop)
+
+    read_back = times_to_read_back(view, asks)
+    of_others = times_to_read_back(view, lambda loop: not asks(loop))
     counted = (
-        *_calls(view, shares, found),
-        *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in orders),
+        *_calls("call", read_back, {name: getattr(orders, name) for name in NAMES}, found),
+        *_calls("told", of_others, {"told-clean": others.clean}, found),
+        *(Counted(counts, one.facts, round(one.seconds, 3)) for one, counts in tasks),
         *(Counted(("finding",), one.facts, rule=one.rule) for one in view.findings),
         *(Counted(("attempt",), one.facts, one.length_s) for one in attempts),
         *(
@@ -152,11 +177,13 @@ def summary_of(stored: StoredCase) -> Summary:
         case=stored.folder.absolute().name,
         began=started.wall if started else "",
         protocol=stored.protocol.protocol.id,
+        scenario=started.scenario if started else "",
+        drill=view.drill,
         lasted_s=view.now,
-        shares={
-            name: (getattr(shares, name).count, getattr(shares, name).total) for name in SHARE_NAMES
-        },
-        read_back=_times(times_to_read_back(view)),
+        shares=_plain(orders),
+        announcements=_plain(others),
+        read_back=_times(read_back),
+        read_back_others=_times(of_others),
         done=_times(times_to_done(view)),
         done_closed=_times(closed),
         done_not_closed=_times(not_closed),
@@ -177,13 +204,19 @@ def summary_of(stored: StoredCase) -> Summary:
     )
 
 
-def _calls(view: View, shares: Communication, found: Sequence[Moment]) -> Iterator[Counted]:
+def _plain(found: Communication) -> dict[str, tuple[int, int]]:
+    return {name: (getattr(found, name).count, getattr(found, name).total) for name in NAMES}
+
+
+def _calls(
+    kind: str, waited: Sequence[Observation], shares: dict[str, Share], found: Sequence[Moment]
+) -> Iterator[Counted]:
     """Each call that wants an answer, and each share and moment that counts it."""
-    counts = {name: frozenset(getattr(shares, name).facts) for name in SHARE_NAMES}
+    counts = {name: frozenset(part.facts) for name, part in shares.items()}
     counts["unanswered"] = frozenset(m.facts[0] for m in found if m.kind == "unanswered")
-    for one in times_to_read_back(view):
+    for one in waited:
         names = (name for name, facts in counts.items() if one.facts[0] in facts)
-        yield Counted(("call", *names), one.facts, round(one.seconds, 3))
+        yield Counted((kind, *names), one.facts, round(one.seconds, 3))
 
 
 def _order_counts(

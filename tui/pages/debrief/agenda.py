@@ -1,0 +1,214 @@
+"""The agenda of a debrief: three moments worth talking about, one of them good, and the objectives.
+
+Each moment comes with its words, its sound where that is wanted, and a question that cannot be answered
+with yes or no. The team judges; the page only says where to look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from grammar.case.facts import CaseStarted
+from grammar.case.loops import Loop
+from grammar.reports.measures import is_clean
+from grammar.reports.objectives import Shown, objectives
+from tui.pages.debrief.communication import share_in_short
+from tui.pages.debrief.content import Cell, Grid, Item, Items, plain
+from tui.pages.debrief.gone_through import GoneThrough, facts_of
+from tui.pages.debrief.moments import KIND_WORDS, MARKS, Kind, Moment
+from tui.pages.debrief.sound import clip
+from tui.text.wording import call_in_words, clean, clock, heard, station
+
+DIFFICULT = 2
+"""Moments of three that went otherwise than they should; the third went well."""
+AROUND_S = 5.0
+"""Seconds of sound on either side of a mark."""
+
+QUESTIONS: dict[Kind, str] = {
+    "differs": "What did each of you hear, and what made you sure which value was meant?",
+    "unanswered": "Who was this call for, and how did its caller find out whether it had arrived?",
+    "late": "What went on until the answer came, and what did its caller make of the silence?",
+    "another": "How did it come that somebody else answered, and what did the one who was called know?",
+    "again": "What made it hard to hear at first, and what helped?",
+    "finding": "What led up to this, and what would have told the team in time?",
+    "mark": "What made somebody mark this moment?",
+    "note": "What made somebody write this down?",
+}
+NOT_DONE = "How did each of you know whether this was done, and who was watching for it?"
+WELL = "What made this work, and how can the team make it happen every time?"
+
+
+def agenda(case: GoneThrough, *, sound: bool) -> Items:
+    """Return the three moments, in order of time."""
+    hard = sorted(case.moments, key=lambda moment: _rank(case, moment))
+    chosen: list[Moment] = []
+    for moment in hard:
+        # Two of one kind teach the same; and one call is one moment.
+        if not any(moment.kind == x.kind or set(moment.facts) & set(x.facts) for x in chosen):
+            chosen.append(moment)
+        if len(chosen) == DIFFICULT:
+            break
+    items = [(each.t, _difficult(case, each, sound)) for each in chosen]
+    for loop in _good(case)[: 3 - len(items) if not items else 1]:
+        items.append((loop.opened, _went_well(case, loop, sound)))
+    return Items(
+        "Three moments worth talking about",
+        tuple(item for _, item in sorted(items, key=lambda pair: pair[0])),
+        "No call was answered, and nothing was marked: there is nothing in the log to talk about.",
+    )
+
+
+def aims(case: GoneThrough) -> Grid:
+    """Return the objectives, each with what the log shows of it."""
+    started = next((f for f in case.stored.facts if isinstance(f, CaseStarted)), None)
+    found = objectives(case.protocol, case.view, started.objectives if started else ())
+    return Grid(
+        "Objectives",
+        ("objective", "what the log shows of it"),
+        tuple((plain(clean(one.title)), _shows(one)) for one in found),
+        "The protocol's own, and those typed at the briefing. The log shows what was said aloud and heard;"
+        " whether an objective was reached is for the team to say.",
+        "none: name them in the protocol ([[objective]]), or type them at the briefing",
+    )
+
+
+def _shows(one: Shown) -> Cell:
+    told = []
+    if one.loops:
+        told.append(share_in_short(one.shares, len(one.loops)))
+    elif one.about:
+        told.append("none of its calls was heard")
+    if one.broken:
+        told.append("; ".join(f"{clock(f.t)} {clean(f.text)}" for f in one.broken))
+    elif one.rules:
+        told.append(
+            "its rules were kept" if one.tested else "nothing happened that its rules are about"
+        )
+    facts = dict.fromkeys([*facts_of(one.loops), *(f for b in one.broken for f in b.facts)])
+    nothing = "nothing that the log could tell: say what you saw"
+    return Cell(". ".join(told) or nothing, tuple(facts))
+
+
+def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
+    """Return a sort key: what could have harmed first, then what people marked, then the rest."""
+    call = next((x.call for x in case.calls if x.fact in moment.facts[:1]), "")
+    drug = bool(call) and "drug" in case.protocol.calls[call].slots
+    orders = {loop.fact for loop in case.orders}
+    match moment.kind:
+        case "differs":
+            place = 3 if moment.mended else 0
+        case "finding":
+            place = 1 if drug or moment.rule != "task-overdue" else 5
+        case "unanswered":
+            place = 2 if orders & set(moment.facts) else 4
+        case "mark":
+            place = 4
+        case "another":
+            place = 6
+        case "late":
+            place = 7
+        case _:
+            place = 8
+    return place, moment.t
+
+
+def _good(case: GoneThrough) -> list[Loop]:
+    """Return the clean loops worth showing, the best first: directed orders of a drug that were done."""
+    tasks = {task.loop: state for task, state in case.view.tasks}
+    troubled = {
+        fact for moment in case.moments if moment.kind not in MARKS for fact in moment.facts
+    }
+
+    def worth(loop: Loop) -> tuple[bool, ...]:
+        call = case.protocol.calls[loop.call]
+        done = tasks.get(loop.id) == "done"
+        # Numbers and drugs are where words go wrong; a read-back repeats them, a "copy" does not.
+        return (
+            loop.fact not in troubled,
+            call.is_order,
+            "drug" in loop.slots,
+            call.effect == "order",
+            done,
+            loop.to is not None,
+            call.readback != "acknowledge",
+        )
+
+    clean_ones = [loop for loop, state in case.view.loops if is_clean(loop, state)]
+    return sorted(clean_ones, key=lambda loop: (tuple(not x for x in worth(loop)), loop.opened))
+
+
+def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
+    overdue = moment.rule == "task-overdue"
+    loop = next((x for x in case.calls if x.fact in moment.facts[:1]), None)
+    answer = () if loop is None or loop.answer_fact is None else (loop.answer_fact,)
+    return _item(
+        case,
+        moment.t,
+        "Not reported done" if overdue else KIND_WORDS[moment.kind],
+        moment.text,
+        moment.detail,
+        tuple(sorted({*moment.facts, *answer})),
+        NOT_DONE if overdue else QUESTIONS[moment.kind],
+        sound=sound,
+        urgent=moment.kind not in MARKS,
+    )
+
+
+def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
+    task = next((t for t, state in case.view.tasks if t.loop == loop.id and state == "done"), None)
+    facts = [loop.fact, *([loop.answer_fact] if loop.answer_fact is not None else [])]
+    facts += [task.done_fact] if task is not None and task.done_fact is not None else []
+    to = station(case.protocol, loop.to)
+    waited = (loop.answered or loop.ended) - loop.ended
+    # Times are no finer than the ends of words: no tenths here.
+    detail = f"answered within {max(round(waited), 1)} s, right at once"
+    detail += ", and reported done" if task is not None else ""
+    return _item(
+        case,
+        loop.opened,
+        "Went well",
+        call_in_words(case.protocol, loop.call, loop.slots) + (f" → {to}" if to else ""),
+        detail,
+        tuple(facts),
+        WELL,
+        sound=sound,
+        urgent=False,
+    )
+
+
+def _item(
+    case: GoneThrough,
+    t: float,
+    badge: str,
+    text: str,
+    detail: str,
+    facts: Sequence[int],
+    question: str,
+    *,
+    sound: bool,
+    urgent: bool,
+) -> Item:
+    heard_at = [(case.begins[f], case.ends[f]) for f in facts if f in case.begins]
+    if not heard_at or case.ends[facts[0]] == case.begins[facts[0]]:
+        heard_at = [(max(t - AROUND_S, 0.0), t + AROUND_S)]
+    return Item(
+        badge=badge,
+        urgent=urgent,
+        when=Cell(clock(t), tuple(facts[:1])),
+        text=text,
+        detail=detail,
+        facts=tuple(facts),
+        sound=clip(case.stored, heard_at) if sound else "",
+        words=tuple(_words(case, facts)),
+        question=question,
+        good=badge == "Went well",
+    )
+
+
+def _words(case: GoneThrough, facts: Sequence[int]) -> Iterator[str]:
+    """Give what was said, with who said it where that is known."""
+    wanted = set(facts)
+    for line in case.view.log:
+        if line.fact in wanted and line.utterance is not None:
+            who = station(case.protocol, line.utterance.sender)
+            yield f"{clock(line.t)} {f'{who}: ' if who else ''}“{heard(line.utterance.text)}”"

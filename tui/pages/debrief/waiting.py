@@ -1,0 +1,77 @@
+"""The times of a case as a curve and tables: to the read-back, to the task done, phases and waits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from grammar.reports.measures import RESOLUTION_S, Measured, Observation, compare, curve
+from tui.pages.debrief.charts import survival
+from tui.pages.debrief.content import Cell, Grid, Part, plain
+from tui.pages.debrief.gone_through import GoneThrough, facts_of
+from tui.pages.debrief.in_words import FEW, compared_in_words, time_in_words
+from tui.text.wording import clean, clock, duration
+
+RESOLUTION = (
+    f"Times are as exact as the ends of words were heard, {RESOLUTION_S:g} s: what lies closer together is"
+    " not told apart."
+)
+CONVENTION = (
+    "Medians by Kaplan and Meier with 95 % intervals, those that never came counted as still waiting;"
+    f" of fewer than {FEW} the times themselves."
+)
+
+
+def waiting_parts(case: GoneThrough) -> Iterator[Part]:
+    """The curve of the orders first."""
+    found = case.measures
+    if found.read_back:
+        longest = max((one.seconds for one in found.read_back if one.seen), default=10.0)
+        behind = Cell("", tuple(one.facts[0] for one in found.read_back))
+        yield survival(
+            curve(found.read_back),
+            "Orders: time to read-back",
+            "an answer",
+            max(longest * 1.1, 10.0),
+            behind,
+        )
+    rows = (
+        ("orders, to the read-back", found.read_back),
+        ("announcements and reports, to the answer", found.read_back_others),
+        ("orders, to the task done", found.done),
+        ("orders closed, to the task done", found.done_closed),
+        ("orders not closed, to the task done", found.done_not_closed),
+    )
+    compared = compare(found.done_closed, found.done_not_closed)
+    orders = (*found.done_closed, *found.done_not_closed)
+    yield Grid(
+        "Times waited",
+        ("of, to", "watched", "came", "median, 95 % interval"),
+        tuple((plain(words), *_row(observed)) for words, observed in rows),
+        f"{RESOLUTION} {CONVENTION}",
+        found=Cell(compared_in_words(compared), facts_of(orders)),
+    )
+    yield _stretches("Phases", found.phases)
+    yield _stretches("Waits, limits and other times", found.measured)
+
+
+def _row(observed: Sequence[Observation]) -> tuple[Cell, ...]:
+    facts = tuple(one.facts[0] for one in observed if one.facts)
+    seen = tuple(one.facts[-1] for one in observed if one.seen and one.facts)
+    return (
+        Cell(str(len(observed)), facts),
+        Cell(str(len(seen)), seen, () if seen else facts),
+        Cell(time_in_words(observed), facts_of(observed)),
+    )
+
+
+def _stretches(title: str, measured: Iterable[Measured]) -> Grid:
+    rows = []
+    for each in measured:
+        for one in each.stretches:
+            going = "" if one.ended is not None else ", not ended"
+            length = Cell(duration(round(one.seconds)) + going, one.facts)
+            span = (
+                f"{clock(one.began)} to {clock(one.ended) if one.ended is not None else 'the end'}"
+            )
+            rows.append((plain(clean(each.title)), Cell(span, one.facts[:1]), length))
+    return Grid(title, ("what", "from, to", "length"), tuple(rows))
