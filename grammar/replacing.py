@@ -21,7 +21,7 @@ def replaced(value: T, **changes: object) -> T:
     Raises KeyError for a field that it does not have.
     """
     kind = type(value)
-    places, read = _shape(kind)
+    places, read = _shape(kind)  # type: ignore[arg-type]  # a class is hashable
     values = list(read(value))
     for name, new in changes.items():
         values[places[name]] = new

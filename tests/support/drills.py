@@ -43,7 +43,9 @@ def spoken_case(name: str, folder: Path) -> StoredCase:
 def heard(name: str, cases: Path) -> View:
     """The drill as the quick ear hears its sound, read back from the journal."""
     from listener.audio.sources import AudioFile
-    from tui.listening.case_listening import CaseOptions, Listening, run_headless
+    from tui.listening.case_listening import Listening
+    from tui.listening.json_lines import run_headless
+    from tui.listening.options import CaseOptions
 
     told = truth(name)
     listening = Listening(
@@ -58,6 +60,5 @@ def heard(name: str, cases: Path) -> View:
             real_pace=False,
         ),
     )
-    listening.tell_line = lambda _line: None
-    run_headless(listening)
+    run_headless(listening, lambda _line: None)
     return open_case(listening.journal.folder).view()

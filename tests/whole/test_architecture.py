@@ -18,7 +18,7 @@ ORDER: dict[str, tuple[str, ...]] = {
 }
 """Rooms of each part, each importing only those before it; "" are the files at its top."""
 
-ANYWHERE = {"grammar.errors", "grammar.times"}
+ANYWHERE = {"grammar.errors", "grammar.replacing", "grammar.times"}
 """Small files that every room of their part may import."""
 
 PARTS = ("grammar", "listener", "tui")
