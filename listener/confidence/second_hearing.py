@@ -21,7 +21,7 @@ from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import Judgement, QuickReading, judged, said
+from listener.confidence.two_ears import ALONE, Judgement, QuickReading, as_one, judged, said
 from listener.recognition.calibration import Calibration
 from listener.recognition.sure_ear import SureHearing
 
@@ -32,7 +32,7 @@ NARROWER_S: Final = 0.8
 SHORTEST_S: Final = 0.3
 ENDING_S: Final = 0.7
 """Silence at the end of a stretch of speech, which ended it."""
-SURE: Final = 0.9
+SURE: Final = ALONE
 """A reading of a whole stretch that is less sure than this is held against readings of its pieces."""
 BEHIND_S: Final = 6.0
 """A stretch of speech that has waited so long is passed over: its verdict would come too late."""
@@ -200,11 +200,7 @@ class SecondHearings:
         elif len(told) == 1:
             self._settle_one(told[0], stretch)
         else:
-            for number, one in enumerate(told):
-                before = told[number - 1].cut[-1].end if number else 0.0
-                after = told[number + 1].cut[0].start if number + 1 < len(told) else None
-                hearing = self._heard(_part(stretch.sound, one.cut, before, after))
-                self._tell(one, self._judged(one, hearing))
+            self._settle_several(stretch)
 
     def _settle_nothing(self, stretch: Stretch) -> None:
         """The quick ear told nothing: rescue a call that it missed, or several with pauses between them."""
@@ -234,6 +230,21 @@ class SecondHearings:
             if again and (found is None or again.confidence > found.confidence):
                 found = again
         self._tell(one, found)
+
+    def _settle_several(self, stretch: Stretch) -> None:
+        """The quick ear told several utterances: each is judged, and all together as one sentence."""
+        told, found = stretch.told, []
+        for number, one in enumerate(told):
+            before = told[number - 1].cut[-1].end if number else 0.0
+            after = told[number + 1].cut[0].start if number + 1 < len(told) else None
+            hearing = self._heard(_part(stretch.sound, one.cut, before, after))
+            found.append(self._judged(one, hearing))
+        whole = self._rescued(self._whole(stretch))
+        if whole:
+            readings = [one.reading for one in told]
+            found = as_one(list(zip(readings, found, strict=True)), whole)
+        for one, judgement in zip(told, found, strict=True):
+            self._tell(one, judgement)
 
     def _whole(self, stretch: Stretch) -> SureHearing | None:
         whole = stretch.ahead.wait() if stretch.ahead else None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from grammar.case.facts import Amended, Confirmed, Fact, Heard, HeardOut, SecondHearing
@@ -11,7 +13,14 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
-from listener.confidence.two_ears import ONE_EAR, TWO_WAYS, QuickReading, judged
+from listener.confidence.two_ears import (
+    ONE_EAR,
+    TWO_WAYS,
+    Judgement,
+    QuickReading,
+    as_one,
+    judged,
+)
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
@@ -120,3 +129,50 @@ def test_who_goes_on_is_heard_by_the_quick_ear_alone_until_the_next_verdict(
     (line,) = case_of(protocol, HEARD, RESCUED, whole).state.log
     assert line.utterance and line.utterance.ear == "quick"
     assert line.text == whole.text
+
+
+WHOLE = Judgement("rescues", ("saturation", "ninety", "four", "percent", "over"), 0.97)
+
+
+def test_one_sentence_that_the_quick_ear_cut_in_two_becomes_one_again() -> None:
+    cut = [
+        (quick("saturation ninety"), Judgement("confirms", ("saturation", "ninety"), 0.95)),
+        (quick(""), None),
+    ]
+    first, rest = as_one(cut, WHOLE)
+    assert first and first.verdict == "puts-right" and first.words == WHOLE.words
+    assert rest and rest.verdict == "rejects"
+
+
+@pytest.mark.parametrize(
+    ("sure", "whole"),
+    [
+        ((0.99, 0.98), 0.97),  # each is surer than one sentence of both
+        ((0.95, 0.0), 0.8),  # the whole is not sure
+    ],
+)
+def test_two_calls_in_one_stretch_of_speech_stay_two(
+    sure: tuple[float, float], whole: float
+) -> None:
+    cut = [
+        (quick("drugs in"), Judgement("confirms", ("drugs", "in"), sure[0])),
+        (quick("tube in"), Judgement("confirms", ("tube", "in"), sure[1])),
+    ]
+    assert as_one(cut, replace(WHOLE, confidence=whole)) == [judgement for _, judgement in cut]
+
+
+def test_a_call_with_noise_behind_it_stays_what_both_heard() -> None:
+    cut = [(quick("tube in"), Judgement("confirms", WHOLE.words, 0.95)), (quick(""), None)]
+    assert as_one(cut, WHOLE) == [cut[0][1], None]
+
+
+def test_a_call_that_the_sure_ear_alone_heard_and_not_surely_is_marked(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    hearing = heard_sure(("saturation ninety four percent", -3.0), ("copy", -30.0))
+    marked = set()
+    for intercept in range(-20, 10):
+        calibration = replace(two_ears(), intercept=float(intercept))
+        found = judged(QuickReading((), 0.0), hearing, read, calibration)
+        if found:
+            marked.add((found.confidence < 0.9, ONE_EAR in found.doubts))
+    assert marked == {(True, True), (False, False)}
