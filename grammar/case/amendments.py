@@ -19,6 +19,7 @@ from grammar.case.facts import (
     SpeakerSet,
     Withdrawn,
 )
+from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 
 Ear = Literal["quick", "sure", "both"]
@@ -161,3 +162,27 @@ def _heard_twice(target: EffectiveFact, heard: Heard, second: SecondHearing) -> 
 
 def _words(text: str, heard: Heard) -> tuple[Word, ...]:
     return tuple(Word(word, heard.t, heard.until) for word in text.lower().split())
+
+
+def heard_otherwise(facts: Sequence[Fact], seq: int) -> str:
+    """Return the words that the other ear heard utterance `seq` as; "" where it heard none, or the same.
+
+    `facts` in the order of their numbers. Where the sure ear put an utterance right, the other words are
+    the quick ear's.
+    """
+    for fact in reversed(facts):
+        match fact:
+            case Doubted() if fact.target == seq:
+                return fact.words
+            case SecondHearing(verdict="doubts") if fact.target == seq:
+                return _known(fact.text)
+            case SecondHearing(verdict="puts-right" | "rejects") if fact.target == seq:
+                texts = (one.text for one in facts if one.seq == seq and isinstance(one, Heard))
+                return _known(next(texts, ""))
+        if fact.seq <= seq:
+            break
+    return ""
+
+
+def _known(text: str) -> str:
+    return " ".join(word for word in text.split() if word != UNKNOWN)

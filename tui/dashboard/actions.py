@@ -8,8 +8,8 @@ from textual import events
 from textual.app import App
 from textual.timer import Timer
 
-from grammar.case.amendments import as_heard
-from grammar.case.facts import Doubted, Withdrawn
+from grammar.case.amendments import as_heard, heard_otherwise
+from grammar.case.facts import Withdrawn
 from grammar.case.view import Utterance, View
 from grammar.errors import UserError
 from grammar.language.other_readings import Guess, Guesses
@@ -68,7 +68,7 @@ class CaseActions(App[None]):
         self._status_now = status_now
         self._hands = hands
         self._guesses = Guesses(protocol)
-        self._guessed: dict[tuple[int, str], tuple[Guess, ...]] = {}
+        self._guessed: dict[tuple[int, str, str], tuple[Guess, ...]] = {}
         self._notice = ""
         self._notice_ends: Timer | None = None
         self.box = DialogBox()
@@ -95,11 +95,9 @@ class CaseActions(App[None]):
 
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
         """Other readings of an utterance. Worked out once for each."""
-        key = (said.fact, said.text)
+        heard_else = heard_otherwise(self._hands.facts(), said.fact) if self._hands else ""
+        key = (said.fact, said.text, heard_else)
         if key not in self._guessed:
-            facts = self._hands.facts() if self._hands else ()
-            doubts = [f for f in facts if isinstance(f, Doubted) and f.target == said.fact]
-            heard_else = doubts[-1].words if doubts else ""
             self._guessed[key] = tuple(self._guesses.of(said.text, said.meaning, heard_else))
         return self._guessed[key]
 

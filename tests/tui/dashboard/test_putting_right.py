@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import pytest
 
-from grammar.case.facts import Amended
+from grammar.case.facts import Amended, Fact, SecondHearing
+from grammar.language.words import Word
 from tests.support.screens import ShownCase, case, desk, heard, status
 from tui.text.wording import CHOSEN
 
@@ -72,6 +75,32 @@ async def test_what_is_typed_is_told_in_words_before_enter(typed: str, means: st
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, typed)
         assert means.lower() in shown(seen).lower()
+
+
+def second(words: str, verdict: Literal["doubts", "puts-right"]) -> Fact:
+    text = tuple(Word(word, 10.0, 12.0) for word in words.split())
+    return SecondHearing(
+        t=13.0,
+        target=2,
+        verdict=verdict,
+        words=text,
+        doubts=("second-listener",),
+        confidence=0.6,
+    )
+
+
+@pytest.mark.parametrize("verdict", ["doubts", "puts-right"])
+async def test_the_words_of_the_other_ear_are_the_first_guess(
+    verdict: Literal["doubts", "puts-right"],
+) -> None:
+    other = "drugs nurse give eighty micrograms of fentanyl"
+    told = case(FENTANYL, second(other, verdict))
+    async with desk(told, 20) as seen:
+        await seen.pilot.press("a")
+        lines = shown(seen).splitlines()
+    expected = FENTANYL.text if verdict == "puts-right" else other
+    (first,) = [line for line in lines if line.lstrip().startswith("2 ")]
+    assert expected in first
 
 
 async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
