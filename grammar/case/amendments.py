@@ -17,6 +17,7 @@ from grammar.case.facts import (
     HeardOut,
     SecondHearing,
     SpeakerSet,
+    VoiceMatched,
     Withdrawn,
 )
 from grammar.language.phrases import UNKNOWN
@@ -25,7 +26,16 @@ from grammar.language.words import Word
 Ear = Literal["quick", "sure", "both"]
 """Who heard an utterance as it stands: the quick ear alone, the sure ear alone, or both alike."""
 
-Amending = Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut | SecondHearing
+Amending = (
+    Amended
+    | Withdrawn
+    | Confirmed
+    | SpeakerSet
+    | Doubted
+    | HeardOut
+    | SecondHearing
+    | VoiceMatched
+)
 """Facts that change how an earlier one stands."""
 
 
@@ -37,6 +47,8 @@ class EffectiveFact:
     amended: bool = False
     confirmed: bool = False
     ear: Ear = "quick"
+    speaker_set: bool = False
+    """A person said who spoke."""
 
 
 def ended(fact: Fact) -> float:
@@ -76,7 +88,10 @@ def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:
                 standing[fact.target] = replace(target, confirmed=True)
             case SpeakerSet() if isinstance(target.fact, Heard | Entered):
                 spoken = replace(target.fact, sender=fact.station)
-                standing[fact.target] = replace(target, fact=spoken)
+                standing[fact.target] = replace(target, fact=spoken, speaker_set=True)
+            case VoiceMatched() if isinstance(target.fact, Heard):
+                matched = replace(target.fact, voice=fact.shares)
+                standing[fact.target] = replace(target, fact=matched)
             case _:
                 pass
     return standing

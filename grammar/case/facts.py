@@ -71,6 +71,8 @@ class Heard:
     of hearing alone."""
     likely: str = ""
     """Of speech that was not understood, the likeliest words; "" where there are none."""
+    voice: tuple[tuple[str, float], ...] = ()
+    """Who spoke by the voice alone, as `VoiceMatched.shares`; empty where no voice was compared."""
 
     @property
     def text(self) -> str:
@@ -175,6 +177,19 @@ class SpeakerSet:
     t: float
     target: int
     station: str
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class VoiceMatched:
+    """The voice of fact `target` (a Heard) was compared with those of the team that agreed to be known."""
+
+    kind: Literal["voice-matched"] = "voice-matched"
+    seq: int = 0
+    t: float
+    target: int
+    shares: tuple[tuple[str, float], ...]
+    """Every station that has members, and how likely one of them spoke, 0 to 1, by the voice alone. What
+    they leave of 1 is how likely it was nobody of the team."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
@@ -329,6 +344,7 @@ Fact = Annotated[
     | Confirmed
     | AnsweredByHand
     | SpeakerSet
+    | VoiceMatched
     | Gap
     | Doubted
     | SecondHearing

@@ -41,7 +41,7 @@ from grammar.case.facts import (
     Warned,
     Withdrawn,
 )
-from grammar.case.loop_step import Outcome, Said, place_of
+from grammar.case.loop_step import Outcome, Said, newest, place_of
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
@@ -51,6 +51,7 @@ from grammar.case.manual_acts import (
 )
 from grammar.case.manual_entry import heard_of, meaning_of
 from grammar.case.sequence_rules import Judged
+from grammar.case.speaker import who_spoke
 from grammar.case.stand_by import held_long, held_too_long
 from grammar.case.state import State
 from grammar.case.view import LogLine, Utterance, View
@@ -66,6 +67,10 @@ CHECKPOINT = 512
 
 POSSIBLE_HELP = "possible-help"
 """Flag of an utterance that may be a call for help and that nobody has settled."""
+
+RECENT = 8
+"""So many of the newest states are kept as well: what the listener adds to a fact (its doubt, whose voice
+it was) comes a moment after it, and folds these again."""
 
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
@@ -177,8 +182,10 @@ class Case:
         return State(checklists=tuple(begin(checklist) for checklist in self.protocol.checklist))
 
     def _keep(self, count: int, state: State) -> None:
-        if count % CHECKPOINT == 0:
-            self._kept[count] = state
+        self._kept[count] = state
+        gone = count - RECENT
+        if gone > 0 and gone % CHECKPOINT:
+            self._kept.pop(gone, None)
 
     def _again_from(self, target: int) -> None:
         """Fold again from the fact `target` on, each fact as it now stands.
@@ -286,7 +293,11 @@ class Case:
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))
         settled = standing.amended or standing.confirmed
-        sender = fact.sender or meaning.sender or state.channels.get(fact.channel)
+        speaker = who_spoke(
+            *(self.protocol, fact, meaning, state.channels, newest(state.loops)),
+            by_hand=standing.speaker_set,
+        )
+        sender = speaker.station
         takes_back = meaning.said("disregard", "correction")
         before = last_call(state, sender) if takes_back else None
         entered = isinstance(standing.fact, Entered)
@@ -330,6 +341,7 @@ class Case:
             ear=standing.ear,
             likely=fact.likely,
             flags=tuple(dict.fromkeys(flags)),
+            speaker=speaker,
         )
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
             utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))

@@ -12,6 +12,7 @@ from grammar.case.findings import Countdown, Finding
 from grammar.case.loops import Loop, LoopState
 from grammar.case.recorded import RecordedCall
 from grammar.case.sequence_rules import Event
+from grammar.case.speaker import NOBODY, Speaker
 from grammar.case.timers import Timer, TimerState
 from grammar.case.vitals import VitalSign
 from grammar.language.meaning import Meaning, Slots
@@ -43,6 +44,8 @@ class Utterance:
     """Of speech that was not understood, the likeliest words; they count for nothing."""
     flags: tuple[str, ...] = ()
     """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
+    speaker: Speaker = NOBODY
+    """What `sender` rests on, and who perhaps spoke where it is None."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,11 @@ def utterance_json(said: Utterance) -> dict[str, Any]:
         "slots": slots_json(said.slots),
         "to": said.to,
         "from": said.sender,
+        "speaker": {
+            "perhaps": said.speaker.perhaps,
+            "confidence": round(said.speaker.confidence, 3),
+            "reasons": list(said.speaker.reasons),
+        },
         "loop": said.loop,
         "confidence": round(said.confidence, 3),
         "unsure": said.unsure,

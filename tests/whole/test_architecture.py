@@ -13,7 +13,7 @@ from tests.support.places import ROOT
 
 ORDER: dict[str, tuple[str, ...]] = {
     "grammar": ("protocol", "language", "case", "advice", "reports"),
-    "listener": ("audio", "recognition", "confidence", "storage", "", "bench", "training"),
+    "listener": ("audio", "recognition", "confidence", "storage", "team", "", "bench", "training"),
     "tui": ("text", "pages", "export", "dashboard", "listening", "commands", ""),
 }
 """Rooms of each part, each importing only those before it; "" are the files at its top."""
