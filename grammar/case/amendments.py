@@ -27,14 +27,7 @@ Ear = Literal["quick", "sure", "both"]
 """Who heard an utterance as it stands: the quick ear alone, the sure ear alone, or both alike."""
 
 Amending = (
-    Amended
-    | Withdrawn
-    | Confirmed
-    | SpeakerSet
-    | Doubted
-    | HeardOut
-    | SecondHearing
-    | VoiceMatched
+    Amended | Withdrawn | Confirmed | SpeakerSet | Doubted | HeardOut | SecondHearing | VoiceMatched
 )
 """Facts that change how an earlier one stands."""
 

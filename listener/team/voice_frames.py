@@ -56,7 +56,7 @@ def voiced(samples: Samples) -> Floats:
     loud = (power > power.max() * 10.0 ** (-_BELOW_DB / 10.0)) & (
         power > np.percentile(power, 10) * _ABOVE_NOISE
     )
-    near = np.convolve(loud, np.ones(2 * _AROUND + 1), "same") > 0
+    near = np.convolve(loud, np.ones(2 * _AROUND + 1))[_AROUND : _AROUND + count] > 0
     kept: Floats = pieces[near].ravel()
     return kept if len(kept) >= SAMPLE_RATE // 10 else sound
 
@@ -82,7 +82,9 @@ def _bank() -> Floats:
     points = _hertz(np.linspace(0.0, _mel(SAMPLE_RATE / 2.0), BANDS + 2))
     at = np.linspace(0.0, SAMPLE_RATE / 2.0, _WINDOW // 2 + 1)
     low, middle, high = points[:-2, None], points[1:-1, None], points[2:, None]
-    triangles = np.maximum(0.0, np.minimum((at - low) / (middle - low), (high - at) / (high - middle)))
+    triangles = np.maximum(
+        0.0, np.minimum((at - low) / (middle - low), (high - at) / (high - middle))
+    )
     return np.asarray((triangles * 2.0 / (high - low)).T, np.float32)
 
 

@@ -45,7 +45,7 @@ class SpeakerEncoder:
         if len(frames) < LEAST:
             return None
         if len(frames) <= WINDOW:
-            return self._prints(frames[np.newaxis])[0]
+            return np.asarray(self._prints(frames[np.newaxis])[0])
         starts = list(range(0, len(frames) - WINDOW + 1, STEP))
         if starts[-1] + WINDOW < len(frames):
             starts.append(len(frames) - WINDOW)
