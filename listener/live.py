@@ -54,6 +54,8 @@ from listener.storage.fact_writer import FactWriter
 from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import Journal
 from listener.storage.recording_thread import RecordingThread
+from listener.team.member import Member
+from listener.team.speaker_attribution import SpeakerAttribution
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
@@ -110,13 +112,15 @@ class Live:
         verifier: Verifier | None = None,
         sure_ear: SureListener | None = None,
         noting: Noting | None = None,
+        team: Sequence[Member] = (),
     ) -> None:
         """Make ready to hear `source` into `case` and `journal`.
 
         `recogniser` is the quick ear. `flac_writer` is None where no sound is to be recorded. `clock`
         gives the time of day. `begins_s` is where on the case's clock the source begins, seconds, above
         0 in a case that is resumed. `engine_news` gives what happened to the engines since it was last
-        asked. `noting` is given what both ears made of each stretch of speech.
+        asked. `noting` is given what both ears made of each stretch of speech. `team` are the members who
+        agreed to be known by voice.
         """
         self.fact_writer = FactWriter(journal)
         self._source = source
@@ -150,6 +154,7 @@ class Live:
             if sure_ear
             else None
         )
+        self._voices = SpeakerAttribution(team, self.tell, source.channels, live=source.live)
         self._telling = threading.Lock()
         self._heard_s = begins_s
         self._spoken_s = begins_s
@@ -214,6 +219,7 @@ class Live:
             self._scoring.finish()
             if self._second_hearings:
                 self._second_hearings.finish()
+            self._voices.finish()
             if self._recorder:
                 self._recorder.close()
             self._tell_of_disk_and_engine(self.now)
@@ -258,6 +264,7 @@ class Live:
             kept = self.fact_writer.keep(fact)
             utterance = self._case.add(kept)
             self._observer.heard(kept, utterance)
+        self._voices.heard(kept, utterance)
         return utterance
 
     def _take(self, captured: Captured) -> None:
@@ -275,6 +282,7 @@ class Live:
         for channel, segmenter in enumerate(self._segmenters):
             samples = block.samples[:, channel]
             levels.append(level_dbfs(samples))
+            self._voices.take(channel, block.t, samples)
             self._follow(channel, segmenter.push(samples))
             self._pause(channel, segmenter.pause_s)
         self._heard_s = block.t + len(block.samples) / self._source.rate

@@ -22,6 +22,7 @@ from tui.commands import (
     protocols,
     radio,
     review,
+    team,
 )
 from tui.text.wording import clean_lines
 
@@ -30,7 +31,20 @@ CAUTION = (
     " licensed practice; people remain responsible for hearing each other."
 )
 
-COMMANDS = (hear, look, pages, protocols, radio, review, export, again, evidence, bench, models)
+COMMANDS = (
+    hear,
+    look,
+    pages,
+    protocols,
+    radio,
+    team,
+    review,
+    export,
+    again,
+    evidence,
+    bench,
+    models,
+)
 """The modules that bring commands, in the order of `--help`."""
 
 

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
 from grammar.language.numbers import language
 from grammar.language.phrases import rules
 from grammar.protocol.model import Call, Drug, Protocol, decimal
-from grammar.protocol.templates import Choice, Literal, Maybe, Node, Rule, Sequence, Slot, slots_of
+from grammar.protocol.templates import (
+    Choice,
+    Literal,
+    Maybe,
+    Node,
+    Rule,
+    Sequence,
+    Slot,
+    parse_template,
+    slots_of,
+)
 
 _USUAL = Decimal(70)
 """Said where a call sets no bounds to its number: a number that has a twin, as it must be told apart."""
@@ -22,19 +32,29 @@ def trial_phrases(protocol: Protocol) -> list[str]:
             node = call.nodes[0]
             kinds = {slot.type for slot in slots_of(node)}
             if kind in kinds or (kind is None and not kinds):
-                found.append(" ".join(_Saying(protocol, call).words(node)))
+                found.append(" ".join(Saying(protocol, call).words(node)))
                 break
     return found
 
 
-class _Saying:
-    """The plainest way to say a template: nothing that may be left out."""
+class Saying:
+    """The plainest way to say a template: nothing that may be left out, but a unit."""
 
-    def __init__(self, protocol: Protocol, call: Call) -> None:
+    def __init__(
+        self,
+        protocol: Protocol,
+        call: Call,
+        drug: Drug | None = None,
+        numbers: Iterable[Decimal] = (),
+    ) -> None:
+        """`drug` is said where there is one to say, the first where it is None; `numbers` one after the
+        other, then usual ones."""
         self._spoken = language(protocol.protocol.language)
         self._rules = rules(protocol)
         self._call = call
-        self._drug: Drug | None = protocol.drug[0] if protocol.drug else None
+        self._drug: Drug | None = drug or (protocol.drug[0] if protocol.drug else None)
+        self._chosen = drug is not None
+        self._numbers = iter(numbers)
 
     def words(self, node: Node, name: str = "") -> Iterator[str]:
         match node:
@@ -52,13 +72,18 @@ class _Saying:
             case Slot(slot, "number"):
                 yield from self._spoken.say(self._number(slot)).split()
             case Rule("number"):
-                yield from self._spoken.say(_USUAL).split()
+                yield from self._spoken.say(next(self._numbers, _USUAL)).split()
+            case Slot(_, "drug") | Rule("drug") if self._chosen and self._drug:
+                yield from self.words(parse_template(self._drug.spoken[0]))
             case Slot(_, "unit") | Rule("unit"):
                 yield self._unit()
             case Slot(_, kind) | Rule(kind):
                 yield from self.words(self._rules[kind], kind)
 
     def _number(self, slot: str) -> Decimal:
+        chosen = next(self._numbers, None)
+        if chosen is not None:
+            return chosen
         bounds = self._call.bounds.get(slot)
         if bounds is None:
             return _USUAL

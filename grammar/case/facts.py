@@ -188,8 +188,23 @@ class VoiceMatched:
     t: float
     target: int
     shares: tuple[tuple[str, float], ...]
-    """Every station that has members, and how likely one of them spoke, 0 to 1, by the voice alone. What
-    they leave of 1 is how likely it was nobody of the team."""
+    """Every station that has members, and how likely one of them spoke, 0 to 1, by the voice alone. The
+    rest of 1 is how likely it was nobody of the team."""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class VoiceAgreed:
+    """A member of `station` agreed to be known by their voice. Nothing of the voice itself is a fact.
+
+    `scope` is `case` for this case only, `kept` for a voice that is kept under a name for later ones too,
+    and `from-here` where what they say in the case, named by words or by hand, is their card.
+    """
+
+    kind: Literal["voice-agreed"] = "voice-agreed"
+    seq: int = 0
+    t: float
+    station: str
+    scope: Literal["case", "kept", "from-here"]
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
@@ -344,6 +359,7 @@ Fact = Annotated[
     | Confirmed
     | AnsweredByHand
     | SpeakerSet
+    | VoiceAgreed
     | VoiceMatched
     | Gap
     | Doubted

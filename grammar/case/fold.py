@@ -38,6 +38,7 @@ from grammar.case.facts import (
     Resumed,
     Ticked,
     TimerChanged,
+    VoiceAgreed,
     Warned,
     Withdrawn,
 )
@@ -48,6 +49,7 @@ from grammar.case.manual_acts import (
     taken_back_line,
     tick,
     timer_changed,
+    voice_agreed,
 )
 from grammar.case.manual_entry import heard_of, meaning_of
 from grammar.case.sequence_rules import Judged
@@ -227,6 +229,8 @@ class Case:
             case Gap():
                 lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
                 return replaced(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
+            case VoiceAgreed():
+                return voice_agreed(self.protocol, state, fact)
             case AnsweredByHand():
                 return answered_by_hand(self.protocol, state, fact)
             case TimerChanged():

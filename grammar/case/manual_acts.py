@@ -18,6 +18,7 @@ from grammar.case.facts import (
     SpeakerSet,
     Ticked,
     TimerChanged,
+    VoiceAgreed,
     Withdrawn,
 )
 from grammar.case.loop_step import place_of
@@ -139,6 +140,21 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
             return "a withdrawal"
         case _:
             return fact.kind
+
+
+_AGREED = {
+    "case": "for this case only",
+    "kept": "a voice kept for later cases",
+    "from-here": "from what they say from here on",
+}
+
+
+def voice_agreed(protocol: Protocol, state: State, fact: VoiceAgreed) -> State:
+    """Return the state with a line of the log that says who is known by voice."""
+    names = {one.id: one.title for one in protocol.station}
+    name = names.get(fact.station, fact.station)
+    text = f"{name} agreed to be known by voice: {_AGREED[fact.scope]}"
+    return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "case", text)))
 
 
 def _value(name: str, value: str | float) -> str:

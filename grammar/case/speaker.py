@@ -23,17 +23,17 @@ PERHAPS: Final = 0.5
 """One this likely is told as the one who perhaps spoke."""
 
 _CHANNEL: Final = 20.0
-"""So much likelier is the station whose channel it came on: others may take its microphone."""
+"""Weight of the station whose channel it came on: others may take its microphone."""
 
 _NAMED: Final = 50.0
-"""So much likelier is the one that says "this is …"."""
+"""Weight of the one that says "this is …"."""
 
 _CALLED: Final = 0.05
-"""So much likelier is the one that is called: nobody calls themselves."""
+"""Weight of the one that is called: nobody calls themselves."""
 
 _ASKED: Final = 2.0
-"""So much likelier answers the one that was asked, and less likely the one that asked. Little, since who
-answers in place of another is to be found out."""
+"""Weight of the one that was asked, and its inverse that of the one that asked. Little, since who answers
+in place of another is to be found out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +45,19 @@ class Speaker:
     confidence: float
     """How likely `station`, or else `perhaps`, spoke: 0 to 1."""
     reasons: tuple[str, ...] = ()
-    """What it rests on, each a few words, such as `voice 0.97`, `says so`, `channel`, `was asked`."""
+    """The evidence it rests on, each a few words, such as `voice 0.97`, `says so`, `channel`, `was
+    asked`."""
     perhaps: str | None = None
     """The likeliest station where it is not likely enough to be named."""
+    stranger: bool = False
+    """The voice is none of those that are known, and no station is named all the same."""
+
+    @property
+    def told(self) -> str:
+        """Return `known`, `doubtful` where a station perhaps spoke, `stranger`, or `not known`."""
+        if self.station:
+            return "known"
+        return "stranger" if self.stranger else "doubtful" if self.perhaps else "not known"
 
 
 NOBODY: Final = Speaker(None, 0.0)
@@ -89,10 +99,14 @@ def who_spoke(
         weigh(asking.sender, 1.0 / _ASKED, "asked")
     total = sum(shares.values())
     best = max((name for name in shares if name), key=lambda name: shares[name])
-    found = shares[best] / total if total else 0.0
+    found = shares[best] / total
     because = tuple(reasons[best])
     if found >= KNOWN:
         return Speaker(best, found, because)
+    members = {name for name, _ in fact.voice}
+    nobody = sum(share for name, share in shares.items() if name not in members) / total
+    if nobody >= KNOWN:
+        return Speaker(None, nobody, ("no voice that is known",), stranger=True)
     return Speaker(None, found, because, best if found >= PERHAPS else None)
 
 

@@ -45,7 +45,7 @@ class Utterance:
     flags: tuple[str, ...] = ()
     """Such as `second-listener`, `number-conflict`, `sounds-like`, `repeat`, `amended`, `entered`."""
     speaker: Speaker = NOBODY
-    """What `sender` rests on, and who perhaps spoke where it is None."""
+    """The evidence that `sender` rests on, and who perhaps spoke where it is None."""
 
 
 @dataclass(frozen=True, slots=True)

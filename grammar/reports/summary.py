@@ -34,6 +34,7 @@ def utterance_json(said: Utterance) -> dict[str, Any]:
         "to": said.to,
         "from": said.sender,
         "speaker": {
+            "told": said.speaker.told,
             "perhaps": said.speaker.perhaps,
             "confidence": round(said.speaker.confidence, 3),
             "reasons": list(said.speaker.reasons),

@@ -27,7 +27,7 @@ _LEVEL_DBFS: Final = -30.0
 _PIECE: Final = 480
 """Samples that are voice or not, as one: 30 ms."""
 _BELOW_DB: Final = 30.0
-"""What is this far below the loudest piece is no voice."""
+"""A piece this far below the loudest is no voice."""
 _ABOVE_NOISE: Final = 2.0
 """Voice has at least this many times the power of the quietest tenth."""
 _AROUND: Final = 3
@@ -43,11 +43,7 @@ def voiced(samples: Samples) -> Floats:
 
     Where no part stands out of the noise, all of the sound.
     """
-    sound = samples.astype(np.float32) / np.float32(32768.0)
-    rms = float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
-    wanted = 10.0 ** (_LEVEL_DBFS / 20.0)
-    if 0.0 < rms < wanted:
-        sound = sound * np.float32(wanted / rms)
+    sound = levelled(samples)
     count = len(sound) // _PIECE
     if count < 3:
         return sound
@@ -59,6 +55,14 @@ def voiced(samples: Samples) -> Floats:
     near = np.convolve(loud, np.ones(2 * _AROUND + 1))[_AROUND : _AROUND + count] > 0
     kept: Floats = pieces[near].ravel()
     return kept if len(kept) >= SAMPLE_RATE // 10 else sound
+
+
+def levelled(samples: Samples) -> Floats:
+    """The sound in [-1, 1], made as loud as in the encoder's training where it is quieter; shape (n,)."""
+    sound = samples.astype(np.float32) / np.float32(32768.0)
+    rms = float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
+    wanted = 10.0 ** (_LEVEL_DBFS / 20.0)
+    return sound * np.float32(wanted / rms) if 0.0 < rms < wanted else sound
 
 
 def mel_frames(sound: Floats) -> Floats:

@@ -98,8 +98,8 @@ def purge(wanted: argparse.Namespace) -> None:
     """Remove the sound of a case, after asking."""
     from listener.storage.case_lock import hold_case  # noqa: PLC0415
     from listener.storage.journal import Journal  # noqa: PLC0415
+    from listener.storage.purge import personal_files  # noqa: PLC0415
     from listener.storage.purge import purge as remove  # noqa: PLC0415
-    from listener.storage.seals import sound_files  # noqa: PLC0415
     from listener.storage.signing import SigningKey  # noqa: PLC0415
 
     key = None if wanted.sign_with is None else SigningKey(wanted.sign_with)
@@ -107,7 +107,7 @@ def purge(wanted: argparse.Namespace) -> None:
     with hold_case(wanted.case):
         journal = Journal.open(wanted.case, passphrase)
         try:
-            files = sound_files(wanted.case)
+            files = personal_files(wanted.case)
             if not files:
                 print(f"{wanted.case} keeps no sound: nothing was changed", file=sys.stderr)
             elif wanted.yes or _agreed(wanted.case, len(files)):

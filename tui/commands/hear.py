@@ -21,6 +21,7 @@ from tui.commands.shared import (
     weight_option,
 )
 from tui.commands.sound import channel_option, channels_of, device_option, listed, source_of
+from tui.commands.team import chosen_members, team_option
 from tui.text.wording import clean
 
 if TYPE_CHECKING:
@@ -147,6 +148,7 @@ def demo(wanted: argparse.Namespace) -> None:
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
     from tui.listening.case_listening import Listening  # noqa: PLC0415  (the dashboard and its library, only to hear)
     from tui.listening.options import CaseOptions  # noqa: PLC0415
@@ -171,6 +173,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         drill=getattr(wanted, "drill", None),
         scenario=clean(getattr(wanted, "scenario", "")),
         objectives=tuple(clean(text) for text in getattr(wanted, "objective", ())),
+        team=(*chosen_members(wanted.team, load_protocol(wanted.protocol)), *wanted.read_here),
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )
@@ -220,6 +223,8 @@ def _hearing_options(parser: argparse.ArgumentParser) -> None:
         "--sounds", action="store_true", help="a sound for: timer done, nobody answered, differs"
     )
     parser.add_argument("--speak", action="store_true", help="say so too, by espeak-ng")
+    team_option(parser)
+    parser.set_defaults(read_here=())
     passphrase_file_option(parser)
     signing_option(parser)
 

@@ -29,6 +29,7 @@ from listener.storage.resume import Resumption, resume_at
 from listener.storage.signing import SigningKey
 from tui.listening.options import CaseOptions
 from tui.listening.prompts import Play, loudspeaker
+from tui.listening.team_voices import TeamVoices
 from tui.text.wall_clock import wall_now, wall_stamp
 
 
@@ -114,6 +115,7 @@ class CaseParts:
     without_prompts: str
     """Why prompts that are wanted cannot come, a sentence; empty where they can."""
     signing_key: SigningKey | None
+    team: TeamVoices
 
 
 def build(source: Source, options: CaseOptions) -> CaseParts:
@@ -163,6 +165,7 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
         play=play,
         without_prompts=without_prompts,
         signing_key=signing_key,
+        team=TeamVoices(journal, options.team),
     )
 
 

@@ -50,6 +50,7 @@ class Listening:
             engine_news=self.ears.news,
             verifier=self.ears.verifier,
             sure_ear=self.ears.sure,
+            team=parts.team.members,
         )
         self._through_air = source.live
         self._note = options.note
@@ -182,6 +183,8 @@ class Listening:
                 audio=resumption.audio if self._opening.recording else "",
             )
             self.live.tell(resumed)
+        for agreed in self._parts.team.begin(self.live.now):
+            self.live.tell(agreed)
         if self._note:
             self.live.tell(Noted(t=self.live.now, text=self._note))
         if self._parts.without_prompts:

@@ -46,6 +46,7 @@ def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, writte
             )
             raise UserError(said)
         if written:
+            parts.team.forget()
             head = seal(fact_writer.journal, wall_stamp(), parts.signing_key).head
             print(f"seal: {head}", file=sys.stderr)
         fact_writer.journal.close()

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from grammar.case.facts import Doubted, Fact, HeardOut, SecondHearing
+from grammar.case.facts import Doubted, Fact, HeardOut, SecondHearing, VoiceMatched
 from grammar.case.fold import Case
 from grammar.case.view import Utterance
 from grammar.reports.summary import summary_json, utterance_json
@@ -78,6 +78,8 @@ class _Lines:
                 self._tell_line(line)
             case SecondHearing():
                 self._tell_again(fact.target, {"verdict": fact.verdict})
+            case VoiceMatched():
+                self._tell_again(fact.target, {"voice": dict(fact.shares)})
             case HeardOut():
                 self._tell_again(fact.target, {"heard_out": True})
         if utterance is not None and fact.kind == "heard":

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
+from listener.team.member import Member
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseOptions:
@@ -35,6 +37,8 @@ class CaseOptions:
     """Both as in `CaseStarted`."""
     note: str = ""
     """A note of consent to the recording, taken before it begins."""
+    team: tuple[Member, ...] = ()
+    """Members who agreed to be known by voice."""
     sounds: bool = False
     """Sounds for what wants attention."""
     speak: bool = False

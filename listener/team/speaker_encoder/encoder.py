@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import as_file, files
 from typing import Final
 
@@ -12,7 +13,10 @@ from listener.audio.samples import Samples
 from listener.team.voice_frames import Floats, mel_frames, voiced
 
 Voiceprint = NDArray[np.float32]
-"""Shape (256,), of length 1, no number below 0."""
+"""Shape (256 for each of `WEIGHTS`,), of length 1, no number below 0."""
+
+WEIGHTS: Final = ("weights.npz", "weights-radio.npz")
+"""Files beside this one."""
 
 SIZE: Final = 256
 LAYERS: Final = 3
@@ -20,39 +24,73 @@ WINDOW: Final = 160
 """Frames of 10 ms that make one print; of longer speech the mean of windows is taken."""
 STEP: Final = 53
 """Frames from one window to the next, at least."""
+COARSE: Final = 10
+"""A shorter window is cut to a multiple of this, so that many are alike."""
+AT_ONCE: Final = 64
 LEAST: Final = 40
 """Frames of voice below which there is no print: 0.4 s hold no word."""
 
 
 class SpeakerEncoder:
-    """Weights in memory, 5.7 MB. May be used from several threads."""
+    """The published encoder, and beside it the same trained further on voices over radios and masks: a
+    print holds both. May be used from several threads."""
 
     def __init__(self) -> None:
-        with as_file(files("listener.team.speaker_encoder") / "weights.npz") as path:
-            stored = np.load(path, allow_pickle=False)
-            self._input = [_turned(stored[f"lstm.weight_ih_l{at}"]) for at in range(LAYERS)]
-            self._recurrent = [_turned(stored[f"lstm.weight_hh_l{at}"]) for at in range(LAYERS)]
-            self._bias = [
-                (stored[f"lstm.bias_ih_l{at}"] + stored[f"lstm.bias_hh_l{at}"]).astype(np.float32)
-                for at in range(LAYERS)
-            ]
-            self._linear = _turned(stored["linear.weight"])
-            self._offset = stored["linear.bias"].astype(np.float32)
+        self._networks = [_Network(stored_weights(name)) for name in WEIGHTS]
 
     def print_of(self, samples: Samples) -> Voiceprint | None:
         """The voiceprint of one channel's sound, shape (n,), 16 kHz; None where too little is voice."""
-        frames = mel_frames(voiced(samples))
-        if len(frames) < LEAST:
-            return None
-        if len(frames) <= WINDOW:
-            return np.asarray(self._prints(frames[np.newaxis])[0])
-        starts = list(range(0, len(frames) - WINDOW + 1, STEP))
-        if starts[-1] + WINDOW < len(frames):
-            starts.append(len(frames) - WINDOW)
-        windows = np.stack([frames[start : start + WINDOW] for start in starts])
-        return unit(self._prints(windows).mean(axis=0))
+        return self.prints_of([samples])[0]
 
-    def _prints(self, windows: Floats) -> Floats:
+    def prints_of(self, sounds: Sequence[Samples]) -> list[Voiceprint | None]:
+        """The same of many sounds at once, which costs less than one after the other."""
+        windows: dict[int, list[tuple[int, Floats]]] = {}
+        for number, sound in enumerate(sounds):
+            for window in _windows(mel_frames(voiced(sound))):
+                windows.setdefault(len(window), []).append((number, window))
+        found: list[list[list[Floats]]] = [[[] for _ in self._networks] for _ in sounds]
+        for alike in windows.values():
+            for first in range(0, len(alike), AT_ONCE):
+                some = alike[first : first + AT_ONCE]
+                stacked = np.stack([window for _, window in some])
+                for at, network in enumerate(self._networks):
+                    for (number, _), one in zip(some, network.prints(stacked), strict=True):
+                        found[number][at].append(one)
+        return [
+            unit(np.concatenate([unit(np.mean(each, axis=0)) for each in by_network]))
+            if by_network[0]
+            else None
+            for by_network in found
+        ]
+
+
+def _windows(frames: Floats) -> list[Floats]:
+    """Windows of a sound's spectra; none of one that is too short."""
+    if len(frames) <= WINDOW:
+        kept = len(frames) // COARSE * COARSE
+        return [frames[:kept]] if kept >= LEAST else []
+    starts = list(range(0, len(frames) - WINDOW + 1, STEP))
+    if starts[-1] + WINDOW < len(frames):
+        starts.append(len(frames) - WINDOW)
+    return [frames[start : start + WINDOW] for start in starts]
+
+
+class _Network:
+    """One set of weights, 5.7 MB in memory."""
+
+    def __init__(self, stored: dict[str, Floats]) -> None:
+        half = np.full(4 * SIZE, 0.5, np.float32)
+        half[2 * SIZE : 3 * SIZE] = 1.0
+        self._input = [_turned(stored[f"lstm.weight_ih_l{at}"]) * half for at in range(LAYERS)]
+        self._recurrent = [_turned(stored[f"lstm.weight_hh_l{at}"]) * half for at in range(LAYERS)]
+        self._bias = [
+            (stored[f"lstm.bias_ih_l{at}"] + stored[f"lstm.bias_hh_l{at}"]) * half
+            for at in range(LAYERS)
+        ]
+        self._linear = _turned(stored["linear.weight"])
+        self._offset = stored["linear.bias"]
+
+    def prints(self, windows: Floats) -> Floats:
         """Of windows alike in length, shape (n, frames, 40): their prints, shape (n, 256)."""
         rows, frames, _ = windows.shape
         values = np.ascontiguousarray(windows.transpose(1, 0, 2))
@@ -63,11 +101,13 @@ class SpeakerEncoder:
             values = np.empty((frames, rows, SIZE), np.float32)
             hidden, cell = np.zeros_like(hidden), np.zeros((rows, SIZE), np.float32)
             for at, one in enumerate(given.reshape(frames, rows, 4 * SIZE)):
-                gates = one + hidden @ back
-                # The order of gates is torch's: input, forget, cell, output (torch.nn.LSTM).
-                opened = _sigmoid(gates)
-                cell = opened[:, SIZE : 2 * SIZE] * cell + opened[:, :SIZE] * np.tanh(
-                    gates[:, 2 * SIZE : 3 * SIZE]
+                # The order of gates is torch's: input, forget, cell, output (torch.nn.LSTM). Their weights
+                # are halved but for the cell's, since a sigmoid is half a tanh of half the value.
+                gates = np.tanh(one + hidden @ back)
+                opened = 0.5 * gates + 0.5
+                cell = (
+                    opened[:, SIZE : 2 * SIZE] * cell
+                    + opened[:, :SIZE] * gates[:, 2 * SIZE : 3 * SIZE]
                 )
                 hidden = values[at] = opened[:, 3 * SIZE :] * np.tanh(cell)
         raw = np.maximum(hidden @ self._linear + self._offset, 0.0)
@@ -86,9 +126,11 @@ def unit(values: Floats) -> Floats:
     )
 
 
-def _sigmoid(values: Floats) -> Floats:
-    return np.asarray(0.5 * np.tanh(0.5 * values) + 0.5, np.float32)
+def _turned(weights: Floats) -> Floats:
+    return np.ascontiguousarray(weights.T)
 
 
-def _turned(weights: NDArray[np.float16]) -> Floats:
-    return np.ascontiguousarray(weights.T.astype(np.float32))
+def stored_weights(name: str) -> dict[str, Floats]:
+    """The arrays of one file beside this one, by torch's names for them."""
+    with as_file(files("listener.team.speaker_encoder") / name) as path, np.load(path) as stored:
+        return {each: stored[each].astype(np.float32) for each in stored.files}

@@ -1,0 +1,95 @@
+"""Prints of recordings of known speakers under the conditions of the bench: to fit on, and to judge by."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.bench.conditions import active_span, applied
+from listener.bench.known_speakers import Recording
+from listener.team.speaker_encoder import SpeakerEncoder
+from listener.team.speaker_encoder.encoder import Voiceprint
+
+_NONE = np.zeros(0, np.float32)
+_AT_ONCE = 32
+"""Recordings whose prints are made at once."""
+
+MOST = 16
+"""Recordings of a speaker at most: ten for the card, the rest to be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenPrint:
+    """The print of a piece of a recording; `short` for a second or two cut out of it."""
+
+    speaker: str
+    file: str
+    short: bool
+    seconds: float
+    print: Voiceprint
+
+
+def spoken_prints(
+    speakers: Mapping[str, Sequence[Recording]], condition: str, progress: Callable[[str], None]
+) -> list[SpokenPrint]:
+    """Return the prints of every piece, whole and a short cut of it, in the order of speakers and files."""
+    encoder, found = SpeakerEncoder(), []
+    jobs = [one for each in speakers.values() for one in each[:MOST]]
+    for first in range(0, len(jobs), _AT_ONCE):
+        pieces = [
+            each for one in jobs[first : first + _AT_ONCE] for each in _pieces(one, condition)
+        ]
+        prints = encoder.prints_of([sound for _, sound in pieces])
+        found += [
+            replace(each, print=made)
+            for (each, _), made in zip(pieces, prints, strict=True)
+            if made is not None
+        ]
+        progress(f"{condition}: {min(first + _AT_ONCE, len(jobs))} of {len(jobs)} recordings")
+    return found
+
+
+def _pieces(recording: Recording, condition: str) -> Iterator[tuple[SpokenPrint, Samples]]:
+    """The pieces of a recording as they sound, each with what is known of it before it has a print."""
+    name = recording.path.name
+    seed = zlib.crc32(name.encode())
+    for number, piece in enumerate(recording.pieces()):
+        heard = applied(condition, piece.astype(np.float64) / 32768, seed + number)
+        chance = np.random.default_rng([seed, number])
+        length = int(chance.uniform(1.0, 2.0) * SAMPLE_RATE)
+        # The words of a short call do not lie in the silence around them.
+        first, last = active_span(piece.astype(np.float64))
+        at = first + int(chance.integers(0, max(1, last - first - length)))
+        for short, sound in ((False, heard), (True, heard[at : at + length])):
+            seconds = min(len(sound), last - first) / SAMPLE_RATE
+            yield SpokenPrint(recording.speaker, name, short, seconds, _NONE), sound
+
+
+def by_speaker(prints: Sequence[SpokenPrint]) -> dict[str, list[SpokenPrint]]:
+    """Return them by speaker."""
+    found: dict[str, list[SpokenPrint]] = {}
+    for one in prints:
+        found.setdefault(one.speaker, []).append(one)
+    return found
+
+
+CARD = 10
+"""Recordings that stand for the card; of a speaker with few, all but four."""
+
+
+def card_and_rest(prints: Sequence[SpokenPrint]) -> tuple[list[SpokenPrint], list[SpokenPrint]]:
+    """Return one speaker's whole sentences of the card, and what is to be told: other recordings. Either
+    may be empty, of a speaker with too few."""
+    files = sorted({one.file for one in prints})
+    count = min(CARD, len(files) - 4)
+    if count < 4:
+        return [], list(prints)
+    card = set(files[:count])
+    return (
+        [one for one in prints if one.file in card and not one.short],
+        [one for one in prints if one.file not in card],
+    )

@@ -1,0 +1,160 @@
+"""A member reads the card: each sentence is heard, its sound checked, and its voiceprint taken.
+
+Nothing is written: sound is dropped as soon as its sentence is heard, and prints are the caller's to keep.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from grammar.language.parse import Understanding
+from grammar.protocol.model import Protocol
+from listener.audio.blocks import Source
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.sound_quality import advice, sound_check
+from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.two_ears import key_of
+from listener.recognition.recogniser import Recogniser
+from listener.team.speaker_encoder import SpeakerEncoder
+from listener.team.speaker_encoder.encoder import Voiceprint
+
+PATIENCE_S: Final = 12.0
+"""Seconds of sound for which a sentence is waited for."""
+SHORTEST_S: Final = 0.8
+"""A sentence of the card takes longer."""
+ENOUGH: Final = 5
+"""Sentences of good sound without which nobody is known."""
+QUICK, SURE = "quick ear", "sure ear"
+
+Wish = Callable[[], str]
+"""Its user's wish meanwhile: "" to go on, "skip" this sentence, "leave" the card."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One sentence of the card as it was read."""
+
+    phrase: str
+    heard: tuple[tuple[str, str], ...]
+    """By ear, the words it heard."""
+    understood: tuple[str, ...]
+    """The ears that understood it."""
+    do: tuple[str, ...]
+    """Cures for its sound, each a sentence; empty where it is good."""
+    voice: Voiceprint | None
+    """None where too little of it is voice."""
+    seconds: float = 0.0
+
+    @property
+    def good(self) -> bool:
+        """Whether its voice can be used and one of the ears understood it."""
+        return self.usable and bool(self.understood)
+
+    @property
+    def usable(self) -> bool:
+        """Whether its voice can be used, whatever the ears made of it."""
+        return self.voice is not None and not self.do
+
+
+class CardReading:
+    """Sentences from one source, one after the other."""
+
+    def __init__(
+        self,
+        source: Source,
+        protocol: Protocol,
+        recogniser: Recogniser,
+        sure: SureListener | None,
+        channel: int = 0,
+    ) -> None:
+        """`channel` of the source, from 0, is heard."""
+        self._read = Understanding(protocol).read
+        self._recogniser, self._sure = recogniser, sure
+        self._encoder = SpeakerEncoder()
+        self._wish: Wish = lambda: ""
+        self._level: Callable[[float], None] = lambda _: None
+        self._stretches = self._heard_from(source, channel)
+
+    def sentence(
+        self,
+        phrase: str,
+        wish: Wish = lambda: "",
+        level: Callable[[float], None] = lambda _: None,
+    ) -> Sentence | str:
+        """Return what came of a sentence that was asked for; "silent" where nobody spoke in time, "ended"
+        where the sound did, "skip" or "leave" where its user wanted so. `level` is told the loudness, 0
+        to 1."""
+        self._wish, self._level = wish, level
+        found = next(self._stretches, "ended")
+        return found if isinstance(found, str) else self._judged(phrase, *found)
+
+    def _judged(self, phrase: str, sound: Samples, around: Samples) -> Sentence:
+        check = sound_check(around)
+        do = advice(check)
+        seconds = len(sound) / SAMPLE_RATE
+        if seconds < SHORTEST_S:
+            do.append("that was too short for the sentence")
+        hearing = self._recogniser.open()
+        hearing.accept(sound)
+        heard = {QUICK: " ".join(word.text for word in hearing.finish())}
+        if self._sure:
+            surely = self._sure.hear(sound)
+            heard[SURE] = " ".join(surely.sentences[0].words) if surely and surely.sentences else ""
+        wanted = key_of(self._read(phrase.split()))
+        understood = tuple(
+            ear for ear, words in heard.items() if key_of(self._read(words.split())) == wanted
+        )
+        voice = self._encoder.print_of(sound)
+        return Sentence(phrase, tuple(heard.items()), understood, tuple(do), voice, seconds)
+
+    def _heard_from(self, source: Source, channel: int) -> Iterator[tuple[Samples, Samples] | str]:
+        """Yield each stretch of speech, with the sound since the one before; "silent" after each
+        PATIENCE_S without one; a wish as soon as there is one."""
+        segmenter, waited_s, speaking = Segmenter(), 0.0, False
+        part: list[Samples] = []
+        around: list[Samples] = []
+        for block in source.blocks():
+            samples = block.samples[:, min(channel, block.samples.shape[1] - 1)]
+            around.append(samples)
+            waited_s += len(samples) / SAMPLE_RATE
+            self._level(float(np.abs(samples.astype(np.int32)).max(initial=0)) / 32768)
+            if wanted := self._wish():
+                yield wanted
+                segmenter, speaking, waited_s, part, around = Segmenter(), False, 0.0, [], []
+                continue
+            for event in segmenter.push(samples):
+                speaking = _followed(event, part, speaking)
+                if isinstance(event, SpeechEnded) and part:
+                    yield np.concatenate(part), np.concatenate(around)
+                    waited_s, part, around = 0.0, [], []
+            if waited_s > PATIENCE_S and not speaking:
+                waited_s, around = 0.0, []
+                yield "silent"
+        for event in segmenter.flush():
+            _followed(event, part, speaking)
+            if isinstance(event, SpeechEnded) and part:
+                yield np.concatenate(part), np.concatenate(around)
+
+
+def usable_prints(sentences: Sequence[Sentence]) -> tuple[Voiceprint, ...]:
+    """Return the prints of the sentences whose sound was good."""
+    return tuple(one.voice for one in sentences if one.voice is not None and one.usable)
+
+
+def _followed(
+    event: SpeechBegan | SpeechWent | SpeechEnded, part: list[Samples], speaking: bool
+) -> bool:
+    match event:
+        case SpeechBegan(_, samples):
+            part[:] = [samples]
+            return True
+        case SpeechWent(samples):
+            part.append(samples)
+            return speaking
+        case SpeechEnded():
+            return False

@@ -1,0 +1,126 @@
+"""Where voices are kept whose people agreed: under a name for later cases, or in the folder of one case.
+
+A kept voice is a file of its own (mode 0600 in a folder of mode 0700). The voices of one case lie in its
+folder as lines of `voices.jsonl`, sealed where the case is locked; they are removed when the case ends,
+or by `purge`. Whatever is removed is written over first (`listener/storage/purge.py` says where that does
+not reach).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from grammar.errors import UserError
+from listener.storage.encrypted_lines import open_line, seal_line
+from listener.storage.passphrase import Keys
+from listener.storage.private_files import (
+    add_line,
+    private_file,
+    private_folder,
+    read_regular,
+    remove_for_good,
+    settle,
+)
+from listener.storage.purge import VOICES
+from listener.team.member import Member, as_json, from_json
+
+LONGEST_NAME: Final = 60
+
+
+def kept_members(folder: Path) -> list[Member]:
+    """Return every kept voice, by name; none where nobody's is. Raises UserError where one cannot be
+    read."""
+    if not folder.is_dir():
+        return []
+    found = [_read(path) for path in sorted(folder.glob("*.json"))]
+    return sorted(found, key=lambda member: member.name)
+
+
+def keep_member(folder: Path, member: Member) -> None:
+    """Keep a voice under its name, in place of one of that name. Raises UserError where that cannot be."""
+    name = member.name
+    if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
+        raise UserError(f"a voice is kept under a name of 1 to {LONGEST_NAME} printable signs.")
+    try:
+        if not folder.is_dir():
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(folder)
+        path = _path(folder, name)
+        partial = path.with_suffix(".part")
+        if os.path.lexists(partial):
+            remove_for_good(partial)
+        private_file(partial, as_json(member).encode())
+        if os.path.lexists(path):
+            remove_for_good(path)
+        partial.rename(path)
+        settle(folder)
+    except OSError as error:
+        raise UserError(f"the voice cannot be kept in {folder}: {error.strerror}.") from None
+
+
+def forget_member(folder: Path, name: str) -> bool:
+    """Remove the voice kept under a name for good; False where there is none. Raises UserError where it
+    cannot be removed."""
+    path = _path(folder, name)
+    found = False
+    for each in (path, path.with_suffix(".part")):
+        if os.path.lexists(each):
+            _remove(each)
+            found = True
+    return found
+
+
+def keep_for_case(case: Path, keys: Keys | None, members: Sequence[Member]) -> None:
+    """Add members' voices to a case, locked where it is. Raises UserError where that cannot be."""
+    try:
+        for member in members:
+            text = as_json(member)
+            add_line(case / VOICES, seal_line(keys, text.encode()) if keys else text)
+    except OSError as error:
+        raise UserError(f"the voices cannot be kept in {case}: {error.strerror}.") from None
+
+
+def members_of_case(case: Path, keys: Keys | None) -> list[Member]:
+    """Return the voices that lie in a case's folder. Raises UserError where one cannot be read."""
+    path = case / VOICES
+    if not os.path.lexists(path):
+        return []
+    try:
+        lines = read_regular(path).decode().splitlines()
+        texts = [open_line(keys, line).decode() if keys else line for line in lines]
+    except (OSError, ValueError):
+        raise UserError(f"{path} cannot be read.") from None
+    return [from_json(text, str(path)) for text in texts]
+
+
+def forget_case(case: Path) -> bool:
+    """Remove the voices of a case for good; False where it has none. Raises UserError."""
+    if not os.path.lexists(case / VOICES):
+        return False
+    _remove(case / VOICES)
+    return True
+
+
+def _read(path: Path) -> Member:
+    try:
+        text = read_regular(path).decode()
+    except (OSError, UnicodeDecodeError):
+        raise UserError(f"{path} cannot be read as a voice that was kept.") from None
+    return from_json(text, str(path))
+
+
+def _remove(path: Path) -> None:
+    try:
+        remove_for_good(path)
+    except OSError as error:
+        raise UserError(f"{path} cannot be removed: {error.strerror}.") from None
+    settle(path.parent)
+
+
+def _path(folder: Path, name: str) -> Path:
+    """The file of a name: never a path of its own, whatever it is called."""
+    return folder / f"{sha256(name.strip().casefold().encode()).hexdigest()[:24]}.json"

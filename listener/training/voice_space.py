@@ -1,0 +1,178 @@
+"""Fits `listener/team/voice-space.npz`: how prints are turned, the invented cohort, and how sure a score
+is.
+
+    python -m listener.training.voice_space FOLDER [--into FILE]
+
+FOLDER holds recordings of known speakers (`listener/bench/known_speakers.py`). Speakers whose part is
+`train` fit the turning; those whose part is `bounds`, whom the encoder has not seen, fit how sure a score
+is. Those whose part is `judge` are left alone. Prints what was fitted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from dataclasses import astuple
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import eigh
+from scipy.optimize import minimize
+
+from grammar.case.speaker import KNOWN
+from listener.bench.known_speakers import known_speakers, parts
+from listener.bench.spoken_prints import SpokenPrint, by_speaker, card_and_rest, spoken_prints
+from listener.team.speaker_encoder.encoder import unit
+from listener.team.voice_space import Sureness, VoiceSpace
+
+Doubles = NDArray[np.float64]
+
+CONDITIONS: Final = ("clean", "radio")
+KEPT: Final = 144
+"""Directions that are kept."""
+_COHORT: Final = 400
+_SMOOTHED: Final = 1.0
+"""Share of its mean variance that is added to each direction: few people are few."""
+TEAM: Final = 5
+STRANGERS: Final = 0.025
+"""Of strangers at most this share may be taken for a member, in the worst condition."""
+
+
+def space_of(trained: Sequence[SpokenPrint], seed: int = 1) -> VoiceSpace:
+    """Return the turning and the invented cohort from prints of many people."""
+    people = sorted({one.speaker for one in trained})
+    number = {name: at for at, name in enumerate(people)}
+    prints = np.stack([one.print for one in trained]).astype(np.float64)
+    whose = np.array([number[one.speaker] for one in trained])
+    centre = prints.mean(0)
+    prints = prints - centre
+    means = np.stack([prints[whose == at].mean(0) for at in range(len(people))])
+    apart = prints - means[whose]
+    within = apart.T @ apart / len(apart)
+    within += _SMOOTHED * np.trace(within) / len(within) * np.eye(len(within))
+    _, turned = eigh(np.cov(means.T), within)
+    turned = turned[:, ::-1][:, :KEPT]
+    placed = unit((prints @ turned).astype(np.float32)).astype(np.float64)
+    usual = np.stack([placed[whose == at].mean(0) for at in range(len(people))])
+    usual /= np.linalg.norm(usual, axis=1, keepdims=True)
+    chance = np.random.default_rng(seed)
+    cohort = chance.multivariate_normal(usual.mean(0), np.cov(usual.T), _COHORT)
+    return VoiceSpace(
+        centre.astype(np.float32),
+        turned.astype(np.float32),
+        unit(cohort.astype(np.float32)),
+        Sureness(1.0, 0.0, 4.0, 0.0),
+    )
+
+
+def trials(
+    space: VoiceSpace, prints: Sequence[SpokenPrint], teams: int, seed: int = 2
+) -> tuple[Doubles, Doubles, NDArray[np.int64]]:
+    """Return scores (n, 5), seconds (n,), and who spoke (n,), -1 for a stranger, of random teams."""
+    people = {name: card_and_rest(each) for name, each in by_speaker(prints).items()}
+    enrolled = [name for name, (card, _) in people.items() if card]
+    members = np.stack([space.member([one.print for one in people[n][0]]) for n in enrolled])
+    tests = [one for _, rest in people.values() for one in rest]
+    places = space.place(np.stack([one.print for one in tests]))
+    scores = space.scores(places, members)
+    whose = np.array(
+        [enrolled.index(one.speaker) if one.speaker in enrolled else -1 for one in tests]
+    )
+    seconds = np.array([one.seconds for one in tests])
+    chance = np.random.default_rng(seed)
+    found = []
+    for _ in range(teams):
+        team = chance.choice(len(enrolled), TEAM, replace=False)
+        here = np.full(len(tests), -1)
+        for at, member in enumerate(team):
+            here[whose == member] = at
+        strangers = np.flatnonzero(here < 0)
+        taken = np.concatenate(
+            [np.flatnonzero(here >= 0), chance.choice(strangers, min(60, len(strangers)), False)]
+        )
+        found.append((scores[taken][:, team], seconds[taken], here[taken]))
+    return (
+        np.concatenate([one for one, _, _ in found]),
+        np.concatenate([one for _, one, _ in found]),
+        np.concatenate([one for _, _, one in found]).astype(np.int64),
+    )
+
+
+def shares_of(sureness: Sureness, scores: Doubles, seconds: Doubles) -> Doubles:
+    """As `Sureness.shares`, for many: shape (n, members)."""
+    return np.stack([sureness.shares(s, d) for s, d in zip(scores, seconds, strict=True)])
+
+
+def fitted(by_condition: dict[str, tuple[Doubles, Doubles, NDArray[np.int64]]]) -> Sureness:
+    """Return the model of greatest likelihood, then made stricter until few enough strangers are named."""
+    scores, seconds, who = (
+        np.concatenate(each) for each in zip(*by_condition.values(), strict=True)
+    )
+    x = np.log(np.clip(seconds, 0.5, 4.0))
+
+    def loss(values: Doubles) -> float:
+        odds = (values[0] + values[1] * x)[:, None] * scores - (values[2] + values[3] * x)[:, None]
+        whole = np.concatenate([np.zeros((len(odds), 1)), odds], axis=1)
+        most = whole.max(1, keepdims=True)
+        norm = most[:, 0] + np.log(np.exp(whole - most).sum(1))
+        return float((norm - whole[np.arange(len(whole)), who + 1]).mean())
+
+    best = minimize(loss, np.array([2.0, 0.0, 8.0, 0.0]), method="Nelder-Mead").x
+    stricter = 0.0
+    while True:
+        scale, longer, offset, offset_longer = (float(each) for each in best)
+        found = Sureness(scale, longer, offset + stricter, offset_longer)
+        named = [
+            (shares_of(found, s, d)[w < 0].max(1) >= KNOWN).mean()
+            for s, d, w in by_condition.values()
+        ]
+        if max(named) <= STRANGERS:
+            return found
+        stricter += 0.05
+
+
+def main() -> None:
+    """Fit, write, and say what was fitted."""
+    parser = argparse.ArgumentParser(description="Fit how voices are compared.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--into", type=Path, default=Path("listener/team/voice-space.npz"))
+    wanted = parser.parse_args()
+    people = known_speakers(wanted.folder)
+
+    parted = parts(people)
+
+    def part(name: str) -> dict[str, list[SpokenPrint]]:
+        chosen = {who: each for who, each in people.items() if parted[who] == name}
+        return {each: spoken_prints(chosen, each, _tell) for each in CONDITIONS}
+
+    trained = part("train")
+    space = space_of([one for each in trained.values() for one in each])
+    bounds = {name: trials(space, each, 60) for name, each in part("bounds").items()}
+    sureness = fitted(bounds)
+    np.savez(
+        wanted.into,
+        centre=space.centre,
+        turned=space.turned.astype(np.float16),
+        cohort=space.cohort.astype(np.float16),
+        sureness=np.array(astuple(sureness)),
+    )
+    print(sureness)
+    for name, (scores, seconds, who) in bounds.items():
+        shares = shares_of(sureness, scores, seconds)
+        known, right = shares.max(1) >= KNOWN, shares.argmax(1) == who
+        print(
+            f"{name}: right {100 * (known & right)[who >= 0].mean():.1f} %, another's name"
+            f" {100 * (known & ~right)[who >= 0].mean():.1f} %, strangers named"
+            f" {100 * known[who < 0].mean():.1f} %"
+        )
+
+
+def _tell(text: str) -> None:
+    print(f"\r{text}", end="", file=sys.stderr, flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,78 @@
+"""The card is read, voices are kept only with a yes, and a drill then says who spoke. Synthetic voices."""
+
+from __future__ import annotations
+
+import io
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from tests.support.places import SAMPLES
+from tui.cli import main
+
+STATIONS = ("team-leader", "airway-operator", "drugs-nurse", "anteroom", "outside")
+
+
+@pytest.fixture(autouse=True)
+def _own_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("ANSWERBACK_EARS", "quick")
+
+
+def read(station: str, answer: str, monkeypatch: pytest.MonkeyPatch) -> int:
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{answer}\n"))
+    card = str(SAMPLES / f"card-{station}.flac")
+    return main(["team", "--station", station, "--from", card])
+
+
+@pytest.mark.parametrize("answer", ["", "no", "y", "yes", "certainly Kim"])
+def test_nothing_is_kept_without_a_yes_and_a_name(
+    answer: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert read("outside", answer, monkeypatch) == 0
+    assert not (tmp_path / "data").exists()
+    assert "nothing is kept" in capsys.readouterr().err
+
+
+def test_what_was_understood_is_told_at_once(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert read("outside", "yes Kim", monkeypatch) == 0
+    told = capsys.readouterr()
+    asked = [line for line in told.err.splitlines() if line.startswith("say: ")]
+    assert len(asked) == 13
+    assert told.err.count("understood (quick ear)") >= 10
+    assert told.out.startswith("Outside: known from 13 sentences, kept as Kim")
+    assert main(["team", "--kept"]) == 0
+    assert capsys.readouterr().out.startswith("Kim: outside, agreed ")
+    assert main(["team", "--forget", "kim"]) == 0
+    assert main(["team", "--forget", "kim"]) == 2
+    assert "nothing was changed" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_five_voices_on_one_channel_are_told_apart_and_nobody_gets_another_s_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for station in STATIONS:
+        assert read(station, f"yes {station}", monkeypatch) == 0
+    capsys.readouterr()
+    drill = SAMPLES / "well-run-drill.flac"
+    cases = tmp_path / "cases"
+    assert main(["listen", str(drill), "--team", "all", "--json", "--cases", str(cases)]) == 0
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    said = {line["seq"]: line for line in lines if line["kind"] == "utterance"}
+    truth = tomllib.loads((SAMPLES / "well-run-drill.toml").read_text())["utterance"]
+    right = long = 0
+    for one in said.values():
+        whose = next(u["from"] for u in truth if u["t"] - 0.5 < one["t"] < u["until"])
+        assert one["from"] in (whose, None), one
+        if one["until"] - one["t"] >= 1.0:
+            long += 1
+            right += one["from"] == whose
+    assert long > 40
+    assert right == long
+    (case,) = cases.iterdir()
+    assert not (case / "voices.jsonl").exists()

@@ -1,0 +1,209 @@
+"""The card read aloud at a terminal: consent, one sentence after the other, what was heard, and a bar."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import termios
+import tty
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Final, TextIO
+
+from grammar.advice.reading_card import reading_card
+from grammar.language.phrases import network
+from grammar.protocol.model import Protocol
+from listener.audio.blocks import Source
+from listener.confidence.supervised_sure_ear import SureListener, start_sure_ear
+from listener.recognition.engines import choose
+from listener.recognition.recogniser import Recogniser
+from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints
+from listener.team.member import Member
+from tui.text.wall_clock import wall_stamp
+from tui.text.wording import clean, station
+
+NOTICE: Final = (
+    "A voice is personal data. Whoever says yes is known by voice, to tell who spoke: for this case only",
+    "(gone when it ends), or kept on this computer under a name until `answerback team --forget NAME`.",
+)
+NO_ORDER: Final = "The sentences are words to try the sound with; nobody acts on them."
+TRIES: Final = 3
+"""A sentence whose sound is bad, or that no ear understood, is asked for again so often."""
+_BAR: Final = 24
+_WISHES: Final = {"s": "skip", "\x1b": "leave", "q": "leave"}
+
+
+@dataclass(frozen=True, slots=True)
+class CardRead:
+    """The outcome of one member's card. `member` is None where nobody is known from it."""
+
+    station: str
+    sentences: tuple[Sentence, ...]
+    member: Member | None
+
+
+class Console:
+    """Asks and tells on a terminal, or on plain streams."""
+
+    def __init__(self, lines: TextIO | None = None, out: TextIO | None = None) -> None:
+        """Standard input and standard error where nothing else is given."""
+        self._lines, self._out = lines or sys.stdin, out or sys.stderr
+        self._drawn = False
+
+    def say(self, text: str) -> None:
+        """Print a line."""
+        if self._drawn:
+            print("\r\033[K", end="", file=self._out)
+            self._drawn = False
+        print(clean(text), file=self._out, flush=True)
+
+    def ask(self, question: str) -> str:
+        """Return the answer, a line; "" at the end of the input."""
+        print(clean(question), end=" ", file=self._out, flush=True)
+        answer = self._lines.readline().strip()
+        if not self._lines.isatty():  # else whoever answered ended the line
+            print(file=self._out)
+        return answer
+
+    def bar(self, done: int, of: int, loud: float) -> None:
+        """Show how far the card is, and how loud it is now, 0 to 1."""
+        if not self._out.isatty():
+            return
+        full = _BAR * done // max(of, 1)
+        meter = "▮" * round(10 * min(loud * 2, 1.0))
+        line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}   {meter:<10}  s skip, q end"
+        print(f"\r\033[K{line}", end="", file=self._out, flush=True)
+        self._drawn = True
+
+    @contextmanager
+    def keys(self) -> Iterator[Wish]:
+        """Give a function that says which key was pressed since it was last asked."""
+        if not self._lines.isatty():
+            yield lambda: ""
+            return
+        handle = self._lines.fileno()
+        before = termios.tcgetattr(handle)
+        tty.setcbreak(handle)
+        try:
+            yield lambda: _pressed(handle)
+        finally:
+            termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _pressed(handle: int) -> str:
+    if not select.select([handle], [], [], 0)[0]:
+        return ""
+    return _WISHES.get(os.read(handle, 1).decode(errors="replace"), "")
+
+
+@dataclass(frozen=True, slots=True)
+class Ears:
+    """The engines that hear the cards."""
+
+    protocol: Protocol
+    recogniser: Recogniser
+    sure: SureListener | None
+
+
+@contextmanager
+def ears_of(
+    protocol: Protocol, recogniser: str = "auto", model: Path | None = None
+) -> Iterator[Ears]:
+    """Give every ear that is installed, loaded for a protocol. Raises UserError."""
+    quick = choose(
+        recogniser, network(protocol), protocol.pronunciations, model, protocol.protocol.language
+    )
+    sure = start_sure_ear(protocol)
+    try:
+        yield Ears(protocol, quick, sure)
+    finally:
+        if sure:
+            sure.close()
+
+
+def read_cards(
+    ears: Ears,
+    stations: Sequence[str],
+    source: Callable[[str], Source],
+    console: Console,
+    done: Callable[[CardRead], None],
+    *,
+    case: bool,
+) -> None:
+    """Have a card read for one station after the other, and give each to `done`. `source` opens the sound
+    of a station. With `case` a voice may be known for one case only; else only under a name."""
+    card = reading_card(ears.protocol)
+    for line in (*NOTICE, NO_ORDER):
+        console.say(line)
+    for name in stations:
+        title = station(ears.protocol, name)
+        agreed, kept = _consent(console, title, case=case)
+        if not agreed:
+            console.say(f"{title}: skipped, nothing is kept")
+            continue
+        sentences = _read_card(ears, card, source(name), console)
+        prints = usable_prints(sentences)
+        member = Member(name, prints, wall_stamp(), kept) if len(prints) >= ENOUGH else None
+        done(CardRead(name, tuple(sentences), member))
+
+
+def _consent(console: Console, title: str, *, case: bool) -> tuple[bool, str]:
+    """Return whether this person said yes, and the name to keep the voice under, "" for this case only."""
+    how = "yes (this case only), yes NAME (kept)" if case else "yes NAME (kept under that name)"
+    answer = console.ask(f"{title}: may your voice be known? {how}, or Enter to skip:")
+    word, _, name = answer.partition(" ")
+    if word.lower() != "yes" or not (case or name.strip()):
+        return False, ""
+    return True, name.strip()
+
+
+def _read_card(ears: Ears, card: Sequence[str], source: Source, console: Console) -> list[Sentence]:
+    reading = CardReading(source, ears.protocol, ears.recogniser, ears.sure)
+    found: list[Sentence] = []
+    tries = TRIES if source.live else 1
+    with console.keys() as wish:
+        for number, phrase in enumerate(card):
+            for attempt in range(tries):
+                console.say(f"say: {phrase}")
+                one = reading.sentence(phrase, wish, partial(console.bar, number, len(card)))
+                if one in ("leave", "ended"):
+                    return found
+                if isinstance(one, str):
+                    console.say("  skipped" if one == "skip" else "  nobody spoke")
+                    break
+                console.say(f"  {in_words(one)}")
+                last = attempt + 1 == tries
+                if one.good or last:
+                    if one.usable:
+                        found.append(one)
+                    break
+                console.say("  once more, please")
+        console.bar(len(card), len(card), 0.0)
+    return found
+
+
+def in_words(one: Sentence) -> str:
+    """Return what was heard of a sentence, and what is wrong with its sound."""
+    if one.understood:
+        text = f"understood ({' and '.join(one.understood)})"
+    else:
+        words = " / ".join(f"{ear}: {heard or 'nothing'}" for ear, heard in one.heard)
+        text = f"not understood ({words})"
+    return "; ".join([text, *one.do])
+
+
+def told(protocol: Protocol, read: CardRead) -> str:
+    """Return what came of a card, in a line."""
+    title, good = station(protocol, read.station), len(usable_prints(read.sentences))
+    if read.member is None:
+        return f"{title}: not known, {good} good sentences are too few ({ENOUGH} are needed)"
+    ears = dict.fromkeys(ear for one in read.sentences for ear, _ in one.heard)
+    by_ear = ", ".join(
+        f"{ear} understood {sum(ear in one.understood for one in read.sentences)}" for ear in ears
+    )
+    kept = f"kept as {read.member.name}" if read.member.name else "for this case only"
+    return f"{title}: known from {good} sentences, {kept} ({by_ear} of {len(read.sentences)})"

@@ -1,0 +1,156 @@
+"""The command `team`: members read a card, so that their voices are known; kept voices listed and
+removed."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from platformdirs import user_data_path
+
+from grammar.errors import UserError
+from tui.commands.shared import Commands, passphrase_file_option, passphrase_of
+from tui.commands.sound import device_option, listed, source_of
+from tui.text.wording import clean
+
+if TYPE_CHECKING:
+    from grammar.protocol.model import Protocol
+    from listener.storage.passphrase import Keys
+    from listener.team.member import Member
+    from tui.commands.card_console import CardRead
+
+USUAL_PROTOCOL = "isolation-airway"
+EVERYBODY = "all"
+
+
+def voices_folder() -> Path:
+    """Return where voices are kept whose people agreed to it."""
+    return user_data_path("answerback", appauthor=False) / "voices"
+
+
+def add(commands: Commands) -> None:
+    """Put the command on the parser."""
+    one = commands.add_parser("team", help="read a card, so that it is known who spoke")
+    one.add_argument(
+        "of",
+        nargs="?",
+        default=USUAL_PROTOCOL,
+        metavar="CASE|PROTOCOL",
+        help="a broken-off case that is to go on, or a protocol; isolation-airway if left out",
+    )
+    one.add_argument(
+        "--station",
+        action="append",
+        metavar="STATION",
+        help="who reads, by station; may be repeated; all in turn if left out",
+    )
+    one.add_argument(
+        "--from",
+        dest="audio",
+        metavar="FILE",
+        help="a card read into a WAV or FLAC file, of one station; none: microphone",
+    )
+    device_option(one)
+    one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
+    one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
+    one.add_argument("--forget", metavar="NAME", help="remove the voice kept under NAME for good")
+    one.add_argument("--kept", action="store_true", help="list the voices that are kept, and end")
+    passphrase_file_option(one)
+    one.set_defaults(run=team)
+
+
+def team_option(parser: argparse.ArgumentParser) -> None:
+    """`--team NAMES`."""
+    parser.add_argument(
+        "--team",
+        default="",
+        metavar="NAME,NAME|all",
+        help="kept voices of those who are here (`answerback team` keeps them)",
+    )
+
+
+def team(wanted: argparse.Namespace) -> None:
+    """Have cards read, or list or remove kept voices."""
+    if listed(wanted):
+        return
+    from listener.team.voiceprint_store import forget_member, kept_members  # noqa: PLC0415
+
+    folder = voices_folder()
+    if wanted.forget is not None:
+        if not forget_member(folder, wanted.forget):
+            raise UserError(f"no voice is kept under “{wanted.forget}”: nothing was changed")
+        print(clean(f"forgotten for good: {wanted.forget}"))
+    elif wanted.kept:
+        for member in kept_members(folder):
+            print(clean(f"{member.name}: {member.station}, agreed {member.agreed}"))
+    else:
+        _read(wanted, folder)
+
+
+def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
+    """Return the kept voices called by `--team`, of the protocol's stations. Raises UserError for a name
+    under which none is kept, or a station that the protocol does not have."""
+    from listener.team.voiceprint_store import kept_members  # noqa: PLC0415
+
+    if not names.strip():
+        return ()
+    kept = kept_members(voices_folder())
+    if names.strip() == EVERYBODY:
+        return tuple(member for member in kept if member.station in protocol.stations)
+    by_name = {member.name.casefold(): member for member in kept}
+    found = []
+    for name in (each.strip() for each in names.split(",") if each.strip()):
+        member = by_name.get(name.casefold())
+        if member is None:
+            raise UserError(f"no voice is kept under “{name}”: `answerback team --kept` lists them")
+        if member.station not in protocol.stations:
+            raise UserError(f"{name} speaks for “{member.station}”, which this protocol has not")
+        found.append(member)
+    return tuple(found)
+
+
+def _read(wanted: argparse.Namespace, folder: Path) -> None:
+    from grammar.protocol.loading import load_protocol  # noqa: PLC0415
+    from listener.storage.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
+    from listener.team.voiceprint_store import keep_for_case, keep_member  # noqa: PLC0415
+    from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+
+    case = Path(wanted.of) if (Path(wanted.of) / JOURNAL).is_file() else None
+    protocol = load_protocol(str(case / PROTOCOL) if case else wanted.of)
+    keys = _keys_of(wanted, case) if case else None
+    stations = wanted.station or [one.id for one in protocol.station]
+    for name in stations:
+        if name not in protocol.stations:
+            known = ", ".join(protocol.stations)
+            raise UserError(f"There is no station “{name}”: there are {known}.")
+    if wanted.audio and len(stations) != 1:
+        raise UserError("a file holds the card of one member: name them with --station")
+
+    def done(card: CardRead) -> None:
+        if card.member and card.member.name:
+            keep_member(folder, card.member)
+        elif card.member and case:
+            keep_for_case(case, keys, [card.member])
+        print(clean(told(protocol, card)), flush=True)
+
+    with ears_of(protocol, wanted.recogniser, wanted.model) as ears:
+        read_cards(
+            ears,
+            stations,
+            lambda _: source_of(wanted.audio, wanted.device, (), keys=False),
+            Console(),
+            done,
+            case=case is not None,
+        )
+
+
+def _keys_of(wanted: argparse.Namespace, case: Path) -> Keys | None:
+    """Return the keys of a case that can still go on. Raises UserError for one that has ended."""
+    from listener.storage.case_reader import open_case  # noqa: PLC0415
+    from listener.storage.passphrase import unlock  # noqa: PLC0415
+
+    passphrase = passphrase_of(wanted, case)
+    if any(fact.kind == "case-ended" for fact in open_case(case, passphrase).facts[-1:]):
+        raise UserError(f"{case} has ended: nobody speaks in it any more")
+    return unlock(case, passphrase)

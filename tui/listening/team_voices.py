@@ -1,0 +1,33 @@
+"""The voices of a case's team: kept in its folder as long as it lasts, gone when it ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from grammar.case.facts import VoiceAgreed
+from listener.storage.journal import Journal
+from listener.team.member import Member
+from listener.team.voiceprint_store import forget_case, keep_for_case, members_of_case
+
+
+class TeamVoices:
+    """Members who are known in a case. Those for this case only lie in its folder, locked where it is."""
+
+    def __init__(self, journal: Journal, members: Sequence[Member]) -> None:
+        """`journal` is of a new case, or of one that goes on. Raises UserError where voices cannot be
+        read."""
+        self._journal = journal
+        self._new = tuple(members)
+        self.members = (*members_of_case(journal.folder, journal.keys), *self._new)
+
+    def begin(self, t: float) -> Iterator[VoiceAgreed]:
+        """Keep the new members' voices, and yield that each of them agreed. Raises UserError where they
+        cannot be kept."""
+        only_here = [member for member in self._new if not member.name]
+        keep_for_case(self._journal.folder, self._journal.keys, only_here)
+        for member in self._new:
+            yield VoiceAgreed(t=t, station=member.station, scope="kept" if member.name else "case")
+
+    def forget(self) -> None:
+        """Remove the voices that were kept for this case only. Raises UserError where that cannot be."""
+        forget_case(self._journal.folder)
