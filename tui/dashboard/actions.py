@@ -29,6 +29,7 @@ from tui.dashboard.manual_entry import Acts, ManualEntry
 from tui.dashboard.palette import IN_WORDS, THEMES, dress
 from tui.dashboard.settings import Settings, Theme
 from tui.dashboard.status import Status
+from tui.dashboard.typing_guard import NOT_TAKEN, TypingGuard
 from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
@@ -70,6 +71,7 @@ class CaseActions(App[None]):
         self._guesses = Guesses(protocol)
         self._guessed: dict[tuple[int, str, str], tuple[Guess, ...]] = {}
         self._notice = ""
+        self._typing = TypingGuard()
         self._notice_ends: Timer | None = None
         self.box = DialogBox()
 
@@ -79,6 +81,11 @@ class CaseActions(App[None]):
             return  # struck just after the one that ended the case
         if isinstance(event, events.Key) and self.box.dialog:
             self.box.struck(event.key, event.character)
+            if not self.box.dialog:
+                self._typing.closed(event)
+        elif isinstance(event, events.Key) and self._typing.goes_on(event):
+            told = self._notice.partition(f"   {NOT_TAKEN}")[0]
+            self.tell(f"{told}   {NOT_TAKEN}")
         elif isinstance(event, events.Paste) and self.box.dialog:
             self.box.paste(event.text)
         else:

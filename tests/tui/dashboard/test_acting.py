@@ -24,6 +24,7 @@ from grammar.case.facts import (
 from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
 from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
+from tui.dashboard.typing_guard import TYPING_S
 from tui.dashboard.widgets.log import RunningLog
 from tui.text.wording import CHOSEN
 
@@ -265,6 +266,7 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
         await seen.text()
         await seen.pilot.press("a", "w")
         assert "every call is answered" in (await seen.text()).lower()
+        await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("u")
         assert "Give ketamine 90 mg" in await seen.text()
 
@@ -335,6 +337,7 @@ async def test_calls_without_a_value_take_two_keys_and_of_a_list_three() -> None
         await seen.text()
         await seen.pilot.press("c", palette("room-ready"))
         assert told(Entered(t=0, call="room-ready"))(seen)
+        await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("c", palette("switch-plan"), "b")
         assert told(Entered(t=0, call="switch-plan", slots=(("plan", "bravo"),)))(seen)
 
