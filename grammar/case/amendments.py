@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 from grammar.case.facts import (
     Amended,
@@ -31,6 +31,11 @@ Amending = (
 )
 """Facts that change how an earlier one stands."""
 
+AMENDING: tuple[str, ...] = tuple(
+    str(one.__dataclass_fields__["kind"].default) for one in get_args(Amending)
+)
+"""Their kinds, as `Fact.kind` has them."""
+
 
 @dataclass(frozen=True, slots=True)
 class EffectiveFact:
@@ -48,6 +53,15 @@ def ended(fact: Fact) -> float:
     """Return when a fact was complete, seconds on the case's clock: a fact that lasts is known when
     it is over."""
     return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
+
+
+def confidence_of(heard: Heard) -> float:
+    """Return the listener's confidence, 0 to 1: that of the whole utterance, else the mean of its
+    words."""
+    if heard.confidence is not None:
+        return heard.confidence
+    words = heard.words
+    return sum(word.confidence for word in words) / len(words) if words else 0.0
 
 
 def effective(facts: Iterable[Fact]) -> dict[int, EffectiveFact]:

@@ -16,6 +16,7 @@ from grammar.case.amendments import (
     EffectiveFact,
     amended_facts,
     changes,
+    confidence_of,
     effective,
     ended,
 )
@@ -42,7 +43,7 @@ from grammar.case.facts import (
     Warned,
     Withdrawn,
 )
-from grammar.case.loop_step import Outcome, Said, newest, place_of
+from grammar.case.loop_step import Outcome, Said, newest, place_of, was_unsure
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
@@ -70,7 +71,7 @@ CHECKPOINT = 512
 POSSIBLE_HELP = "possible-help"
 """Flag of an utterance that may be a call for help and that nobody has settled."""
 
-RECENT = 8
+RECENT = 64
 """So many of the newest states are kept as well: what the listener adds to a fact (its doubt, whose voice
 it was) comes a moment after it, and folds these again."""
 
@@ -162,7 +163,7 @@ class Case:
         while (earlier := self._kept_before(known, amending, start)) < start:
             start = earlier
         state = self._past[start]
-        standing = effective(known) if amending else None
+        standing = effective(known[start:]) if amending else None
         for fact in known[start:]:
             found = standing.get(fact.seq) if standing is not None else EffectiveFact(fact)
             if found:
@@ -194,11 +195,14 @@ class Case:
 
         Other threads read `_state` meanwhile: it is assigned once, when all is folded.
         """
-        at = next((i for i, fact in enumerate(self._facts) if fact.seq == target), None)
-        start = 0 if at is None else max(count for count in self._kept if count <= at)
-        self._kept = {count: state for count, state in self._kept.items() if count <= start}
+        at = bisect_left(self._facts, target, key=lambda fact: fact.seq)
+        if at == len(self._facts) or self._facts[at].seq != target:
+            at = 0
+        start = max(count for count in self._kept if count <= at)
         state = self._kept[start]
-        standing = effective(self._facts)
+        self._kept = {count: kept for count, kept in self._kept.items() if count <= start}
+        # What stands before `start` is in the state kept there, whatever was said of it since.
+        standing = effective(self._facts[start:])
         for count, fact in enumerate(self._facts[start:], start=start + 1):
             found = standing.get(fact.seq)
             if found:
@@ -351,6 +355,7 @@ class Case:
             utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
             state = replaced(state, possible_help=(*state.possible_help, utterance))
         line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
+        before_it = state.loops
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replaced(
             state,
@@ -360,9 +365,11 @@ class Case:
         )
         if unsure and not outcome.effective and outcome.loop is not None:
             state = replaced(state, unsure_answers=state.unsure_answers.plus(utterance))
-        return self._effects(state, utterance, outcome)
+        return self._effects(state, utterance, outcome, doubtful=was_unsure(before_it, outcome))
 
-    def _effects(self, state: State, utterance: Utterance, outcome: Outcome) -> State:
+    def _effects(
+        self, state: State, utterance: Utterance, outcome: Outcome, *, doubtful: bool
+    ) -> State:
         if outcome.withdrawn is not None:
             state = without(self.protocol, state, outcome.withdrawn)
         if outcome.changed and outcome.loop is not None:
@@ -372,16 +379,19 @@ class Case:
         if outcome.effective:
             return apply(self.protocol, state, utterance)
         if outcome.settled is not None:
-            help_left = tuple(u for u in state.possible_help if u.loop != outcome.settled)
-            state = replaced(state, possible_help=help_left)
-            # A read-back that agrees confirms a call that was heard with doubt.
             settled = outcome.settled
-            doubtful = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
-            if doubtful:
+            if state.possible_help:
+                help_left = tuple(u for u in state.possible_help if u.loop != settled)
+                state = replaced(state, possible_help=help_left)
+            if not doubtful:
+                return state
+            # A read-back that agrees confirms a call that was heard with doubt.
+            call = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
+            if call:
                 rest = state.unsure.edited(
-                    lambda u: None if u is doubtful else u, lambda u: u.fact < settled
+                    lambda u: None if u is call else u, lambda u: u.fact < settled
                 )
-                return apply(self.protocol, replaced(state, unsure=rest), doubtful)
+                return apply(self.protocol, replaced(state, unsure=rest), call)
         return state
 
 
@@ -392,15 +402,6 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
         if ended(fact) <= now:
             case.add(fact)
     return case.view(now)
-
-
-def confidence_of(heard: Heard) -> float:
-    """Return the listener's confidence, 0 to 1: that of the whole utterance, else the mean of its
-    words."""
-    if heard.confidence is not None:
-        return heard.confidence
-    words = heard.words
-    return sum(word.confidence for word in words) / len(words) if words else 0.0
 
 
 def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:

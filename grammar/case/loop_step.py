@@ -118,6 +118,13 @@ def place_of(loops: Loops, loop: int) -> int | None:
     return at if at < len(loops) and loops[at].id == loop else None
 
 
+def was_unsure(loops: Loops, outcome: Outcome) -> bool:
+    """Return whether the loop that an outcome settles held a call heard with doubt; `loops` are those
+    before it."""
+    at = None if outcome.settled is None else place_of(loops, outcome.settled)
+    return at is not None and loops[at].unsure
+
+
 def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:
     """Return a sort key for the loop that "negative" speaks of: one that differs, one's own, the
     one answered last."""

@@ -25,7 +25,8 @@ class PersistentSequence(Sequence[T]):
         """Return this sequence and one item more. The items are shared unless this value was grown
         before."""
         longer: PersistentSequence[T] = PersistentSequence.__new__(type(self))
-        shared = self._shared if len(self._shared) == self._length else [*self]
+        grown_before = len(self._shared) != self._length
+        shared = self._shared[: self._length] if grown_before else self._shared
         shared.append(item)
         longer._shared = shared
         longer._length = self._length + 1

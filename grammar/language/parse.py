@@ -7,16 +7,15 @@ made of.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from functools import lru_cache
 from itertools import pairwise
 
+from grammar.language.matching import Caught, Matcher, Names
 from grammar.language.meaning import Meaning, Reading, SlotValue
 from grammar.language.nearest_phrase import Nearest
 from grammar.language.numbers import language
-from grammar.language.numbers.spoken import SpokenNumber
 from grammar.language.phrases import PROWORD_TYPES, UNKNOWN, Body, bodies, frame, phrases, rules
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol, Spoken, decimal
@@ -33,39 +32,11 @@ from grammar.protocol.templates import (
 from grammar.protocol.templates import Sequence as Parts
 from grammar.replacing import replaced
 
-LONGEST_NUMBER = 10
-"""Words in the longest spoken number that is tried."""
-
-LONGEST_DURATION = 2 * LONGEST_NUMBER + 3
-"""Likewise: a number of minutes "and" a number of seconds."""
-
 BREATH_S = 0.3
 """Words after a pause this long may be another voice answering, not the end of the call."""
 
 MOST_WORDS = 60
 """Longer runs are not taken apart: nobody calls that much in a breath."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Caught:
-    """Slots that a match has filled so far."""
-
-    slots: tuple[tuple[str, SlotValue], ...] = ()
-    prowords: tuple[str, ...] = ()
-    to: str | None = None
-    sender: str | None = None
-    numbers: tuple[SpokenNumber, ...] = ()
-    conflict: bool = False
-
-    def slot(self, name: str, value: SlotValue) -> _Caught:
-        return replaced(self, slots=(*self.slots, (name, value)))
-
-    def number(self, spoken: SpokenNumber) -> _Caught:
-        clash = self.conflict or spoken.conflict is not None
-        return replaced(self, numbers=(*self.numbers, spoken), conflict=clash)
-
-
-_NOTHING = _Caught()
 
 
 KNOWN = 1 << 16
@@ -79,10 +50,10 @@ class Understanding:
         self._protocol = protocol
         self._language = language(protocol.protocol.language)
         self._rules = rules(protocol)
-        self._before, self._after = frame(protocol)
         self._bodies = tuple(bodies(protocol))
-        self._starting = _by_first_word(self._bodies, self._rules)
         self._names = _names(protocol)
+        starting = _by_first_word(self._bodies, self._rules)
+        self._matcher = Matcher(self._language, self._rules, self._names, frame(protocol), starting)
         self._known = lru_cache(KNOWN)(self._read)
         self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
@@ -162,21 +133,14 @@ class Understanding:
     # ------------------------------------------------------------------ exact
 
     def _exact(self, words: Sequence[str]) -> Meaning | None:
-        found: list[tuple[Body, _Caught]] = []
-        for start, opened in self._match(self._before, words, 0, _NOTHING):
-            here = words[start] if start < len(words) else ""
-            for body in self._starting.get(here, ()):
-                for end, filled in self._match(body.node, words, start, opened):
-                    for stop, closed in self._match(self._after, words, end, filled):
-                        if stop == len(words):
-                            found.append((body, closed))
+        found = self._matcher.ways(words)
         for kind in ("call", "item", "answer", "proword"):
             of_kind = [pair for pair in found if pair[0].kind == kind]
             if of_kind:
                 return self._meaning(of_kind)
         return None
 
-    def _meaning(self, found: list[tuple[Body, _Caught]]) -> Meaning:
+    def _meaning(self, found: list[tuple[Body, Caught]]) -> Meaning:
         body, caught = max(found, key=lambda pair: (len(pair[1].slots), pair[1].to is not None))
         readings: dict[str, Reading] = {}
         for other, filled in found:
@@ -202,12 +166,12 @@ class Understanding:
         doubts = ("number-conflict",) if caught.conflict else ()
         return self._with_doubts(meaning, *doubts)
 
-    def _reading(self, call: str, caught: _Caught) -> Reading:
+    def _reading(self, call: str, caught: Caught) -> Reading:
         slots = self._complete(caught)
         said = {name for name, _ in caught.slots}
         return Reading(call, slots, unit_said="unit" not in slots or "unit" in said)
 
-    def _complete(self, caught: _Caught) -> Mapping[str, SlotValue]:
+    def _complete(self, caught: Caught) -> Mapping[str, SlotValue]:
         """Return the slots, with the drug's own unit where none was said."""
         slots: dict[str, SlotValue] = dict(caught.slots)
         drug = self._protocol.drugs.get(str(slots.get("drug", "")))
@@ -228,95 +192,6 @@ class Understanding:
                 ):
                     found.append("out-of-bounds")
         return replaced(meaning, doubts=(*meaning.doubts, *found)) if found else meaning
-
-    # ------------------------------------------------------------------ matching
-
-    def _match(
-        self, node: Node, words: Sequence[str], at: int, caught: _Caught
-    ) -> Iterator[tuple[int, _Caught]]:
-        match node:
-            case Literal(word):
-                if at < len(words) and words[at] == word:
-                    yield at + 1, caught
-            case Maybe(part):
-                yield from self._match(part, words, at, caught)
-                yield at, caught
-            case Choice(options):
-                for option in options:
-                    yield from self._match(option, words, at, caught)
-            case Parts(parts):
-                yield from self._match_all(parts, words, at, caught)
-            case Slot(name, kind):
-                yield from self._match_slot(name, kind, words, at, caught)
-            case Rule(name):
-                # The only rule with a value of its own is the number inside an amount.
-                own = "amount" if name == "number" else name
-                yield from self._match_slot(own, name, words, at, caught)
-
-    def _match_all(
-        self, parts: tuple[Node, ...], words: Sequence[str], at: int, caught: _Caught
-    ) -> Iterator[tuple[int, _Caught]]:
-        if not parts:
-            yield at, caught
-            return
-        for end, filled in self._match(parts[0], words, at, caught):
-            yield from self._match_all(parts[1:], words, end, filled)
-
-    def _match_slot(
-        self, name: str, kind: str, words: Sequence[str], at: int, caught: _Caught
-    ) -> Iterator[tuple[int, _Caught]]:
-        if at >= len(words):
-            return
-        if kind in ("amount", "dose"):
-            yield from self._match(self._rules[kind], words, at, caught)
-        elif kind == "unit":
-            unit = self._language.UNITS.get(words[at])
-            if unit:
-                yield at + 1, caught.slot("unit", unit)
-        elif kind == "number":
-            yield from self._numbers(name, words, at, caught)
-        elif kind == "duration":
-            yield from self._durations(name, words, at, caught)
-        else:
-            for end, value in self._named(kind, words, at):
-                yield end, self._put(name, kind, value, caught)
-
-    def _numbers(
-        self, name: str, words: Sequence[str], at: int, caught: _Caught
-    ) -> Iterator[tuple[int, _Caught]]:
-        for end in self._ends(words, at, LONGEST_NUMBER):
-            spoken = self._language.read(words[at:end])
-            if spoken:
-                yield end, caught.number(spoken).slot(name, spoken.value)
-
-    def _durations(
-        self, name: str, words: Sequence[str], at: int, caught: _Caught
-    ) -> Iterator[tuple[int, _Caught]]:
-        own = "duration_s" if name == "duration" else name
-        for end in self._ends(words, at, LONGEST_DURATION):
-            lasting = self._language.read_duration(words[at:end])
-            if lasting:
-                filled = caught.slot(own, lasting.seconds)
-                for spoken in lasting.numbers:
-                    filled = filled.number(spoken)
-                yield end, filled
-
-    def _ends(self, words: Sequence[str], at: int, longest: int) -> range:
-        return range(min(len(words), at + longest), at, -1)
-
-    def _named(self, kind: str, words: Sequence[str], at: int) -> Iterator[tuple[int, str]]:
-        for form, value in self._names[kind].get(words[at], ()):
-            if tuple(words[at : at + len(form)]) == form:
-                yield at + len(form), value
-
-    def _put(self, name: str, kind: str, value: str, caught: _Caught) -> _Caught:
-        if kind in PROWORD_TYPES:
-            return replaced(caught, prowords=(*caught.prowords, value))
-        if kind == "station" and name == "to":
-            return replaced(caught, to=value)
-        if kind == "station" and name == "from":
-            return replaced(caught, sender=value)
-        return caught.slot(name, value)
 
 
 def _by_first_word(
@@ -362,10 +237,6 @@ def _stands_alone(tail: Meaning) -> bool:
     return tail.kind in ("proword", "item", "call") or bool(
         reading and {"drug", "amount"} <= set(reading.slots)
     )
-
-
-Names = Mapping[str, Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]]
-"""Slot type -> first word -> (words, value), longest first."""
 
 
 def _names(protocol: Protocol) -> Names:

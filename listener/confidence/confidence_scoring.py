@@ -11,8 +11,8 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from grammar.case.amendments import confidence_of
 from grammar.case.facts import Doubted, Heard, HeardOut, heard_out
-from grammar.case.fold import confidence_of
 from grammar.case.view import Utterance
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN

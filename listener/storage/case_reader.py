@@ -13,15 +13,17 @@ from pathlib import Path
 
 import numpy as np
 
-from grammar.case.amendments import ended
+from grammar.case.amendments import AMENDING, Amending, ended
 from grammar.case.facts import Fact, RecordingSet, Resumed
 from grammar.case.fold import Case
 from grammar.case.view import View
+from grammar.case.whole_case import WholeCase
 from grammar.errors import UserError
 from grammar.protocol.loading import parse_protocol
 from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.storage.fact_reader import Progress, stored_facts
+from listener.storage.fact_reader import Progress, opened
+from listener.storage.facts_on_disk import HELD, FactsOnDisk, of_kinds
 from listener.storage.integrity import NOT_CHECKED, Integrity
 from listener.storage.journal import AUDIO, JOURNAL, PROTOCOL
 from listener.storage.passphrase import Keys, unlock
@@ -46,7 +48,8 @@ class StoredCase:
 
     folder: Path
     protocol: Protocol
-    facts: tuple[Fact, ...]
+    facts: Sequence[Fact]
+    """Held, or for a large case read from its journal whenever they are gone through."""
     sounds: tuple[Sound, ...]
     """In order of time; empty where nothing was recorded or the sound was purged."""
     missing: tuple[str, ...] = ()
@@ -62,7 +65,7 @@ class StoredCase:
 
     @property
     def end(self) -> float:
-        """Seconds on the case's clock at which its last fact was complete."""
+        """Seconds on the case's clock at which its last fact was complete. Goes through all facts."""
         return max((ended(fact) for fact in self.facts), default=0.0)
 
     def case(self) -> Case:
@@ -72,11 +75,18 @@ class StoredCase:
             case.add(fact)
         return case
 
+    def whole(self) -> WholeCase:
+        """Return the case folded to its end, each fact once and none of them held."""
+        amending = [fact for fact in self.of_kinds(*AMENDING) if isinstance(fact, Amending)]
+        return WholeCase(self.protocol, self.facts, amending)
+
     def view(self) -> View:
-        """Return the case at its end, each fact folded once."""
-        case = Case(self.protocol)
-        case.add_all(self.facts)
-        return case.view(self.end)
+        """Return the case at its end."""
+        return self.whole().at_its_end()
+
+    def of_kinds(self, *kinds: str) -> list[Fact]:
+        """Return the facts of these kinds, as `Fact.kind` has them."""
+        return of_kinds(self.facts, *kinds)
 
     def sound(self, start: float, end: float) -> Samples:
         """Return the sound from `start` to `end`, seconds on the case's clock, shape (n, channels),
@@ -118,11 +128,13 @@ def open_case(
     it was stored unless `even_if_altered`.
     """
     keys = unlock(folder, passphrase)
-    told = stored_facts(folder, keys, progress)
-    facts = tuple(told.facts)
-    if told.integrity.altered and not even_if_altered:
-        raise UserError(refusal(folder, told.integrity))
-    sounds, missing = sounds_of(folder, facts, keys)
+    facts: Sequence[Fact]
+    with opened(folder, keys, progress) as told:
+        if told.integrity.altered and not even_if_altered:
+            raise UserError(refusal(folder, told.integrity))
+        large = told.count > HELD and not told.damaged
+        facts = FactsOnDisk(folder, keys, told.count) if large else tuple(told.facts())
+    sounds, missing = sounds_of(folder, of_kinds(facts, "resumed", "recording-set"), keys)
     return StoredCase(
         folder,
         stored_protocol(folder),

@@ -1,8 +1,9 @@
 """Prints what debriefs cost: `python -m tests.tools.benchmark_debrief [CASES]`.
 
-Cases of 30 minutes are written by this script: a sentence drawn from the shipped protocol every four
-seconds or so, as busy as a team can be. One becomes a page; all are put together, first read anew, then as
-they were kept.
+Cases of 30 minutes are written by this script, each with facts of its own, since a copy would count once: a
+sentence drawn from the shipped protocol every four seconds or so, as busy as a team can be. One becomes a
+page; all are put together, first read anew, then as they were kept. `--large FACTS` debriefs one case of so
+many facts instead, and prints its time, memory and page.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import os
 import random
 import resource
-import shutil
 import subprocess
 import sys
 import time
@@ -26,10 +26,9 @@ from grammar.protocol.loading import load_protocol, source_text
 from listener.storage.journal import Journal
 from tests.support.places import ROOT
 from tests.tools.benchmark_fold import sentence
+from tests.tools.make_large_case import write
 
 LENGTH_S, EVERY_S = 1800.0, 4.0
-DIFFERENT = 40
-"""So many cases differ; the others are copies of them, and are read like any."""
 RUN = "import sys; from tui.cli import main; sys.exit(main())"
 
 
@@ -63,25 +62,35 @@ def seconds(environment: dict[str, str], *argv: str) -> str:
     return f"{took:.1f} s ({used:.1f} s of processor)"
 
 
+def large(count: int) -> None:
+    """One case of so many facts as a page, in a process of its own."""
+    with TemporaryDirectory() as place:
+        folder, page = write(Path(place), count), Path(place) / "page.html"
+        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+        took = seconds(environment, str(folder), "--html", str(page))
+        most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e6
+        size = page.stat().st_size / 1e6
+        print(f"{count} facts: {took}, at most {most:.2f} GB, page of {size:.1f} MB")
+
+
 def main() -> None:
+    if "--large" in sys.argv:
+        large(int(sys.argv[sys.argv.index("--large") + 1]))
+        return
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     text, _ = source_text("isolation-airway")
     net, draw = network(load_protocol("isolation-airway")), random.Random(1)
     start = datetime(2026, 1, 1, tzinfo=UTC)
     with TemporaryDirectory() as place:
         cases = Path(place) / "cases"
-        for number in range(min(count, DIFFERENT)):
-            began = start + timedelta(days=number)
+        for number in range(count):
+            began = start + timedelta(hours=number)
             journal = Journal.create(cases, "isolation-airway", text, began)
             # One commit a fact, as in a real case, would take most of an hour here.
             journal._database.execute("PRAGMA synchronous = OFF")
             for fact in facts(net, draw, began):
                 journal.append_next(fact)
             journal.close()
-        made = sorted(cases.iterdir())
-        for number in range(DIFFERENT, count):
-            like = made[number % DIFFERENT]
-            shutil.copytree(like, cases / f"{like.name}_again_{number}")
         first = next(iter(sorted(cases.iterdir())))
         environment = {
             **os.environ,

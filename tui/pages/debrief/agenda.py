@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from grammar.case.facts import CaseStarted
 from grammar.case.loops import Loop
 from grammar.reports.measures import is_clean
 from grammar.reports.objectives import Shown, objectives
@@ -60,8 +59,8 @@ def agenda(case: GoneThrough, *, sound: bool) -> Items:
 
 def aims(case: GoneThrough) -> Grid:
     """Return the objectives, each with what the log shows of it."""
-    started = next((f for f in case.stored.facts if isinstance(f, CaseStarted)), None)
-    found = objectives(case.protocol, case.view, started.objectives if started else ())
+    typed = case.started.objectives if case.started else ()
+    found = objectives(case.protocol, case.view, typed)
     return Grid(
         "Objectives",
         ("objective", "what the log shows of it"),
@@ -91,16 +90,16 @@ def _shows(one: Shown) -> Cell:
 
 def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
     """Return a sort key: what could have harmed first, then what people marked, then the rest."""
-    call = next((x.call for x in case.calls if x.fact in moment.facts[:1]), "")
-    drug = bool(call) and "drug" in case.protocol.calls[call].slots
-    orders = {loop.fact for loop in case.orders}
+    loop = case.call_of.get(moment.facts[0]) if moment.facts else None
+    call = case.protocol.calls[loop.call] if loop else None
+    drug = call is not None and "drug" in call.slots
     match moment.kind:
         case "differs":
             place = 3 if moment.mended else 0
         case "finding":
             place = 1 if drug or moment.rule != "task-overdue" else 5
         case "unanswered":
-            place = 2 if orders & set(moment.facts) else 4
+            place = 2 if call is not None and call.is_order else 4
         case "mark":
             place = 4
         case "another":
@@ -139,7 +138,7 @@ def _good(case: GoneThrough) -> list[Loop]:
 
 def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     overdue = moment.rule == "task-overdue"
-    loop = next((x for x in case.calls if x.fact in moment.facts[:1]), None)
+    loop = case.call_of.get(moment.facts[0]) if moment.facts else None
     answer = () if loop is None or loop.answer_fact is None else (loop.answer_fact,)
     return _item(
         case,

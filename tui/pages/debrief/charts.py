@@ -11,6 +11,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from grammar.reports.handover import Trend
 from grammar.reports.measures import Curve
+from tui.pages.debrief.capping import thinned
 from tui.pages.debrief.content import Cell, Figure
 from tui.pages.debrief.drawing import (
     dot,
@@ -26,6 +27,11 @@ from tui.pages.debrief.drawing import (
 from tui.text.wording import amount, clock, drug
 
 WIDTH, LEFT, RIGHT = 740.0, 64.0, 704.0
+
+THIN = 0.3
+"""Units of a drawing below which points of a line are one."""
+MOST_POINTS = 2_000
+"""Points of a band, and values or doses of a chart, that are drawn."""
 
 Box = tuple[float, float]
 """The top of a strip, and its height."""
@@ -51,9 +57,12 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
             x = at(t, 0)[0]
             yield rule(x, top, x, bottom, "grid")
             yield text(x, bottom + 14, f"{t:.0f} s", "small", "middle")
+        every = max(1, len(found.times) // MOST_POINTS)
         band = [
             (t, low, high)
-            for t, low, high in zip(found.times, found.low, found.high, strict=True)
+            for t, low, high in zip(
+                found.times[::every], found.low[::every], found.high[::every], strict=True
+            )
             if low is not None and high is not None and t <= end
         ]
         if band:
@@ -68,7 +77,7 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
         line = [at(0, 1.0)]
         line += [at(t, s) for t, s in zip(found.times, found.waiting, strict=True) if t <= end]
         line.append((RIGHT, line[-1][1]))
-        yield path(steps_of(line), "curve")
+        yield path(steps_of(thinned(line, THIN)), "curve")
 
     half = "" if found.median is not None else f" Fewer than half had {what} as far as was seen."
     told = f"Of {found.total} calls, {found.seen} had {what}.{half}"
@@ -84,7 +93,7 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
 def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) -> Figure:
     """A strip for each vital sign over the whole case, and the doses below on the same clock."""
     strip, gap, left = 64.0, 12.0, 170.0  # to the left of which the names stand
-    doses = sorted(view.doses, key=lambda dose: dose.t)
+    doses = sorted(view.doses, key=lambda dose: dose.t)[:MOST_POINTS]
     rows = 3 if len(doses) > 1 else 1
     bottom = 10 + len(trends) * (strip + gap) + (rows * 15 + 10 if doses else 0)
     end = max(view.now, 1.0)
@@ -149,9 +158,10 @@ def _strip(
         yield text(x(until) + 3, y(threshold) + 4, f"{threshold:g}", "small threshold")
     firsts = [float(sign.values[0]) for sign in trend.signs]
     points = [(x(sign.t), y(value)) for sign, value in zip(trend.signs, firsts, strict=True)]
-    yield path(steps_of([*points, (x(until), points[-1][1])]), "trend")
+    yield path(steps_of(thinned([*points, (x(until), points[-1][1])], THIN)), "trend")
     previous = -100.0
-    for sign, (across, down) in zip(trend.signs, points, strict=True):
+    shown = list(zip(trend.signs, points, strict=True))
+    for sign, (across, down) in shown if len(shown) <= MOST_POINTS else ():
         marks = [dot(across, down, "value")]
         if len(sign.values) > 1:
             marks.append(rule(across, down, across, y(float(sign.values[-1])), "range"))

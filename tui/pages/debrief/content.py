@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Protocol as Interface
 from typing import TypeAlias
 
 from markupsafe import Markup
@@ -31,6 +32,8 @@ class Cell:
     link: str = ""
     parts: tuple[Link, ...] = ()
     """The part of each case in a number of many."""
+    more: int = 0
+    """How many facts more it rests on than are named."""
     fraction: tuple[float, float, float] | None = None
     """A share with its interval, 0 to 1, to be drawn beside the text."""
 
@@ -86,6 +89,7 @@ class Items:
     title: str
     items: tuple[Item, ...]
     none: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,7 @@ class Log:
 
     title: str
     lines: tuple[Line, ...]
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +164,21 @@ class Section:
     intro: str = ""
 
 
+class Moments(Interface):
+    """When each fact was."""
+
+    def get(self, fact: int, otherwise: object = ...) -> object:
+        """Return a fact's time as mm:ss, else `otherwise`."""
+
+
+class NoFacts:
+    """For a page whose numbers lead to other places than facts."""
+
+    def get(self, _fact: int, otherwise: object = "") -> object:
+        """Return `otherwise`."""
+        return otherwise
+
+
 @dataclass(frozen=True, slots=True)
 class Debrief:
     """The whole. `headline` is what an educator wants first: (what, number)."""
@@ -167,8 +187,8 @@ class Debrief:
     about: tuple[Cell, ...]
     headline: tuple[tuple[str, Cell], ...]
     sections: tuple[Section, ...]
-    moments: dict[int, str] = field(default_factory=dict)
-    """When each fact was, for the words of a link to it: seq -> mm:ss."""
+    moments: Moments
+    """When each fact was, for the words of a link to it: mm:ss by `seq`."""
     cautions: str = CAUTIONS
 
 

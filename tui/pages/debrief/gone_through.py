@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterable, Sequence
+from math import isnan
 
-from grammar.case.amendments import ended
+from grammar.case.facts import CaseStarted
 from grammar.case.loops import Loop
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
@@ -13,6 +15,7 @@ from grammar.reports.measures import Measures, Observation, measure
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.moments import Moment, moments
 from tui.pages.debrief.notes import DebriefNote
+from tui.text.wording import clock
 
 
 class GoneThrough:
@@ -21,16 +24,50 @@ class GoneThrough:
     def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote]) -> None:
         self.stored = stored
         self.protocol: Protocol = stored.protocol
-        self.view: View = stored.view()
-        self.measures: Measures = measure(self.protocol, self.view, stored.facts)
+        whole = stored.whole()
+        self.view: View = whole.at_its_end()
+        self.started = first_of(stored)
+        self.measures: Measures = measure(self.protocol, self.view, stored.of_kinds("gap"))
         self.handover: Handover = handover(self.protocol, self.view)
         self.moments: tuple[Moment, ...] = moments(self.protocol, self.view, notes)
-        self.begins = {fact.seq: fact.t for fact in stored.facts}
-        self.ends = {fact.seq: ended(fact) for fact in stored.facts}
+        self.begins, self.ends = FactTimes(whole.begins), FactTimes(whole.ends)
         self.calls = [loop for loop, state in self.view.loops if state != "withdrawn"]
         """The calls that want an answer."""
+        self.call_of = {loop.fact: loop for loop in self.calls}
+        """Each of them by its fact."""
         self.orders = [x for x in self.calls if self.protocol.calls[x.call].is_order]
         self.others = [x for x in self.calls if not self.protocol.calls[x.call].is_order]
+
+
+class FactTimes:
+    """When facts were, in seconds, by their number."""
+
+    def __init__(self, times: array[float]) -> None:
+        self._times = times
+
+    def __contains__(self, fact: int) -> bool:
+        return 0 <= fact < len(self._times) and not isnan(self._times[fact])
+
+    def __getitem__(self, fact: int) -> float:
+        if fact not in self:
+            raise KeyError(fact)
+        return self._times[fact]
+
+    def last(self) -> tuple[int, ...]:
+        """The fact that was complete last, where there is any."""
+        known = [at for at, t in enumerate(self._times) if not isnan(t)]
+        return (max(known, key=lambda at: (self._times[at], at)),) if known else ()
+
+    def get(self, fact: int, otherwise: object = "") -> object:
+        """Return a fact's time as mm:ss, for the words of a link to it."""
+        return clock(self._times[fact]) if fact in self else otherwise
+
+
+def first_of(stored: StoredCase) -> CaseStarted | None:
+    """Return the fact with which a case began."""
+    return next(
+        (fact for fact in stored.of_kinds("case-started") if isinstance(fact, CaseStarted)), None
+    )
 
 
 def facts_of(found: Iterable[Loop | Moment | Observation]) -> tuple[int, ...]:

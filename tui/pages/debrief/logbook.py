@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from itertools import islice
 
 from grammar.case.facts import Fact, as_dict
 from grammar.case.view import LogLine, View
 from grammar.language.phrases import UNKNOWN
 from grammar.protocol.model import Protocol
+from tui.pages.debrief.capping import LOG_LINES, only_first
 from tui.pages.debrief.content import Line, Log
 from tui.text.wording import ROLE_WORDS, STATE_WORDS, clean, clock, station
 
@@ -24,12 +26,14 @@ FLAG_WORDS = {
 _SILENT = ("kind", "seq", "t", "until", "words", "wall")
 
 
-def logbook(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Log:
-    """All facts in the order they were stored."""
-    said = {line.fact: line for line in view.log}
-    loops = {loop.fact: (loop, state) for loop, state in view.loops}
+def logbook(protocol: Protocol, view: View, facts: Sequence[Fact]) -> Log:
+    """All facts in the order they were stored; of very many the first."""
+    shown = list(islice(facts, LOG_LINES))
+    last = shown[-1].seq if shown else 0
+    said = {line.fact: line for line in view.log if line.fact <= last}
+    loops = {loop.fact: (loop, state) for loop, state in view.loops if loop.fact <= last}
     lines = []
-    for fact in facts:
+    for fact in shown:
         line = said.get(fact.seq)
         if line is None:
             lines.append(_other(fact))
@@ -39,7 +43,9 @@ def logbook(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Log:
         if found and found[0].late:
             state += " late"
         lines.append(_line(protocol, line, state))
-    return Log("Every fact", tuple(lines))
+    told = only_first(LOG_LINES, len(facts), "facts")
+    reached = f"{told} Links to later facts lead nowhere; `replay` shows them." if told else ""
+    return Log("Every fact", tuple(lines), reached)
 
 
 def _line(protocol: Protocol, line: LogLine, state: str) -> Line:

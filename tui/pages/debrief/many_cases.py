@@ -20,6 +20,7 @@ from tui.pages.debrief.content import (
     Figure,
     Grid,
     Link,
+    NoFacts,
     Part,
     Section,
     plain,
@@ -89,6 +90,7 @@ class Together:
             ),
             headline=tuple(self._headline()),
             sections=tuple(self._sections(words)),
+            moments=NoFacts(),
         )
 
     def json(self) -> dict[str, Any]:

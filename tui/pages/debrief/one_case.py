@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from grammar.case.amendments import ended
-from grammar.case.facts import CaseStarted
 from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims
+from tui.pages.debrief.capping import capped
 from tui.pages.debrief.communication import communication_parts
 from tui.pages.debrief.content import Cell, Debrief, Item, Items, Section, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
@@ -48,6 +47,9 @@ class CaseDebrief:
 
     def debrief(self) -> Debrief:
         """Everything, in the order in which a team would go through it."""
+        return capped(self._whole())
+
+    def _whole(self) -> Debrief:
         case = self._case
         return Debrief(
             title=f"Debrief: {clean(case.protocol.protocol.title)}",
@@ -78,13 +80,13 @@ class CaseDebrief:
                 Section("notes", "Marks and notes", (self._notes(),)),
                 Section("log", "The log", (logbook(case.protocol, case.view, self.stored.facts),)),
             ),
-            moments={seq: clock(t) for seq, t in case.begins.items()},
+            moments=case.begins,
             cautions=CAUTIONS,
         )
 
     def _about(self) -> Iterator[Cell]:
         view = self._case.view
-        started = next((f for f in self.stored.facts if isinstance(f, CaseStarted)), None)
+        started = self._case.started
         begin = (started.seq,) if started else ()
         if view.drill is not None:
             yield Cell("DRILL: no patient" if view.drill else "Real case", begin)
@@ -108,8 +110,7 @@ class CaseDebrief:
 
     def _last(self) -> tuple[int, ...]:
         """The fact with which the case ends."""
-        last = max(self.stored.facts, key=lambda fact: (ended(fact), fact.seq), default=None)
-        return (last.seq,) if last else ()
+        return self._case.ends.last()
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         case, orders = self._case, self._case.measures.orders

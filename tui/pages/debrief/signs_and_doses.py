@@ -104,7 +104,7 @@ def _doses(case: GoneThrough) -> Grid:
                     (dose.fact,) if dose.per_kg is not None else (),
                 ),
                 Cell(clock(case.begins[dose.ordered_fact]), (dose.ordered_fact,))
-                if dose.ordered_fact in case.begins
+                if dose.ordered_fact is not None and dose.ordered_fact in case.begins
                 else plain("no order heard"),
             )
             for dose in case.handover.doses

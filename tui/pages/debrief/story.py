@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import Utterance, View
 from grammar.protocol.model import Protocol
+from tui.pages.debrief.capping import STORY_ROWS
 from tui.pages.debrief.content import Cell, Figure, plain
 from tui.pages.debrief.drawing import drawing, path, rect, rule, text, ticks, to_fact
 from tui.pages.debrief.moments import KIND_SIGNS, Kind, Moment
-from tui.text.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, station
+from tui.text.wording import ROLE_WORDS, STATE_WORDS, call_in_words, clean, clock, duration, station
 
 ROW_S = 180.0
 """Seconds in one row of the score."""
@@ -45,18 +46,21 @@ class Said:
 
 def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Figure, ...]:
     """The whole case, one figure for each row."""
-    said = _lanes(view)
+    said = _lanes(view, STORY_ROWS * ROW_S)
     present = {each.lane for each in said.values()}
     lanes = [s.id for s in protocol.station if s.id in present]
     lanes += sorted(present - set(lanes) - {""}) + ([""] if "" in present else [])
     end = max([view.now, *(each.utterance.until for each in said.values())])
-    rows = max(1, math.ceil(end / ROW_S))
+    rows = min(max(1, math.ceil(end / ROW_S)), STORY_ROWS)
     length = min(end, ROW_S) if rows == 1 else ROW_S
     drawn = [
         _row(protocol, view, said, lanes, found, row * ROW_S, row * ROW_S + max(length, 1.0))
         for row in range(rows)
     ]
-    return (_legend(Markup("").join(figure.svg for figure in drawn)), *drawn)
+    legend = _legend(Markup("").join(figure.svg for figure in drawn))
+    hours = duration(STORY_ROWS * ROW_S)
+    note = f"Only the first {hours} are drawn." if end > STORY_ROWS * ROW_S else ""
+    return (replace(legend, note=note), *drawn)
 
 
 BOXES = (
@@ -124,13 +128,13 @@ _SIGN_WORDS: tuple[tuple[tuple[Kind, ...], str], ...] = (
 )
 
 
-def _lanes(view: View) -> dict[int, Said]:
-    """Who said what. An answer that nobody signed stands with the station that was called."""
+def _lanes(view: View, until: float) -> dict[int, Said]:
+    """Who said what before `until`. An answer that nobody signed stands with whom it was for."""
     called = {loop.id: loop for loop, _ in view.loops}
     found = {}
     for line in view.log:
         said = line.utterance
-        if said is None:
+        if said is None or said.t >= until:
             continue
         loop = called.get(said.loop) if said.loop is not None else None
         answers = loop is not None and said.role in ("read-back", "acknowledgement")
@@ -149,6 +153,7 @@ def _row(
     end: float,
 ) -> Figure:
     bottom = TOP + LANE * max(len(lanes), 1)
+    loops = [pair for pair in view.loops if pair[0].opened < end]
     y_of = {lane: TOP + LANE * index for index, lane in enumerate(lanes)}
 
     def x(t: float) -> float:
@@ -164,8 +169,9 @@ def _row(
             yield text(LEFT - 6, y + LANE * 0.68, name, "lane", "end")
         if begin < view.now < end:
             yield rule(x(view.now), TOP, x(view.now), bottom, "end")
-        wrong = {x.differing_fact for x, state in view.loops if state != "withdrawn"}
-        for loop, state in view.loops:
+        states = {loop.fact: state for loop, state in loops}
+        wrong = {x.differing_fact for x, state in loops if state != "withdrawn"}
+        for loop, state in loops:
             yield from _loop(loop, state, said, y_of, x, begin, end)
         for each in said.values():
             one = each.utterance
@@ -175,7 +181,7 @@ def _row(
             style += " unsure" if one.unsure else ""
             left, right = max(x(one.t), LEFT), min(x(one.until), RIGHT)
             box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style)
-            yield to_fact(one.fact, _told(protocol, view, one), [box])
+            yield to_fact(one.fact, _told(protocol, states.get(one.fact), one), [box])
         last = -SIGN
         for moment in found:
             if begin <= moment.t < end and moment.facts:
@@ -245,8 +251,7 @@ def _arc(x: object, one: tuple[float, float], other: tuple[float, float], style:
     )
 
 
-def _told(protocol: Protocol, view: View, one: Utterance) -> str:
+def _told(protocol: Protocol, stands: LoopState | None, one: Utterance) -> str:
     what = call_in_words(protocol, one.call, one.slots) if one.call else clean(one.text)
-    loop = next((pair for pair in view.loops if pair[0].fact == one.fact), None)
-    state = f", {STATE_WORDS[loop[1]]}" if loop else ""
+    state = f", {STATE_WORDS[stands]}" if stands else ""
     return f"{clock(one.t)} {ROLE_WORDS[one.role].strip()}: {what}{state}"

@@ -12,7 +12,6 @@ from pydantic.dataclasses import dataclass
 from pydantic.type_adapter import TypeAdapter
 
 from grammar.case.airway_record import record_of
-from grammar.case.facts import CaseStarted
 from grammar.case.loops import Loop
 from grammar.reports.handover import trends
 from grammar.reports.measures import (
@@ -31,6 +30,7 @@ from grammar.reports.measures import (
 )
 from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.passphrase import is_locked
+from tui.pages.debrief.gone_through import first_of
 from tui.pages.debrief.moments import Moment, moments
 
 Times = tuple[tuple[float, bool], ...]
@@ -145,7 +145,7 @@ def summary_of(stored: StoredCase) -> Summary:
     view = stored.view()
     orders, others = of_orders(stored.protocol, view), of_announcements(stored.protocol, view)
     closed, not_closed = closed_and_not(view)
-    spoken = speech(view, stored.facts)
+    spoken = speech(view, stored.of_kinds("gap"))
     found = moments(stored.protocol, view)
     kinds: dict[str, int] = {}
     for moment in found:
@@ -172,7 +172,7 @@ def summary_of(stored: StoredCase) -> Summary:
             for one in each.stretches
         ),
     )
-    started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
+    started = first_of(stored)
     return Summary(
         case=stored.folder.absolute().name,
         began=started.wall if started else "",

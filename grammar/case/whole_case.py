@@ -1,0 +1,73 @@
+"""A stored case folded in one go, whose facts are not held: each comes, is folded as it stands in the end,
+and goes.
+
+A ward's week has a million facts, which would take more memory than all that is derived of them.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable, Sequence
+
+from grammar.case.amendments import Amending, EffectiveFact, effective, ended, taken_back
+from grammar.case.facts import Fact, Heard, Withdrawn
+from grammar.case.fold import Case
+from grammar.case.view import View
+from grammar.language.meaning import Meaning
+from grammar.protocol.model import Protocol
+
+NOWHEN = float("nan")
+"""Stands for the times of a number that no fact has."""
+
+
+class WholeCase(Case):
+    """The fold of all facts of a case, at its end."""
+
+    def __init__(
+        self, protocol: Protocol, facts: Iterable[Fact], amending: Sequence[Amending]
+    ) -> None:
+        """`facts` are gone through once; `amending` are those of them that speak of others."""
+        super().__init__(protocol)
+        self.begins = array("d")
+        """When each fact was, by its number, in seconds; NOWHEN where there is none."""
+        self.ends = array("d")
+        """When each fact was complete, likewise."""
+        self.latest = 0.0
+        """When the last of all was complete."""
+        gone = taken_back(amending)
+        spoken_of: dict[int, list[Fact]] = {}
+        for each in amending:
+            if each.seq not in gone and not isinstance(each, Withdrawn):
+                spoken_of.setdefault(each.target, []).append(each)
+        self._wanted = {each.target for each in amending if isinstance(each, Withdrawn)}
+        self._withdrawn: dict[int, Fact] = {}
+        state = self._state
+        for fact in facts:
+            self._note(fact)
+            if fact.seq in gone:
+                continue
+            changed = spoken_of.get(fact.seq)
+            standing = EffectiveFact(fact) if not changed else effective((fact, *changed))[fact.seq]
+            state = self._step(state, standing)
+        self._state = state
+
+    def at_its_end(self) -> View:
+        """Return the case when its last fact was complete."""
+        return self.view(self.latest)
+
+    def _note(self, fact: Fact) -> None:
+        until = ended(fact)
+        self.latest = max(self.latest, until)
+        if fact.seq in self._wanted:
+            self._withdrawn[fact.seq] = fact
+        missing = fact.seq - len(self.begins)
+        for times, t in ((self.begins, fact.t), (self.ends, until)):
+            times.extend([NOWHEN] * missing)
+            times.append(t)
+
+    def _taken_back(self, fact: Withdrawn) -> Fact | None:
+        found = self._withdrawn.get(fact.target)
+        return found if found and ended(found) <= fact.t else None
+
+    def _meaning(self, fact: Heard) -> Meaning:
+        return self._understanding.read([word.text for word in fact.words])

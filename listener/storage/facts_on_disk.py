@@ -1,0 +1,74 @@
+"""The facts of a large case as a sequence that is read from its journal whenever it is gone through.
+
+A million facts held at once would take a gigabyte. Its chain was checked before; no more facts are given
+than were checked, whatever has joined since.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+from typing import overload
+
+from grammar.case.facts import Fact, fact_from_json
+from grammar.errors import UserError
+from listener.storage.database import rows, untouched, version_of
+from listener.storage.journal import journal_in, reason
+from listener.storage.passphrase import Keys
+
+HELD = 50_000
+"""Facts up to which a case is held in memory."""
+
+
+class FactsOnDisk(Sequence[Fact]):
+    """All facts of one journal. Each way through them reads it anew; raises UserError where it cannot."""
+
+    def __init__(self, folder: Path, keys: Keys | None, count: int) -> None:
+        self._path, self._keys, self._count = journal_in(folder), keys, count
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[Fact]:
+        return map(fact_from_json, self._bodies())
+
+    def of_kinds(self, *kinds: str) -> list[Fact]:
+        """Return the facts of these kinds alone; the others are not read beyond their kind."""
+        marks = [f'"kind":"{kind}"'.encode() for kind in kinds]
+        # In canonical JSON no text holds an unescaped quote: the mark is that of the fact itself.
+        return [
+            fact_from_json(body) for body in self._bodies() if any(mark in body for mark in marks)
+        ]
+
+    @overload
+    def __getitem__(self, at: int) -> Fact: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Fact]: ...
+    def __getitem__(self, at: int | slice) -> Fact | Sequence[Fact]:
+        if isinstance(at, slice):
+            start, stop, step = at.indices(self._count)
+            if step < 0:
+                raise ValueError("facts on a disk are gone through forwards")
+            return tuple(islice(self, start, stop, step))
+        place = at + self._count if at < 0 else at
+        found = next(islice(self, max(place, 0), None), None)
+        if found is None or place < 0:
+            raise IndexError(at)
+        return found
+
+    def _bodies(self) -> Iterator[bytes]:
+        try:
+            with untouched(self._path, self._keys) as database:
+                version = version_of(database, self._path)
+                yield from (row.body for row in islice(rows(database, version), self._count))
+        except (OSError, sqlite3.Error) as error:
+            raise UserError(f"{self._path} cannot be read as a journal: {reason(error)}") from None
+
+
+def of_kinds(facts: Sequence[Fact], *kinds: str) -> list[Fact]:
+    """Return those of the facts that are of these kinds, as `Fact.kind` has them."""
+    if isinstance(facts, FactsOnDisk):
+        return facts.of_kinds(*kinds)
+    return [fact for fact in facts if fact.kind in kinds]
