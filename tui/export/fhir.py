@@ -1,6 +1,8 @@
 """The case for a record system: an HL7 FHIR R4 (4.0.1) Bundle of type `collection`.
 
-    MedicationAdministration   each dose reported given
+    MedicationRequest          each order to give a drug; not reported given, it stays active
+    MedicationAdministration   each dose reported given, with the order that it was given on
+    Task                       each thing ordered to be done, with how it stands
     Observation                each vital sign called out: LOINC codes from the protocol, UCUM units
     Procedure                  each attempt of the record
     Communication              each utterance that is one of the protocol's, answers tied to their calls
@@ -8,20 +10,24 @@
 
 No identifier is invented: patient and staff are references by `display` alone, a station as its
 role. Resources refer to one another by `urn:uuid`, made from the case's own facts (RFC 9562,
-version 5), so that the same case gives the same Bundle. Speech that was heard is not verified:
-observations are `preliminary`. Speech outside the protocol is left out.
+version 5), so that the same case gives the same Bundle. Speech outside the protocol is left out.
+
+Speech that was only heard is not verified, and every resource that has a status for that says so: an
+observation is `preliminary`; an administration and a procedure are `unknown` with the reason in words, as
+R4 has no weaker status for them; a task is told unconfirmed in its business status. Once a person entered,
+amended or confirmed the utterance it is `final`, `completed` or `stopped`.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from grammar.case.airway_record import Attempt, record_of
-from grammar.case.doses import DoseGiven
+from grammar.case.doses import DoseGiven, Task, TaskState
 from grammar.case.facts import fact_to_json
 from grammar.case.view import Utterance
 from grammar.case.vitals import VitalSign
@@ -46,6 +52,8 @@ BESIDE = {"59408-5": "2708-6"}
 """Codes that the vital-signs profile of FHIR R4 asks for beside a more exact one: of a saturation by
 pulse oximetry that of any arterial saturation."""
 
+UNCONFIRMED = "Heard by a machine and confirmed by nobody."
+
 PATIENT = {"display": "the patient of this case, not identified in it"}
 
 
@@ -65,11 +73,21 @@ class _Bundle:
         self._protocol = told.protocol
         self._namespace = namespace
         self._loops = {loop.id: loop for loop, _ in told.view.loops}
+        self._ordered = {t.fact for t, _ in told.view.tasks if self._is_drug_order(t)}
         self._states = {loop.fact: (loop, state) for loop, state in told.view.loops}
 
     def whole(self) -> Resource:
         view = self._told.view
         entries = [
+            *(
+                (self._urn("order", task.fact), self._order(task, state))
+                for task, state in view.tasks
+                if self._is_drug_order(task)
+            ),
+            *(
+                (self._urn("task", task.fact), self._task(task, state))
+                for task, state in view.tasks
+            ),
             *((self._urn("dose", at), self._dose(each)) for at, each in enumerate(view.doses)),
             *((self._urn("vital", each.fact), self._vital(each)) for each in view.vitals),
             *(
@@ -108,15 +126,82 @@ class _Bundle:
 
     # ------------------------------------------------------------------ resources
 
+    def _is_drug_order(self, task: Task) -> bool:
+        return self._protocol.calls[task.call].effect == "order" and "drug" in task.slots
+
+    def _order(self, task: Task, state: TaskState) -> Resource:
+        amount, unit = task.slots.get("amount"), str(task.slots.get("unit", ""))
+        done = {"done": "Reported given.", "withdrawn": "The order was taken back."}
+        resource: Resource = {
+            "resourceType": "MedicationRequest",
+            "status": {"done": "completed", "withdrawn": "cancelled"}.get(state, "active"),
+            "intent": "order",
+            "medicationCodeableConcept": {"text": drug(self._protocol, str(task.slots["drug"]))},
+            "subject": PATIENT,
+            "authoredOn": self._told.wall(task.ordered),
+            "note": self._notes(
+                task.fact,
+                f"Ordered by voice. {done.get(state, 'Not reported given by the end of the case.')}",
+            ),
+        }
+        if isinstance(amount, Decimal):
+            dose = _quantity(amount, unit, UCUM_CODES.get(unit))
+            resource["dosageInstruction"] = [{"doseAndRate": [{"doseQuantity": dose}]}]
+        return resource | self._asked(task, "requester", "performer")
+
+    def _task(self, task: Task, state: TaskState) -> Resource:
+        stands = {"done": "reported done", "withdrawn": "taken back", "overdue": "overdue"}
+        confirmed = "" if self._confirmed(task.fact) else ", unconfirmed: only heard"
+        resource: Resource = {
+            "resourceType": "Task",
+            "status": {"done": "completed", "withdrawn": "cancelled"}.get(state, "requested"),
+            "businessStatus": {"text": f"{stands.get(state, 'not reported done')}{confirmed}"},
+            "intent": "order",
+            "description": call_in_words(self._protocol, task.call, task.slots),
+            "focus": {
+                "reference": self._urn("order" if self._is_drug_order(task) else "said", task.fact)
+            },
+            "for": PATIENT,
+            "authoredOn": self._told.wall(task.ordered),
+            "note": self._notes(
+                task.fact, f"To be reported done by {self._told.wall(task.due)}, by the protocol."
+            ),
+        }
+        if task.done is not None:
+            resource["executionPeriod"] = {"end": self._told.wall(task.done)}
+        return resource | self._asked(task, "requester", "owner")
+
+    def _asked(self, task: Task, who: str, whom: str) -> Resource:
+        """Return who ordered something and whom it was for, under these names, as far as is known."""
+        loop = self._loops.get(task.loop)
+        known = ((who, loop.sender), (whom, loop.to)) if loop else ()
+        return {name: self._station(station_id) for name, station_id in known if station_id}
+
+    def _confirmed(self, fact: int) -> bool:
+        """Return whether a person stands for an utterance: entered, amended or confirmed it."""
+        line = self._told.line_of.get(fact)
+        by_hand = line is not None and (line.kind == "entered" or line.amended)
+        return by_hand or fact in self._told.confirmed
+
+    def _unconfirmed(self, facts: Iterable[int], status: str) -> Resource:
+        """Return the status of what happened as it may be told: `unknown` where it was only heard."""
+        if all(self._confirmed(fact) for fact in facts):
+            return {"status": status}
+        return {"status": "unknown"}
+
     def _dose(self, dose: DoseGiven) -> Resource:
         resource: Resource = {
             "resourceType": "MedicationAdministration",
-            "status": "completed",
+            **self._unconfirmed((dose.fact,), "completed"),
             "medicationCodeableConcept": {"text": drug(self._protocol, dose.drug)},
             "subject": PATIENT,
             "effectiveDateTime": self._told.wall(dose.t),
             "note": self._notes(dose.fact, "Reported given by voice."),
         }
+        if resource["status"] == "unknown":
+            resource["statusReason"] = [{"text": UNCONFIRMED}]
+        if dose.ordered_fact is not None and dose.ordered_fact in self._ordered:
+            resource["request"] = {"reference": self._urn("order", dose.ordered_fact)}
         line = self._told.line_of.get(dose.fact)
         if line and line.said and line.said.sender:
             resource["performer"] = [{"actor": self._station(line.said.sender)}]
@@ -133,7 +218,7 @@ class _Bundle:
         values = [_quantity(value, vital.unit, unit) for value in sign.values]
         resource: Resource = {
             "resourceType": "Observation",
-            "status": "preliminary",
+            "status": "final" if self._confirmed(sign.fact) else "preliminary",
             "category": [{"coding": [{"system": CATEGORY, "code": "vital-signs"}]}],
             "code": _code(vital.panel or next(iter(vital.loinc), None), sign.title),
             "subject": PATIENT,
@@ -166,12 +251,14 @@ class _Bundle:
         statuses = {"placed": "completed", "abandoned": "stopped", "going on": "in-progress"}
         resource: Resource = {
             "resourceType": "Procedure",
-            "status": statuses.get(attempt.outcome, "unknown"),
+            **self._unconfirmed(attempt.facts, statuses.get(attempt.outcome, "unknown")),
             "code": {"text": f"Attempt on the airway, number {attempt.number}"},
             "subject": PATIENT,
             "outcome": {"text": outcome},
             "note": self._notes(attempt.facts[0], "As called out by voice."),
         }
+        if resource["status"] == "unknown":
+            resource["statusReason"] = {"text": UNCONFIRMED}
         known = {name: self._told.wall(t) for name, t in period.items() if t is not None}
         return resource | ({"performedPeriod": known} if known else {})
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from grammar.case.facts import CaseStarted, Entered, Heard, HeardOut
+from grammar.case.amendments import taken_back
+from grammar.case.facts import CaseStarted, Confirmed, Entered, Heard, HeardOut
 from grammar.case.view import Utterance, View
 from grammar.protocol.model import Protocol
 from listener.storage.case_reader import StoredCase
@@ -60,6 +61,8 @@ class Told:
     """Fact -> its line."""
     checked: str
     """Whether the case is as it was stored, one sentence."""
+    confirmed: frozenset[int] = frozenset()
+    """Facts that a person accepted as heard."""
 
     @property
     def began(self) -> datetime | None:
@@ -133,4 +136,11 @@ def told(stored: StoredCase) -> Told:
         tuple(lines),
         by_fact,
         stored.integrity.told,
+        _confirmed(stored),
     )
+
+
+def _confirmed(stored: StoredCase) -> frozenset[int]:
+    found = stored.of_kinds("confirmed", "withdrawn")
+    gone = taken_back(found)
+    return frozenset(x.target for x in found if isinstance(x, Confirmed) and x.seq not in gone)

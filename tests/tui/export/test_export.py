@@ -23,6 +23,7 @@ from grammar.case.facts import (
     Amended,
     CaseEnded,
     CaseStarted,
+    Confirmed,
     Entered,
     Fact,
     Heard,
@@ -232,8 +233,78 @@ def test_the_bundle_is_accepted_as_r4(stored: StoredCase) -> None:
     kinds = [entry.resource.get_resource_type() for entry in entries if entry.resource]
     assert len(kinds) == len(bundle(stored)["entry"])
     assert set(kinds) == {
-        *("MedicationAdministration", "Observation", "Procedure", "Communication", "Provenance")
+        *("MedicationRequest", "MedicationAdministration", "Task", "Observation"),
+        *("Procedure", "Communication", "Provenance"),
     }
+
+
+def test_an_order_is_a_request_that_its_administration_refers_to(stored: StoredCase) -> None:
+    (order,) = of_type(stored, "MedicationRequest")
+    urns = {json.dumps(e["resource"]): e["fullUrl"] for e in bundle(stored)["entry"]}
+    assert (order["status"], order["intent"]) == ("completed", "order")
+    assert order["medicationCodeableConcept"] == {"text": "ketamine"}
+    (dosage,) = order["dosageInstruction"]
+    assert dosage["doseAndRate"][0]["doseQuantity"]["value"] == 70
+    (given,) = of_type(stored, "MedicationAdministration")
+    assert given["request"] == {"reference": urns[json.dumps(order)]}
+    (task,) = of_type(stored, "Task")
+    assert task["status"] == "completed"
+    assert task["focus"] == {"reference": urns[json.dumps(order)]}
+
+
+def test_an_order_not_done_stays_active_and_one_taken_back_is_cancelled(stored: StoredCase) -> None:
+    undone = replace(
+        stored, facts=tuple(f for f in stored.facts if getattr(f, "text", "") != "ketamine in")
+    )
+    (order,) = of_type(undone, "MedicationRequest")
+    assert order["status"] == "active"
+    assert "Not reported given" in order["note"][0]["text"]
+    (task,) = of_type(undone, "Task")
+    assert (task["status"], task["businessStatus"]["text"]) == (
+        "requested",
+        "overdue, unconfirmed: only heard",
+    )
+    disregard = replace(said(4.5, "disregard"), seq=2)
+    facts = (*stored.facts[:2], replace(disregard, seq=3), replace(stored.facts[-1], seq=4))
+    (gone,) = of_type(replace(stored, facts=facts), "MedicationRequest")
+    assert gone["status"] == "cancelled"
+
+
+def test_what_was_only_heard_is_unconfirmed_until_a_person_stands_for_it(
+    stored: StoredCase,
+) -> None:
+    kinds = ("MedicationAdministration", "Procedure", "Observation")
+    only_heard = [one["status"] for kind in kinds for one in of_type(stored, kind)]
+    assert only_heard == ["unknown", "unknown", "preliminary", "preliminary"]
+    (given,) = of_type(stored, "MedicationAdministration")
+    assert given["statusReason"][0]["text"].startswith("Heard by a machine")
+    confirmed = [
+        Confirmed(seq=len(stored.facts) + at, t=89, target=fact.seq)
+        for at, fact in enumerate((f for f in stored.facts if isinstance(f, Heard)), start=1)
+    ]
+    by_people = replace(stored, facts=(*stored.facts, *confirmed))
+    statuses = [one["status"] for kind in kinds for one in of_type(by_people, kind)]
+    assert statuses == ["completed", "completed", "final", "final", "final"]
+
+
+def test_vital_signs_hold_to_the_profile_of_r4(stored: StoredCase) -> None:
+    """The elements that FHIR R4's vital-signs profile and those of oxygen saturation and blood pressure
+    ask for (hl7.org/fhir/R4/observation-vitalsigns.html, the tables; read from memory)."""
+    asked = {"59408-5": {"59408-5", "2708-6"}, "85354-9": {"85354-9"}}
+    for one in of_type(stored, "Observation"):
+        (category,) = one["category"][0]["coding"]
+        assert category["system"].endswith("CodeSystem/observation-category")
+        assert category["code"] == "vital-signs"
+        codes = {coding["code"] for coding in one["code"]["coding"]}
+        assert codes in asked.values()
+        assert one["subject"] and "T" in one["effectiveDateTime"]
+        values = [part["valueQuantity"] for part in one.get("component", [one])]
+        for value in values:
+            assert value["system"] == "http://unitsofmeasure.org"
+            assert value["code"] == ("%" if "2708-6" in codes else "mm[Hg]")
+        if "85354-9" in codes:
+            parts = [part["code"]["coding"][0]["code"] for part in one["component"]]
+            assert parts == ["8480-6", "8462-4"]
 
 
 def test_a_dose_and_vital_signs_carry_codes_and_units(stored: StoredCase) -> None:
@@ -264,7 +335,8 @@ def test_an_answer_points_to_its_call_and_an_attempt_has_its_time(stored: Stored
     assert answer["inResponseTo"] == [{"reference": urns[order["sent"]]}]
     assert "amended" in answer["note"][0]["text"]
     (attempt,) = of_type(stored, "Procedure")
-    assert attempt["status"] == "completed"
+    assert attempt["status"] == "unknown"  # only heard; its outcome stands in words
+    assert attempt["outcome"]["text"].startswith("placed")
     assert attempt["performedPeriod"]["end"] == "2026-01-02T10:01:10.000+00:00"
 
 
