@@ -20,6 +20,7 @@ import numpy.typing as npt
 import soundfile
 
 from grammar.protocol.loading import load_protocol
+from listener.bench.conditions import butterworth
 from listener.training.voices import RATE, speak
 from sample_audio_synthetic.script import Line, Script, read_script
 from sample_audio_synthetic.truth import Placed, truth_toml
@@ -46,6 +47,17 @@ def spoken(text: str, speaker: str, cache: Path) -> Samples:
         partial.replace(path)
     found: Samples = np.load(path)
     return found
+
+
+def with_a_cold(sound: Samples) -> Samples:
+    """The voice three semitones lower, and dull above 1.8 kHz."""
+    from python_stretch import Signalsmith  # noqa: PLC0415
+
+    stretch = Signalsmith.Stretch()
+    stretch.preset(1, RATE)
+    stretch.setTransposeSemitones(-3.0)
+    lower = stretch.process(sound[np.newaxis])[0]
+    return butterworth(lower.astype(np.float64), 2, None, 1800.0).astype(np.float32)
 
 
 def voiced(sound: Samples) -> tuple[int, int, float]:
@@ -82,6 +94,8 @@ def placed(
     end_s = 0.0
     for line in script.lines:
         sound = spoken(line.sounds or line.say, script.voice[line.sender], cache)
+        if line.cold:
+            sound = with_a_cold(sound)
         first, last, rms = voiced(sound)
         onset_s = end_s + quiet_before(line, rng)
         if line.since is not None and line.wait is not None:

@@ -152,6 +152,7 @@ def _utterance(spoken: Placed) -> dict[str, Any]:
         "slots": line.slots or None,
         "repeat": line.repeat or None,
         "fault": line.fault,
+        "cold": line.cold or None,
     }
     return {name: value for name, value in found.items() if value is not None}
 

@@ -5,16 +5,24 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.bench.conditions import active_span, applied
 from listener.bench.known_speakers import Recording
+from listener.team.speaker_attribution import AROUND_S
 from listener.team.speaker_encoder import SpeakerEncoder
 from listener.team.speaker_encoder.encoder import Voiceprint
 
+Cut = Literal["whole", "call", "word"]
+"""All of it, a second or two, or less than a second: as long as an order, or as "copy"."""
+
+LENGTHS_S: Mapping[Cut, tuple[float, float]] = {"call": (1.0, 2.0), "word": (0.4, 0.9)}
+
 _NONE = np.zeros(0, np.float32)
+_AROUND = round(AROUND_S * SAMPLE_RATE)
 _AT_ONCE = 32
 """Recordings whose prints are made at once."""
 
@@ -24,11 +32,11 @@ MOST = 16
 
 @dataclass(frozen=True, slots=True)
 class SpokenPrint:
-    """The print of a piece of a recording; `short` for a second or two cut out of it."""
+    """The print of a piece of a recording, or of a part cut out of it."""
 
     speaker: str
     file: str
-    short: bool
+    cut: Cut
     seconds: float
     print: Voiceprint
 
@@ -36,7 +44,7 @@ class SpokenPrint:
 def spoken_prints(
     speakers: Mapping[str, Sequence[Recording]], condition: str, progress: Callable[[str], None]
 ) -> list[SpokenPrint]:
-    """Return the prints of every piece, whole and a short cut of it, in the order of speakers and files."""
+    """Return the prints of every piece, whole and cut shorter, in the order of speakers and files."""
     encoder, found = SpeakerEncoder(), []
     jobs = [one for each in speakers.values() for one in each[:MOST]]
     for first in range(0, len(jobs), _AT_ONCE):
@@ -60,13 +68,16 @@ def _pieces(recording: Recording, condition: str) -> Iterator[tuple[SpokenPrint,
     for number, piece in enumerate(recording.pieces()):
         heard = applied(condition, piece.astype(np.float64) / 32768, seed + number)
         chance = np.random.default_rng([seed, number])
-        length = int(chance.uniform(1.0, 2.0) * SAMPLE_RATE)
         # The words of a short call do not lie in the silence around them.
         first, last = active_span(piece.astype(np.float64))
-        at = first + int(chance.integers(0, max(1, last - first - length)))
-        for short, sound in ((False, heard), (True, heard[at : at + length])):
-            seconds = min(len(sound), last - first) / SAMPLE_RATE
-            yield SpokenPrint(recording.speaker, name, short, seconds, _NONE), sound
+        spoken_s = (last - first) / SAMPLE_RATE
+        yield SpokenPrint(recording.speaker, name, "whole", spoken_s, _NONE), heard
+        for cut, lengths in LENGTHS_S.items():
+            length = int(chance.uniform(*lengths) * SAMPLE_RATE)
+            at = first + int(chance.integers(0, max(1, last - first - length)))
+            around = heard[max(0, at - _AROUND) : at + length + _AROUND]
+            seconds = min(length / SAMPLE_RATE, spoken_s)
+            yield SpokenPrint(recording.speaker, name, cut, seconds, _NONE), around
 
 
 def by_speaker(prints: Sequence[SpokenPrint]) -> dict[str, list[SpokenPrint]]:
@@ -90,6 +101,6 @@ def card_and_rest(prints: Sequence[SpokenPrint]) -> tuple[list[SpokenPrint], lis
         return [], list(prints)
     card = set(files[:count])
     return (
-        [one for one in prints if one.file in card and not one.short],
+        [one for one in prints if one.file in card and one.cut == "whole"],
         [one for one in prints if one.file not in card],
     )

@@ -26,7 +26,7 @@ from grammar.case.speaker import KNOWN
 from listener.bench.known_speakers import known_speakers, parts
 from listener.bench.spoken_prints import SpokenPrint, by_speaker, card_and_rest, spoken_prints
 from listener.team.speaker_encoder.encoder import unit
-from listener.team.voice_space import Sureness, VoiceSpace
+from listener.team.voice_space import LONGEST_S, SHORTEST_S, Sureness, VoiceSpace
 
 Doubles = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def fitted(by_condition: dict[str, tuple[Doubles, Doubles, NDArray[np.int64]]]) 
     scores, seconds, who = (
         np.concatenate(each) for each in zip(*by_condition.values(), strict=True)
     )
-    x = np.log(np.clip(seconds, 0.5, 4.0))
+    x = np.log(np.clip(seconds, SHORTEST_S, LONGEST_S))
 
     def loss(values: Doubles) -> float:
         odds = (values[0] + values[1] * x)[:, None] * scores - (values[2] + values[3] * x)[:, None]
@@ -126,8 +126,9 @@ def fitted(by_condition: dict[str, tuple[Doubles, Doubles, NDArray[np.int64]]]) 
         scale, longer, offset, offset_longer = (float(each) for each in best)
         found = Sureness(scale, longer, offset + stricter, offset_longer)
         named = [
-            (shares_of(found, s, d)[w < 0].max(1) >= KNOWN).mean()
+            (shares_of(found, s, d)[chosen].max(1) >= KNOWN).mean()
             for s, d, w in by_condition.values()
+            for chosen in ((w < 0) & (d >= 1.0), (w < 0) & (d < 1.0))
         ]
         if max(named) <= STRANGERS:
             return found
@@ -149,7 +150,7 @@ def main() -> None:
         return {each: spoken_prints(chosen, each, _tell) for each in CONDITIONS}
 
     trained = part("train")
-    space = space_of([one for each in trained.values() for one in each])
+    space = space_of([one for each in trained.values() for one in each if one.cut != "word"])
     bounds = {name: trials(space, each, 60) for name, each in part("bounds").items()}
     sureness = fitted(bounds)
     np.savez(
@@ -163,11 +164,13 @@ def main() -> None:
     for name, (scores, seconds, who) in bounds.items():
         shares = shares_of(sureness, scores, seconds)
         known, right = shares.max(1) >= KNOWN, shares.argmax(1) == who
-        print(
-            f"{name}: right {100 * (known & right)[who >= 0].mean():.1f} %, another's name"
-            f" {100 * (known & ~right)[who >= 0].mean():.1f} %, strangers named"
-            f" {100 * known[who < 0].mean():.1f} %"
-        )
+        for long, chosen in (("1 s and more", seconds >= 1.0), ("shorter", seconds < 1.0)):
+            members, strangers = chosen & (who >= 0), chosen & (who < 0)
+            print(
+                f"{name}, {long}: right {100 * (known & right)[members].mean():.1f} %, another's name"
+                f" {100 * (known & ~right)[members].mean():.1f} %, strangers named"
+                f" {100 * known[strangers].mean():.1f} %"
+            )
 
 
 def _tell(text: str) -> None:

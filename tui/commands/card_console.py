@@ -24,12 +24,8 @@ from listener.recognition.recogniser import Recogniser
 from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints
 from listener.team.member import Member
 from tui.text.wall_clock import wall_stamp
-from tui.text.wording import clean, station
+from tui.text.wording import VOICE_NOTICE, clean, station
 
-NOTICE: Final = (
-    "A voice is personal data. Whoever says yes is known by voice, to tell who spoke: for this case only",
-    "(gone when it ends), or kept on this computer under a name until `answerback team --forget NAME`.",
-)
 NO_ORDER: Final = "The sentences are words to try the sound with; nobody acts on them."
 TRIES: Final = 3
 """A sentence whose sound is bad, or that no ear understood, is asked for again so often."""
@@ -137,7 +133,7 @@ def read_cards(
     """Have a card read for one station after the other, and give each to `done`. `source` opens the sound
     of a station. With `case` a voice may be known for one case only; else only under a name."""
     card = reading_card(ears.protocol)
-    for line in (*NOTICE, NO_ORDER):
+    for line in (VOICE_NOTICE, NO_ORDER):
         console.say(line)
     for name in stations:
         title = station(ears.protocol, name)

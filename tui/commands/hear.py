@@ -21,7 +21,7 @@ from tui.commands.shared import (
     weight_option,
 )
 from tui.commands.sound import channel_option, channels_of, device_option, listed, source_of
-from tui.commands.team import chosen_members, team_option
+from tui.commands.team import chosen_members, read_at_briefing, team_option
 from tui.text.wording import clean
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def add(commands: Commands) -> None:
         metavar="TEXT",
         help="what the drill is held for, for its debrief; may be repeated",
     )
-    one.set_defaults(run=listen)
+    one.set_defaults(run=listen, note="")
     one = commands.add_parser("resume", help="go on with a case that was broken off")
     one.add_argument("case", type=Path, metavar="CASE", help="a case folder")
     one.add_argument("audio", nargs="?", help="as for listen; none: microphone")
@@ -97,22 +97,29 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
         raise UserError("there is no terminal to draw on: use --json")
     check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
     protocol = load_protocol(wanted.protocol)
-    choice = brief_first(
-        protocol,
-        wanted.weight_kg,
-        wanted.audio_kept,
-        check,
-        source.name,
-        drill=wanted.drill,
-        scenario=wanted.scenario,
-        objectives=tuple(wanted.objective),
-    )
-    if choice is None:
-        return False
-    wanted.audio_kept, wanted.note = choice.record, choice.note
-    wanted.weight_kg, wanted.drill = choice.weight_kg, choice.drill
-    wanted.scenario, wanted.objective = choice.scenario, choice.objectives
-    return True
+    kept = chosen_members(wanted.team, protocol)
+    while True:
+        known = (*kept, *wanted.read_here)
+        choice = brief_first(
+            protocol,
+            wanted.weight_kg,
+            wanted.audio_kept,
+            check,
+            source.name,
+            drill=wanted.drill,
+            scenario=wanted.scenario,
+            objectives=tuple(wanted.objective),
+            note=wanted.note,
+            known=tuple(dict.fromkeys(member.station for member in known)),
+        )
+        if choice is None:
+            return False
+        wanted.audio_kept, wanted.note = choice.record, choice.note
+        wanted.weight_kg, wanted.drill = choice.weight_kg, choice.drill
+        wanted.scenario, wanted.objective = choice.scenario, choice.objectives
+        if not choice.cards:
+            return True
+        wanted.read_here += read_at_briefing(wanted, protocol)
 
 
 def resume(wanted: argparse.Namespace) -> None:

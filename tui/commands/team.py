@@ -110,6 +110,33 @@ def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
     return tuple(found)
 
 
+def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> tuple[Member, ...]:
+    """Have cards read before a case, through its microphone. Returns the members who are known from them;
+    one who wants their voice kept is kept as well."""
+    from listener.team.voiceprint_store import keep_member  # noqa: PLC0415
+    from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+
+    console, found = Console(), list[Member]()
+
+    def done(card: CardRead) -> None:
+        console.say(told(protocol, card))
+        if card.member:
+            found.append(card.member)
+            if card.member.name:
+                keep_member(voices_folder(), card.member)
+
+    with ears_of(protocol, wanted.recogniser, wanted.model) as ears:
+        read_cards(
+            ears,
+            [one.id for one in protocol.station],
+            lambda _: source_of(None, wanted.device, wanted.channels, keys=False),
+            console,
+            done,
+            case=True,
+        )
+    return tuple(found)
+
+
 def _read(wanted: argparse.Namespace, folder: Path) -> None:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from listener.storage.journal import JOURNAL, PROTOCOL  # noqa: PLC0415

@@ -6,7 +6,7 @@ Nothing is written and nothing recorded while it stands.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from textual.app import App, ComposeResult
@@ -22,7 +22,16 @@ from tui.dashboard.settings import Theme, load_settings
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
 from tui.text.weights import unusual_weight
-from tui.text.wording import CAUTION, CAUTION_IN_SHORT, DRILL_WORDS, clean, level, number
+from tui.text.wording import (
+    CAUTION,
+    CAUTION_IN_SHORT,
+    DRILL_WORDS,
+    VOICE_NOTICE,
+    clean,
+    level,
+    number,
+    station,
+)
 
 SPOKEN = "consent to the recording is given aloud, first thing on it"
 
@@ -35,6 +44,7 @@ KEYS = (
     ("d", "drill or real"),
     ("o", "objectives"),
     ("s", "scenario"),
+    ("t", "know the team"),
     ("↑↓", "read"),
     ("q", "leave, nothing begun"),
 )
@@ -53,6 +63,8 @@ class Choice:
     scenario: str = ""
     objectives: tuple[str, ...] = ()
     """Both as in `CaseStarted`."""
+    cards: bool = False
+    """The case does not begin yet: the team reads its cards first."""
 
 
 class Preflight(App[Choice]):
@@ -78,6 +90,7 @@ class Preflight(App[Choice]):
         Binding("d", "drill"),
         Binding("o", "write('objectives')"),
         Binding("s", "write('scenario')"),
+        Binding("t", "cards"),
         Binding("ctrl+c", "leave", priority=True),
         Binding("up", "read(-1)"),
         Binding("down", "read(1)"),
@@ -99,13 +112,17 @@ class Preflight(App[Choice]):
         drill: bool | None = None,
         scenario: str = "",
         objectives: tuple[str, ...] = (),
+        note: str = "",
+        known: tuple[str, ...] = (),
     ) -> None:
-        """`check` tries the microphone; None where sound comes from `source`, a file's name."""
+        """`check` tries the microphone; None where sound comes from `source`, a file's name. `known` are
+        the stations whose voices are known already."""
         super().__init__()
         dress(self, colours)
         self._protocol = protocol
         self._check, self._source = check, source
-        self._weight, self._record, self._note = weight_kg, record, ""
+        self._weight, self._record, self._note = weight_kg, record, note
+        self._known = known
         self._drill = drill
         self._scenario, self._objectives = scenario, "; ".join(objectives)
         self._doubted: float | None = None
@@ -142,7 +159,14 @@ class Preflight(App[Choice]):
 
     def _show(self) -> None:
         aims = [self._aims()] if self._scenario or self._objectives else []
-        lines = [self._recording(), self._consent(), *aims, self._input(), self._keys()]
+        lines = [
+            self._recording(),
+            self._consent(),
+            *aims,
+            self._voices(),
+            self._input(),
+            self._keys(),
+        ]
         content = Content("\n").join(lines)
         # None while the screen goes: its timer may outlive it by a moment.
         for choices in self.query("#choices").results(Static):
@@ -179,6 +203,14 @@ class Preflight(App[Choice]):
         ]
         return Content.assemble(*((clean(part), style) for part, style in parts))
 
+    def _voices(self) -> Content:
+        names = ", ".join(station(self._protocol, each) for each in self._known)
+        return Content.assemble(
+            ("known by voice: ", "$quiet"),
+            (names or "nobody yet (t)", "bold"),
+            (f". {VOICE_NOTICE}", "$quiet"),
+        )
+
     def _input(self) -> Content:
         check = self._check
         if check is None:
@@ -204,21 +236,26 @@ class Preflight(App[Choice]):
             self._problem = f"{doubt}: Enter begins with it, w changes it"
             self._show()
             return
+        self.exit(self._choice())
+
+    def _choice(self) -> Choice:
         typed = (clean(text).strip() for text in self._objectives.split(";"))
-        self.exit(
-            Choice(
-                self._record,
-                self._note,
-                self._weight,
-                self._drill,
-                clean(self._scenario),
-                tuple(text for text in typed if text),
-            )
+        return Choice(
+            self._record,
+            self._note,
+            self._weight,
+            self._drill,
+            clean(self._scenario),
+            tuple(text for text in typed if text),
         )
 
     def action_leave(self) -> None:
         """Leaves; nothing has begun."""
         self.exit(None)
+
+    def action_cards(self) -> None:
+        """Leaves for the cards; the briefing comes again after them."""
+        self.exit(replace(self._choice(), cards=True))
 
     def action_record(self) -> None:
         """Turns the recording on or off."""
@@ -300,6 +337,8 @@ def brief_first(
     drill: bool | None = None,
     scenario: str = "",
     objectives: tuple[str, ...] = (),
+    note: str = "",
+    known: tuple[str, ...] = (),
 ) -> Choice | None:
     """Show the briefing; the choice, or None where its user left."""
     colours = load_settings().theme
@@ -314,4 +353,6 @@ def brief_first(
         drill=drill,
         scenario=scenario,
         objectives=objectives,
+        note=note,
+        known=known,
     ).run()

@@ -22,6 +22,8 @@ from tui.text.wording import (
     heard,
     meaning_in_words,
     put_right,
+    speaker,
+    speaker_reasons,
     station,
     typed_in_words,
     utterance_in_words,
@@ -165,11 +167,11 @@ class AmendDialog(Dialog):
         shown = self.keymap.shown
         which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
         yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
-        speaker = station(protocol, one.sender) or "speaker not known"
+        who = speaker(protocol, one) or "speaker not known"
         line = Content.assemble(
             (f"{CHOSEN} ", "bold $heading"),
             (f"{clock(one.t)} ", "$quiet"),
-            (f"{speaker}: ", "bold $ink"),
+            (f"{who}: ", "bold $ink"),
             (heard(one.text), "$ink"),
         )
         yield from line.wrap(self.room)
@@ -182,7 +184,8 @@ class AmendDialog(Dialog):
                 means = typed_in_words(protocol, self._read(self._typed.text).meaning)
                 yield Content.styled(f"= {means}", "$quiet")
         elif self._stage == "speaker":
-            yield Content.styled("who spoke?", "$ink")
+            because = speaker_reasons(one)
+            yield Content.styled(f"who spoke? ({because})" if because else "who spoke?", "$ink")
             items = [
                 choice(letter, station(protocol, each), "who", at)
                 for at, (letter, each) in enumerate(zip(self._letters, self._stations, strict=True))
