@@ -50,12 +50,12 @@ def spoken(text: str, speaker: str, cache: Path) -> Samples:
 
 
 def with_a_cold(sound: Samples) -> Samples:
-    """The voice three semitones lower, and dull above 1.8 kHz."""
+    """The voice a semitone and a quarter lower, and dull above 1.8 kHz."""
     from python_stretch import Signalsmith  # noqa: PLC0415
 
     stretch = Signalsmith.Stretch()
     stretch.preset(1, RATE)
-    stretch.setTransposeSemitones(-3.0)
+    stretch.setTransposeSemitones(-1.25)
     lower = stretch.process(sound[np.newaxis])[0]
     return butterworth(lower.astype(np.float64), 2, None, 1800.0).astype(np.float32)
 

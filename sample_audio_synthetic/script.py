@@ -35,7 +35,7 @@ class Line(_Table):
     """The same call once more, after "say again"."""
     fault: Fault | None = None
     cold: bool = False
-    """The voice is three semitones lower and dull, as that of a blocked nose."""
+    """The voice is a semitone and a quarter lower and dull, as that of a blocked nose."""
     pause: float | None = Field(default=None, ge=0)
     """Seconds of quiet before it; None leaves it to the maker."""
     id: str | None = None

@@ -19,8 +19,8 @@ from grammar.protocol.model import Protocol
 KNOWN: Final = 0.9
 """A station this likely spoke; below it nobody is named."""
 
-PERHAPS: Final = 0.5
-"""One this likely is told as the one who perhaps spoke."""
+PERHAPS: Final = 2 / 3
+"""One this likely is told as the one who perhaps spoke: twice as likely as everybody else together."""
 
 _CHANNEL: Final = 20.0
 """Weight of the station whose channel it came on: others may take its microphone."""
@@ -54,10 +54,11 @@ class Speaker:
 
     @property
     def told(self) -> str:
-        """Return `known`, `doubtful` where a station perhaps spoke, `stranger`, or `not known`."""
+        """Return `known`, `stranger`, `doubtful` where the voice leaves it open, or `not known` where there
+        was none to compare."""
         if self.station:
             return "known"
-        return "stranger" if self.stranger else "doubtful" if self.perhaps else "not known"
+        return "stranger" if self.stranger else "doubtful" if self.confidence else "not known"
 
 
 NOBODY: Final = Speaker(None, 0.0)

@@ -12,23 +12,20 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import astuple
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import eigh
 from scipy.optimize import minimize
 
-from grammar.case.speaker import KNOWN
 from listener.bench.known_speakers import known_speakers, parts
-from listener.bench.spoken_prints import SpokenPrint, by_speaker, card_and_rest, spoken_prints
+from listener.bench.spoken_prints import SpokenPrint, spoken_prints
+from listener.bench.team_trials import Doubles, Trials, figures_of, team_page, trials
 from listener.team.speaker_encoder.encoder import unit
 from listener.team.voice_space import LONGEST_S, SHORTEST_S, Sureness, VoiceSpace
-
-Doubles = NDArray[np.float64]
 
 CONDITIONS: Final = ("clean", "radio")
 KEPT: Final = 144
@@ -36,7 +33,6 @@ KEPT: Final = 144
 _COHORT: Final = 400
 _SMOOTHED: Final = 1.0
 """Share of its mean variance that is added to each direction: few people are few."""
-TEAM: Final = 5
 STRANGERS: Final = 0.025
 """Of strangers at most this share may be taken for a member, in the worst condition."""
 
@@ -68,48 +64,12 @@ def space_of(trained: Sequence[SpokenPrint], seed: int = 1) -> VoiceSpace:
     )
 
 
-def trials(
-    space: VoiceSpace, prints: Sequence[SpokenPrint], teams: int, seed: int = 2
-) -> tuple[Doubles, Doubles, NDArray[np.int64]]:
-    """Return scores (n, 5), seconds (n,), and who spoke (n,), -1 for a stranger, of random teams."""
-    people = {name: card_and_rest(each) for name, each in by_speaker(prints).items()}
-    enrolled = [name for name, (card, _) in people.items() if card]
-    members = np.stack([space.member([one.print for one in people[n][0]]) for n in enrolled])
-    tests = [one for _, rest in people.values() for one in rest]
-    places = space.place(np.stack([one.print for one in tests]))
-    scores = space.scores(places, members)
-    whose = np.array(
-        [enrolled.index(one.speaker) if one.speaker in enrolled else -1 for one in tests]
-    )
-    seconds = np.array([one.seconds for one in tests])
-    chance = np.random.default_rng(seed)
-    found = []
-    for _ in range(teams):
-        team = chance.choice(len(enrolled), TEAM, replace=False)
-        here = np.full(len(tests), -1)
-        for at, member in enumerate(team):
-            here[whose == member] = at
-        strangers = np.flatnonzero(here < 0)
-        taken = np.concatenate(
-            [np.flatnonzero(here >= 0), chance.choice(strangers, min(60, len(strangers)), False)]
-        )
-        found.append((scores[taken][:, team], seconds[taken], here[taken]))
-    return (
-        np.concatenate([one for one, _, _ in found]),
-        np.concatenate([one for _, one, _ in found]),
-        np.concatenate([one for _, _, one in found]).astype(np.int64),
-    )
-
-
-def shares_of(sureness: Sureness, scores: Doubles, seconds: Doubles) -> Doubles:
-    """As `Sureness.shares`, for many: shape (n, members)."""
-    return np.stack([sureness.shares(s, d) for s, d in zip(scores, seconds, strict=True)])
-
-
-def fitted(by_condition: dict[str, tuple[Doubles, Doubles, NDArray[np.int64]]]) -> Sureness:
+def fitted(by_condition: Mapping[str, Trials]) -> Sureness:
     """Return the model of greatest likelihood, then made stricter until few enough strangers are named."""
+    every = by_condition.values()
     scores, seconds, who = (
-        np.concatenate(each) for each in zip(*by_condition.values(), strict=True)
+        np.concatenate([getattr(one, name) for one in every])
+        for name in ("scores", "seconds", "who")
     )
     x = np.log(np.clip(seconds, SHORTEST_S, LONGEST_S))
 
@@ -126,9 +86,9 @@ def fitted(by_condition: dict[str, tuple[Doubles, Doubles, NDArray[np.int64]]]) 
         scale, longer, offset, offset_longer = (float(each) for each in best)
         found = Sureness(scale, longer, offset + stricter, offset_longer)
         named = [
-            (shares_of(found, s, d)[chosen].max(1) >= KNOWN).mean()
-            for s, d, w in by_condition.values()
-            for chosen in ((w < 0) & (d >= 1.0), (w < 0) & (d < 1.0))
+            figures_of(one, found, long=long).strangers.share
+            for one in every
+            for long in (True, False)
         ]
         if max(named) <= STRANGERS:
             return found
@@ -151,7 +111,7 @@ def main() -> None:
 
     trained = part("train")
     space = space_of([one for each in trained.values() for one in each if one.cut != "word"])
-    bounds = {name: trials(space, each, 60) for name, each in part("bounds").items()}
+    bounds = {name: trials(space, each) for name, each in part("bounds").items()}
     sureness = fitted(bounds)
     np.savez(
         wanted.into,
@@ -161,16 +121,17 @@ def main() -> None:
         sureness=np.array(astuple(sureness)),
     )
     print(sureness)
-    for name, (scores, seconds, who) in bounds.items():
-        shares = shares_of(sureness, scores, seconds)
-        known, right = shares.max(1) >= KNOWN, shares.argmax(1) == who
-        for long, chosen in (("1 s and more", seconds >= 1.0), ("shorter", seconds < 1.0)):
-            members, strangers = chosen & (who >= 0), chosen & (who < 0)
-            print(
-                f"{name}, {long}: right {100 * (known & right)[members].mean():.1f} %, another's name"
-                f" {100 * (known & ~right)[members].mean():.1f} %, strangers named"
-                f" {100 * known[strangers].mean():.1f} %"
-            )
+    print(
+        team_page(
+            {
+                name: (
+                    figures_of(one, sureness, long=True),
+                    figures_of(one, sureness, long=False),
+                )
+                for name, one in bounds.items()
+            }
+        )
+    )
 
 
 def _tell(text: str) -> None:

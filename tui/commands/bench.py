@@ -17,6 +17,10 @@ IN_KITCHEN = ("kitchen12", "kitchen6")
 """For folders that hold a recording of noise; there, instead of the fan."""
 
 
+OF_SPEAKERS = ("clean", "radio")
+_RATES = ("right", "another", "strangers", "best")
+
+
 def add(commands: Commands) -> None:
     """Put the command on the parser."""
     one = commands.add_parser("bench", help="how well labelled clips are heard")
@@ -46,6 +50,11 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "--real-pace", type=int, default=20, metavar="N", help="clips that time the delay [20]"
     )
+    one.add_argument(
+        "--team",
+        action="store_true",
+        help="recordings of known speakers: who of five spoke, and who was a stranger",
+    )
     one.add_argument("--json", action="store_true", help="the figures as one JSON object")
     one.add_argument("--plot", type=Path, metavar="FILE", help="a picture too, .png or .svg")
     replace_option(one)
@@ -58,6 +67,9 @@ def bench(wanted: argparse.Namespace) -> None:
     from listener.bench.page import page, side_by_side  # noqa: PLC0415
     from listener.bench.run import Wanted, bench_by_ear  # noqa: PLC0415
 
+    if wanted.team:
+        _bench_team(wanted)
+        return
     clips = read_folder(wanted.folder)[:: wanted.every]
     if wanted.plot:
         from listener.bench.plot import check  # noqa: PLC0415
@@ -92,6 +104,24 @@ def bench(wanted: argparse.Namespace) -> None:
         print(json.dumps({"engines": found} if len(found) > 1 else found[0], ensure_ascii=False))
     else:
         print(side_by_side(benches) if len(benches) > 1 else page(benches[0]))
+
+
+def _bench_team(wanted: argparse.Namespace) -> None:
+    from listener.bench.team_trials import bench_team, team_page  # noqa: PLC0415
+
+    conditions = tuple(wanted.condition or OF_SPEAKERS)
+    figures = bench_team(wanted.folder, conditions, _told_now_and_then())
+    if wanted.json:
+        found = {
+            name: {
+                length: {each: getattr(one, each).as_dict() for each in _RATES}
+                for length, one in zip(("1 s and longer", "shorter"), both, strict=True)
+            }
+            for name, both in figures.items()
+        }
+        print(json.dumps(found, ensure_ascii=False))
+    else:
+        print(team_page(figures))
 
 
 def _engine(text: str) -> tuple[str, Path | None]:

@@ -122,15 +122,16 @@ VOICE_NOTICE = (
 )
 """Two lines of a terminal that the briefing and the card say about voices."""
 
-STRANGER = "a stranger"
+STRANGER, DOUBTFUL = "a stranger", "who?"
 
 
 def speaker(protocol: Protocol, said: Utterance) -> str:
-    """Return who spoke: a station, "Anteroom?" where it perhaps did, a stranger; empty where nothing is
-    known of that."""
+    """Return who spoke: a station, "Anteroom?" where it perhaps did, a stranger, or that it is doubtful;
+    empty where nothing is known of that."""
     if said.sender is None and said.speaker.perhaps:
         return f"{station(protocol, said.speaker.perhaps)}?"
-    return STRANGER if said.speaker.told == "stranger" else station(protocol, said.sender)
+    told = {"stranger": STRANGER, "doubtful": DOUBTFUL}.get(said.speaker.told)
+    return told or station(protocol, said.sender)
 
 
 def speaker_reasons(said: Utterance) -> str:

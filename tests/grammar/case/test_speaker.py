@@ -38,7 +38,8 @@ def test_without_a_voice_the_words_alone_say_who_speaks() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "sender", "perhaps"), [(0.97, 0, None), (0.7, None, 0), (0.1, None, None)]
+    ("share", "sender", "perhaps"),
+    [(0.97, 0, None), (0.7, None, 0), (0.5, None, None), (0.15, None, None)],
 )
 def test_a_voice_names_its_station_only_where_it_is_likely(
     share: float, sender: int | None, perhaps: int | None
@@ -47,6 +48,18 @@ def test_a_voice_names_its_station_only_where_it_is_likely(
     said = spoken("radio check", matched(**shares))
     assert said.sender == (None if sender is None else STATIONS[sender])
     assert said.speaker.perhaps == (None if perhaps is None else STATIONS[perhaps])
+    told = "known" if sender is not None else "doubtful"
+    assert said.speaker.told == told
+
+
+def test_a_voice_that_is_nobody_s_is_a_stranger_s_and_never_a_member_s() -> None:
+    everybody = {name.replace("-", "_"): 0.01 for name in STATIONS}
+    said = spoken("radio check", matched(**everybody))
+    assert (said.sender, said.speaker.perhaps, said.speaker.told) == (None, None, "stranger")
+
+
+def test_where_no_voice_was_compared_nothing_is_doubted() -> None:
+    assert spoken("radio check").speaker.told == "not known"
 
 
 def test_words_and_voice_that_contradict_each_other_leave_it_open() -> None:

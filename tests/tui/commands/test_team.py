@@ -6,6 +6,7 @@ import io
 import json
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -52,22 +53,54 @@ def test_what_was_understood_is_told_at_once(
     assert "nothing was changed" in capsys.readouterr().err
 
 
-@pytest.mark.slow
-def test_five_voices_on_one_channel_are_told_apart_and_nobody_gets_another_s_name(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture
+def _known(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     for station in STATIONS:
         assert read(station, f"yes {station}", monkeypatch) == 0
     capsys.readouterr()
-    drill = SAMPLES / "well-run-drill.flac"
-    cases = tmp_path / "cases"
-    assert main(["listen", str(drill), "--team", "all", "--json", "--cases", str(cases)]) == 0
+
+
+def heard_in(
+    name: str, cases: Path, capsys: pytest.CaptureFixture[str]
+) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Each utterance of a drill as it stood in the end, beside its truth."""
+    drill = str(SAMPLES / f"{name}.flac")
+    assert main(["listen", drill, "--team", "all", "--json", "--cases", str(cases)]) == 0
     lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     said = {line["seq"]: line for line in lines if line["kind"] == "utterance"}
-    truth = tomllib.loads((SAMPLES / "well-run-drill.toml").read_text())["utterance"]
+    truth = tomllib.loads((SAMPLES / f"{name}.toml").read_text())["utterance"]
+    return [
+        (one, next(u for u in truth if u["t"] - 0.5 < one["t"] < u["until"]))
+        for one in said.values()
+    ]
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("_known")
+def test_a_stranger_is_a_stranger_and_a_member_with_a_cold_is_doubtful(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told: dict[str, list[str]] = {"stranger": [], "cold": [], "member": []}
+    for one, spoken in heard_in("team-drill", tmp_path / "cases", capsys):
+        kind = "cold" if spoken.get("cold") else "stranger"
+        if spoken["from"] in STATIONS and kind != "cold":
+            kind = "member"
+            assert one["from"] == spoken["from"], one
+        told[kind].append(one["speaker"]["told"])
+    assert told["stranger"] == ["stranger"] * 2
+    assert told["cold"] == ["doubtful"] * 2
+    assert told["member"] == ["known"] * 12
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("_known")
+def test_five_voices_on_one_channel_are_told_apart_and_nobody_gets_another_s_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cases = tmp_path / "cases"
     right = long = 0
-    for one in said.values():
-        whose = next(u["from"] for u in truth if u["t"] - 0.5 < one["t"] < u["until"])
+    for one, spoken in heard_in("well-run-drill", cases, capsys):
+        whose = spoken["from"]
         assert one["from"] in (whose, None), one
         if one["until"] - one["t"] >= 1.0:
             long += 1
