@@ -6,7 +6,7 @@ Nothing is written: sound is dropped as soon as its sentence is heard, and print
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,7 @@ from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, S
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.two_ears import key_of
 from listener.recognition.recogniser import Recogniser
+from listener.team.ear_comparison import SURE
 from listener.team.speaker_encoder import SpeakerEncoder
 from listener.team.speaker_encoder.encoder import Voiceprint
 
@@ -29,7 +30,7 @@ SHORTEST_S: Final = 0.8
 """A sentence of the card takes longer."""
 ENOUGH: Final = 5
 """Sentences of good sound without which nobody is known."""
-QUICK, SURE = "quick ear", "sure ear"
+QUICK: Final = "quick ear"
 
 Wish = Callable[[], str]
 """Its user's wish meanwhile: "" to go on, "skip" this sentence, "leave" the card."""
@@ -48,7 +49,8 @@ class Sentence:
     """Cures for its sound, each a sentence; empty where it is good."""
     voice: Voiceprint | None
     """None where too little of it is voice."""
-    seconds: float = 0.0
+    sound: Samples = field(repr=False)
+    """Its sound, for the ears to be compared on; kept nowhere."""
 
     @property
     def good(self) -> bool:
@@ -110,7 +112,7 @@ class CardReading:
             ear for ear, words in heard.items() if key_of(self._read(words.split())) == wanted
         )
         voice = self._encoder.print_of(sound)
-        return Sentence(phrase, tuple(heard.items()), understood, tuple(do), voice, seconds)
+        return Sentence(phrase, tuple(heard.items()), understood, tuple(do), voice, sound)
 
     def _heard_from(self, source: Source, channel: int) -> Iterator[tuple[Samples, Samples] | str]:
         """Yield each stretch of speech, with the sound since the one before; "silent" after each

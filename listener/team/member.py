@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import base64
 import json
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 
 from grammar.errors import UserError
+from listener.team.ear_comparison import EarScore
 from listener.team.speaker_encoder.encoder import WEIGHTS, Voiceprint
 
 ENCODER = "+".join(name.removesuffix(".npz") for name in WEIGHTS) + "/1"
@@ -29,6 +30,8 @@ class Member:
     """One for each sentence of their card."""
     agreed: str
     """When they said yes, wall clock, ISO 8601."""
+    ears: tuple[EarScore, ...] = ()
+    """How each ear heard their card."""
     name: str = ""
     """The name under which it is kept; empty for this case only."""
 
@@ -46,6 +49,7 @@ def as_json(member: Member) -> str:
         "encoder": ENCODER,
         "prints": base64.b64encode(prints.tobytes()).decode(),
         "count": len(member.prints),
+        "ears": [astuple(one) for one in member.ears],
     }
     return json.dumps(found, ensure_ascii=False)
 
@@ -58,6 +62,10 @@ def from_json(text: str, where: str) -> Member:
         encoder = str(found["encoder"])
         station, name, agreed = (str(found[each]) for each in ("station", "name", "agreed"))
         flat = np.frombuffer(base64.b64decode(found["prints"], validate=True), "<f2")
+        ears = tuple(
+            EarScore(str(name), str(engine), str(model), int(right), int(of))
+            for name, engine, model, right, of in found["ears"]
+        )
         prints = flat.astype(np.float32).reshape(int(found["count"]), -1)
     except (ValueError, KeyError, TypeError):
         raise UserError(f"{where} cannot be read as a voice that was kept.") from None
@@ -65,4 +73,4 @@ def from_json(text: str, where: str) -> Member:
         raise UserError(f"{where} is of another version: have the card read again.")
     if not len(prints) or not np.isfinite(prints).all():
         raise UserError(f"{where} cannot be read as a voice that was kept.")
-    return Member(station, tuple(prints), agreed, name)
+    return Member(station, tuple(prints), agreed, ears, name)

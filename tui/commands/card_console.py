@@ -22,6 +22,7 @@ from listener.confidence.supervised_sure_ear import SureListener, start_sure_ear
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
 from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints
+from listener.team.ear_comparison import ASIDE, SURE, EarScore, QuickEars, table
 from listener.team.member import Member
 from tui.text.wall_clock import wall_stamp
 from tui.text.wording import VOICE_NOTICE, clean, station
@@ -103,6 +104,16 @@ class Ears:
     protocol: Protocol
     recogniser: Recogniser
     sure: SureListener | None
+    quick: QuickEars
+
+    def scores(self, sentences: Sequence[Sentence]) -> tuple[EarScore, ...]:
+        """Return how every ear heard the third of a card that is kept aside."""
+        aside = sentences[::ASIDE]
+        found = self.quick.scores([(one.phrase, one.sound) for one in aside])
+        if self.sure:
+            right = sum(SURE in one.understood for one in aside)
+            found.append(EarScore(SURE, "", "", right, len(aside)))
+        return tuple(found)
 
 
 @contextmanager
@@ -115,7 +126,7 @@ def ears_of(
     )
     sure = start_sure_ear(protocol)
     try:
-        yield Ears(protocol, quick, sure)
+        yield Ears(protocol, quick, sure, QuickEars(protocol, quick))
     finally:
         if sure:
             sure.close()
@@ -143,7 +154,10 @@ def read_cards(
             continue
         sentences = _read_card(ears, card, source(name), console)
         prints = usable_prints(sentences)
-        member = Member(name, prints, wall_stamp(), kept) if len(prints) >= ENOUGH else None
+        member = None
+        if len(prints) >= ENOUGH:
+            console.say("the ears are compared on the card")
+            member = Member(name, prints, wall_stamp(), ears.scores(sentences), kept)
         done(CardRead(name, tuple(sentences), member))
 
 
@@ -197,9 +211,5 @@ def told(protocol: Protocol, read: CardRead) -> str:
     title, good = station(protocol, read.station), len(usable_prints(read.sentences))
     if read.member is None:
         return f"{title}: not known, {good} good sentences are too few ({ENOUGH} are needed)"
-    ears = dict.fromkeys(ear for one in read.sentences for ear, _ in one.heard)
-    by_ear = ", ".join(
-        f"{ear} understood {sum(ear in one.understood for one in read.sentences)}" for ear in ears
-    )
     kept = f"kept as {read.member.name}" if read.member.name else "for this case only"
-    return f"{title}: known from {good} sentences, {kept} ({by_ear} of {len(read.sentences)})"
+    return f"{title}: known from {good} sentences, {kept}; understood by {table(read.member.ears)}"

@@ -21,7 +21,7 @@ from tui.commands.shared import (
     weight_option,
 )
 from tui.commands.sound import channel_option, channels_of, device_option, listed, source_of
-from tui.commands.team import chosen_members, read_at_briefing, team_option
+from tui.commands.team import TeamEars, chosen_members, read_at_briefing, team_option
 from tui.text.wording import clean
 
 if TYPE_CHECKING:
@@ -100,6 +100,7 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     kept = chosen_members(wanted.team, protocol)
     while True:
         known = (*kept, *wanted.read_here)
+        ears = TeamEars(known)
         choice = brief_first(
             protocol,
             wanted.weight_kg,
@@ -111,6 +112,8 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
             objectives=tuple(wanted.objective),
             note=wanted.note,
             known=tuple(dict.fromkeys(member.station for member in known)),
+            ears=ears.offered,
+            ear=ears.best,
         )
         if choice is None:
             return False
@@ -118,6 +121,8 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
         wanted.weight_kg, wanted.drill = choice.weight_kg, choice.drill
         wanted.scenario, wanted.objective = choice.scenario, choice.objectives
         if not choice.cards:
+            ears.choose(wanted, choice.ear)
+            wanted.ear_chosen = True
             return True
         wanted.read_here += read_at_briefing(wanted, protocol)
 
@@ -163,6 +168,10 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     pace = wanted.pace or ("fast" if wanted.json else "real")
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
+    team = (*chosen_members(wanted.team, load_protocol(wanted.protocol)), *wanted.read_here)
+    ears = TeamEars(team)
+    if ears.offered and not wanted.ear_chosen:
+        print(clean(ears.choose(wanted, ears.best)), file=sys.stderr)
     wishes = CaseOptions(
         protocol=wanted.protocol,
         weight_kg=wanted.weight_kg,
@@ -180,7 +189,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         drill=getattr(wanted, "drill", None),
         scenario=clean(getattr(wanted, "scenario", "")),
         objectives=tuple(clean(text) for text in getattr(wanted, "objective", ())),
-        team=(*chosen_members(wanted.team, load_protocol(wanted.protocol)), *wanted.read_here),
+        team=team,
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )
@@ -231,7 +240,7 @@ def _hearing_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--speak", action="store_true", help="say so too, by espeak-ng")
     team_option(parser)
-    parser.set_defaults(read_here=())
+    parser.set_defaults(read_here=(), ear_chosen=False)
     passphrase_file_option(parser)
     signing_option(parser)
 

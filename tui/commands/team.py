@@ -4,6 +4,7 @@ removed."""
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,6 +109,32 @@ def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
             raise UserError(f"{name} speaks for “{member.station}”, which this protocol has not")
         found.append(member)
     return tuple(found)
+
+
+class TeamEars:
+    """The ears as they heard the cards of a team, and the quick one that is to listen."""
+
+    def __init__(self, members: Sequence[Member]) -> None:
+        from listener.team.ear_comparison import best_quick, together  # noqa: PLC0415
+
+        self._scores = together(member.ears for member in members if member.ears)
+        self._quick = [one for one in self._scores if one.recogniser]
+        best = best_quick(self._scores)
+        self.best = self._quick.index(best) if best else 0
+        self.offered = tuple(f"{one.name} {one.right} of {one.of}" for one in self._quick)
+
+    def choose(self, wanted: argparse.Namespace, at: int) -> str:
+        """Have a quick ear listen, unless the command line names one. Returns the comparison in words."""
+        from listener.team.ear_comparison import table  # noqa: PLC0415
+
+        if not self._quick:
+            return ""
+        if wanted.recogniser == "auto" and wanted.model is None:
+            chosen = self._quick[at]
+            wanted.recogniser = chosen.recogniser
+            wanted.model = Path(chosen.model) if chosen.model else None
+            return f"cards understood by {table(self._scores)}; {chosen.name} listens"
+        return f"cards understood by {table(self._scores)}"
 
 
 def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> tuple[Member, ...]:

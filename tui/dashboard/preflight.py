@@ -45,6 +45,7 @@ KEYS = (
     ("o", "objectives"),
     ("s", "scenario"),
     ("t", "know the team"),
+    ("e", "another quick ear"),
     ("↑↓", "read"),
     ("q", "leave, nothing begun"),
 )
@@ -65,6 +66,8 @@ class Choice:
     """Both as in `CaseStarted`."""
     cards: bool = False
     """The case does not begin yet: the team reads its cards first."""
+    ear: int = 0
+    """The quick ear that listens, by its place in those offered."""
 
 
 class Preflight(App[Choice]):
@@ -91,6 +94,7 @@ class Preflight(App[Choice]):
         Binding("o", "write('objectives')"),
         Binding("s", "write('scenario')"),
         Binding("t", "cards"),
+        Binding("e", "ear"),
         Binding("ctrl+c", "leave", priority=True),
         Binding("up", "read(-1)"),
         Binding("down", "read(1)"),
@@ -114,15 +118,18 @@ class Preflight(App[Choice]):
         objectives: tuple[str, ...] = (),
         note: str = "",
         known: tuple[str, ...] = (),
+        ears: tuple[str, ...] = (),
+        ear: int = 0,
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name. `known` are
-        the stations whose voices are known already."""
+        the stations whose voices are known already, `ears` the quick ears that heard their cards, in words,
+        and `ear` the one that listens unless another is chosen."""
         super().__init__()
         dress(self, colours)
         self._protocol = protocol
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, note
-        self._known = known
+        self._known, self._ears, self._ear = known, ears, ear
         self._drill = drill
         self._scenario, self._objectives = scenario, "; ".join(objectives)
         self._doubted: float | None = None
@@ -209,7 +216,16 @@ class Preflight(App[Choice]):
             ("known by voice: ", "$quiet"),
             (names or "nobody yet (t)", "bold"),
             (f". {VOICE_NOTICE}", "$quiet"),
+            *self._ears_in_words(),
         )
+
+    def _ears_in_words(self) -> list[tuple[str, str]]:
+        if not self._ears:
+            return []
+        found = [("\ncards understood by: ", "$quiet")]
+        for at, ear in enumerate(self._ears):
+            found.append((f"{ear}  ", "bold $heading" if at == self._ear else "$quiet"))
+        return [*found, ("(e: another quick ear)" if len(self._ears) > 1 else "", "$quiet")]
 
     def _input(self) -> Content:
         check = self._check
@@ -247,6 +263,7 @@ class Preflight(App[Choice]):
             self._drill,
             clean(self._scenario),
             tuple(text for text in typed if text),
+            ear=self._ear,
         )
 
     def action_leave(self) -> None:
@@ -256,6 +273,12 @@ class Preflight(App[Choice]):
     def action_cards(self) -> None:
         """Leaves for the cards; the briefing comes again after them."""
         self.exit(replace(self._choice(), cards=True))
+
+    def action_ear(self) -> None:
+        """Chooses the next of the quick ears that heard the cards."""
+        if self._ears:
+            self._ear = (self._ear + 1) % len(self._ears)
+            self._show()
 
     def action_record(self) -> None:
         """Turns the recording on or off."""
@@ -339,6 +362,8 @@ def brief_first(
     objectives: tuple[str, ...] = (),
     note: str = "",
     known: tuple[str, ...] = (),
+    ears: tuple[str, ...] = (),
+    ear: int = 0,
 ) -> Choice | None:
     """Show the briefing; the choice, or None where its user left."""
     colours = load_settings().theme
@@ -355,4 +380,6 @@ def brief_first(
         objectives=objectives,
         note=note,
         known=known,
+        ears=ears,
+        ear=ear,
     ).run()

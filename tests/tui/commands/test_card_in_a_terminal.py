@@ -1,0 +1,97 @@
+"""The card read in a real terminal from a sound server: each sentence is said once it is asked for."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from tests.support.needs import program
+from tests.support.places import SAMPLES
+from tests.support.sound_card import Card, sound_card
+
+terminal = program("tmux")
+
+
+class Terminal:
+    """A tmux server of the test's own, 100 columns wide."""
+
+    def __init__(self, folder: Path, environment: dict[str, str]) -> None:
+        self._socket = str(folder / "terminal")
+        self._environment = environment
+
+    def run(self, *command: str) -> str:
+        whole = ["tmux", "-S", self._socket, *command]
+        done = subprocess.run(
+            whole, env=self._environment, capture_output=True, text=True, check=False, timeout=30
+        )
+        return done.stdout
+
+    def screen(self) -> str:
+        return self.run("capture-pane", "-p", "-S", "-200", "-J")
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[Card]:
+    made = Card(tmp_path)
+    yield made
+    made.unplug()
+
+
+def sentences(path: Path) -> list[np.ndarray[tuple[int], np.dtype[np.int16]]]:
+    """The stretches of speech of a recorded card."""
+    sound, _ = soundfile.read(path, dtype="int16")
+    segmenter, found, part = Segmenter(), [], []
+    for event in [*segmenter.push(sound), *segmenter.flush()]:
+        match event:
+            case SpeechBegan(_, samples) | SpeechWent(samples):
+                part.append(samples)
+            case SpeechEnded():
+                found.append(np.concatenate(part))
+                part = []
+    return found
+
+
+@pytest.mark.slow
+@sound_card
+@terminal
+def test_a_card_is_read_from_a_sound_server(card: Card, tmp_path: Path) -> None:
+    environment = card.environment | {
+        "ANSWERBACK_EARS": "quick",
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+    }
+    screen = Terminal(tmp_path, environment)
+    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
+    command = f"{answerback} team --station drugs-nurse; sleep 600"
+    screen.run("new-session", "-d", "-x", "100", "-y", "40", command)
+    try:
+        wait_for(screen, "may your voice be known?")
+        screen.run("send-keys", "yes Kim", "Enter")
+        for number, sound in enumerate(sentences(SAMPLES / "card-drugs-nurse.flac"), start=1):
+            wait_for(screen, "say: ", number)
+            wait_for(screen, f"] {number - 1} of 13")  # the bar moves once sound comes
+            soundfile.write(tmp_path / "one.wav", sound, 16_000)
+            card.play(tmp_path / "one.wav")
+        told = wait_for(screen, "kept as Kim")
+        assert told.count("understood (quick ear)") >= 10
+        assert "Drugs nurse: known from" in told
+    finally:
+        screen.run("kill-server")
+
+
+def wait_for(screen: Terminal, text: str, count: int = 1, seconds: float = 90.0) -> str:
+    """The screen once it shows a text so often."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        shown = screen.screen()
+        if shown.count(text) >= count:
+            return shown
+        time.sleep(0.2)
+    raise AssertionError(f"{text!r} did not come {count} times:\n{screen.screen()}")
