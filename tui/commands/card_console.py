@@ -24,8 +24,9 @@ from listener.recognition.recogniser import Recogniser
 from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints
 from listener.team.ear_comparison import ASIDE, SURE, EarScore, QuickEars, table
 from listener.team.member import Member
+from tui.text.speakers import VOICE_NOTICE
 from tui.text.wall_clock import wall_stamp
-from tui.text.wording import VOICE_NOTICE, clean, station
+from tui.text.wording import clean, station
 
 NO_ORDER: Final = "The sentences are words to try the sound with; nobody acts on them."
 TRIES: Final = 3

@@ -21,12 +21,12 @@ from tui.dashboard.palette import dress
 from tui.dashboard.settings import Theme, load_settings
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
+from tui.text.speakers import VOICE_NOTICE
 from tui.text.weights import unusual_weight
 from tui.text.wording import (
     CAUTION,
     CAUTION_IN_SHORT,
     DRILL_WORDS,
-    VOICE_NOTICE,
     clean,
     level,
     number,

@@ -1,4 +1,4 @@
-"""The ear that understood most of a team's cards listens; the usual one unless another is clearly better."""
+"""The ear that understood most of a team's cards listens, unless the usual one is about as good."""
 
 from __future__ import annotations
 

@@ -15,6 +15,7 @@ from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, column
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
+from tui.text.speakers import speaker, speaker_reasons
 from tui.text.wording import (
     CHOSEN,
     clean,
@@ -22,8 +23,6 @@ from tui.text.wording import (
     heard,
     meaning_in_words,
     put_right,
-    speaker,
-    speaker_reasons,
     station,
     typed_in_words,
     utterance_in_words,

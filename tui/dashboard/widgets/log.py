@@ -33,7 +33,6 @@ from tui.text.wording import (
     clean,
     clock,
     heard,
-    speaker,
     station,
 )
 
@@ -102,7 +101,7 @@ def in_time(told: Sequence[Entry], changed: Sequence[Entry]) -> tuple[list[Entry
 
 def speakers(protocol: Protocol, said: Utterance) -> str:
     """Who spoke to whom, as far as it is known: "Team leader → Drugs nurse: "."""
-    sender, to = speaker(protocol, said), station(protocol, said.to)
+    sender, to = station(protocol, said.sender), station(protocol, said.to)
     if to:
         return f"{sender} → {to}: ".lstrip()
     return f"{sender}: " if sender else ""
