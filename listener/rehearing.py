@@ -45,6 +45,8 @@ class Again:
     protocol: str | None
     cases: Path | None
     """The folder for the new case; None is `heard-again` beside the original."""
+    even_if_altered: bool = False
+    """Hear a case that was altered too; the new one names that in its source."""
 
     def anywhere(self) -> Again:
         """Return the same choices by paths that hold in a process with another working folder."""
@@ -84,7 +86,8 @@ class CaseSound:
             why = "was purged" if purged else "was not kept"
             raise UserError(f"{stored.folder}: its sound {why}, so it cannot be heard again")
         self.original = stored.folder.resolve().name
-        self.name = f"heard again: {self.original}"
+        altered = ", which was ALTERED after it was stored" if stored.integrity.altered else ""
+        self.name = f"heard again: {self.original}{altered}"
         self._stored = stored
         self.channels = int(stored.sound(0.0, stored.end).shape[1])
 
@@ -114,7 +117,7 @@ def hear_again(
     engine or protocol, nowhere to write.
     """
     passphrase = passphrase if is_locked(folder) else None
-    stored = open_case(folder, passphrase)
+    stored = open_case(folder, passphrase, even_if_altered=again.even_if_altered)
     source = CaseSound(stored)
     text, label = (
         source_text(again.protocol)

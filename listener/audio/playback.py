@@ -153,7 +153,7 @@ class Loudspeaker(Player):
         self._feeder: threading.Thread | None = None
         self._asked_s = self._clock()
         """When the loudspeaker last asked for a piece, on the steady clock."""
-        self._portaudio = portaudio()
+        self._portaudio = portaudio("A loudspeaker")
         try:
             self._rate = self._working_rate()
             self._frames = round(self._rate * _PIECE_S)

@@ -24,12 +24,20 @@ class CaseFollower:
     """The case in a folder, kept up to date by a thread of its own once `start` was called."""
 
     def __init__(
-        self, folder: Path, wall: Callable[[], datetime], passphrase: str | None = None
+        self,
+        folder: Path,
+        wall: Callable[[], datetime],
+        passphrase: str | None = None,
+        *,
+        even_if_altered: bool = False,
     ) -> None:
-        """`wall` gives the local time with offset. Raises UserError for what is no case."""
+        """`wall` gives the local time with offset. Raises UserError for what is no case, and for one that
+        was altered unless `even_if_altered`: then `altered` says so."""
         self._folder, self._wall = folder, wall
         self._keys = unlock(folder, passphrase)
-        stored = open_case(folder, passphrase)
+        stored = open_case(folder, passphrase, even_if_altered=even_if_altered)
+        self.altered = stored.integrity.told if stored.integrity.altered else ""
+        """A sentence on how the case was altered after it was stored; "" where it was not."""
         self.protocol = stored.protocol
         self.case: Case = stored.case()
         self.trouble: str | None = None

@@ -15,8 +15,12 @@ from typing import overload
 from grammar.case.facts import Fact, fact_from_json
 from grammar.errors import UserError
 from listener.storage.database import rows, untouched, version_of
+from listener.storage.fact_reader import Progress
 from listener.storage.journal import journal_in, reason
 from listener.storage.passphrase import Keys
+
+STEP = 2_000
+"""Facts between two words of progress."""
 
 HELD = 50_000
 """Facts up to which a case is held in memory."""
@@ -27,12 +31,17 @@ class FactsOnDisk(Sequence[Fact]):
 
     def __init__(self, folder: Path, keys: Keys | None, count: int) -> None:
         self._path, self._keys, self._count = journal_in(folder), keys, count
+        self.progress: Progress | None = None
+        """Told now and then how many of all were given, where somebody waits."""
 
     def __len__(self) -> int:
         return self._count
 
     def __iter__(self) -> Iterator[Fact]:
-        return map(fact_from_json, self._bodies())
+        for at, body in enumerate(self._bodies()):
+            if self.progress and at % STEP == 0:
+                self.progress(at, self._count)
+            yield fact_from_json(body)
 
     def of_kinds(self, *kinds: str) -> list[Fact]:
         """Return the facts of these kinds alone; the others are not read beyond their kind."""

@@ -23,6 +23,9 @@ class Integrity:
     """One sentence, for every page and export."""
     altered: str = ""
     """Says in one clause how it was changed since it was stored; "" where it was not, as far as is seen."""
+    lacking: str = ""
+    """A sentence on seals that are missing beside the journal; "" where none is. A crash may have taken
+    them, so that they are told and no reason to refuse a case."""
 
 
 NOT_CHECKED = Integrity("Not checked against its chain.")
@@ -55,13 +58,18 @@ def judge(
         return Integrity(
             f"Damaged: {torn}. The {facts} facts that are left are as they were stored."
         )
+    missing = len(seals) - len(copy)
+    lacking = (
+        f"The file of seals lacks {missing} of the journal's {len(seals)}." if missing > 0 else ""
+    )
     last = _read(seals[-1]) if seals else None
     if last is None:
         return Integrity(f"Checked: {facts} facts as they were stored, under no seal.")
     signed = ", signed" if last.signed else ""
     after = facts - last.seal.facts
     later = f", {after} of them after its last seal" if after else ""
-    return Integrity(f"Checked: {facts} facts as they were stored{later}, sealed{signed}.")
+    told = f"Checked: {facts} facts as they were stored{later}, sealed{signed}. {lacking}".strip()
+    return Integrity(told, lacking=lacking)
 
 
 def _of_seals(

@@ -14,6 +14,7 @@ from pathlib import Path
 from grammar.case.amendments import ended
 from grammar.case.facts import Purged
 from grammar.errors import UserError
+from listener.storage.fact_reader import opened
 from listener.storage.journal import Journal
 from listener.storage.private_files import remove_for_good, settle
 from listener.storage.seals import seal, sound_files
@@ -33,9 +34,12 @@ def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
     """Remove a case's sound and voiceprints, store that, and seal the case anew if it was sealed. Returns
     how many files there were.
 
+    One that was altered is not sealed anew: a seal would vouch for what somebody changed.
+
     Raises UserError where a file cannot be removed, or the fact cannot be stored.
     """
     files = personal_files(journal.folder)
+    altered = altered_in(journal) if files else ""
     for path in files:
         try:
             remove_for_good(path)
@@ -45,6 +49,12 @@ def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
         settle(journal.folder)
         facts = journal.facts()
         journal.append_next(Purged(t=max((ended(fact) for fact in facts), default=0.0), wall=wall))
-        if journal.seals():
+        if journal.seals() and not altered:
             seal(journal, wall, key)
     return len(files)
+
+
+def altered_in(journal: Journal) -> str:
+    """Return how a case was changed after it was stored, in one clause; "" where it was not."""
+    with opened(journal.folder, journal.keys) as found:
+        return found.integrity.altered

@@ -5,7 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tui.commands.shared import Commands, passphrase_file_option, passphrase_in, passphrase_of
+from tui.commands.shared import (
+    Commands,
+    altered_option,
+    passphrase_file_option,
+    passphrase_in,
+    passphrase_of,
+)
 
 
 def add(commands: Commands) -> None:
@@ -25,6 +31,7 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler that hears the cases")
     one.add_argument("--json", action="store_true", help="every pair of utterances as JSON lines")
+    altered_option(one)
     passphrase_file_option(one)
     one.set_defaults(run=rehear)
 
@@ -35,7 +42,13 @@ def rehear(wanted: argparse.Namespace) -> None:
     from tui.commands.rehear_report import hear_all, objects, page  # noqa: PLC0415
     from tui.listening.json_lines import print_line  # noqa: PLC0415
 
-    again = Again(wanted.recogniser, wanted.model, wanted.protocol, wanted.cases)
+    again = Again(
+        wanted.recogniser,
+        wanted.model,
+        wanted.protocol,
+        wanted.cases,
+        even_if_altered=wanted.even_if_altered,
+    )
     passphrase = passphrase_of(wanted, wanted.case)
     if wanted.passphrase_file is not None:  # those of a folder too
         passphrase = passphrase_in(wanted.passphrase_file)

@@ -14,7 +14,9 @@ from typing import Any
 
 from grammar.errors import UserError
 from listener.storage.case_reader import case_folders
+from listener.storage.facts_on_disk import FactsOnDisk
 from listener.storage.output_file import check_output, write_output
+from tui.commands.progress import reading
 from tui.commands.shared import opened_in, passphrase_in
 from tui.pages.debrief.content import Debrief, as_page
 from tui.pages.debrief.groups import Told, named, once
@@ -61,7 +63,11 @@ def folders(place: Path) -> Iterator[tuple[str, Path]]:
 
 def _one(wanted: argparse.Namespace, folder: Path) -> None:
     stored = opened_in(wanted, folder)
-    case = CaseDebrief(stored, read_notes(folder, stored.keys), sound=wanted.sound)
+    notes = read_notes(folder, stored.keys)
+    with reading(folder.name) as progress:
+        if isinstance(stored.facts, FactsOnDisk):
+            stored.facts.progress = progress
+        case = CaseDebrief(stored, notes, sound=wanted.sound)
     if wanted.json:
         found: dict[str, Any] = {"kind": "debrief", **as_json(summary_of(stored))}
         found["moments"] = [asdict(moment) for moment in case.moments]

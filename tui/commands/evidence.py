@@ -98,7 +98,7 @@ def purge(wanted: argparse.Namespace) -> None:
     """Remove the sound of a case, after asking."""
     from listener.storage.case_lock import hold_case  # noqa: PLC0415
     from listener.storage.journal import Journal  # noqa: PLC0415
-    from listener.storage.purge import personal_files  # noqa: PLC0415
+    from listener.storage.purge import altered_in, personal_files  # noqa: PLC0415
     from listener.storage.purge import purge as remove  # noqa: PLC0415
     from listener.storage.signing import SigningKey  # noqa: PLC0415
 
@@ -116,7 +116,11 @@ def purge(wanted: argparse.Namespace) -> None:
                     f"removed for good: {remove(journal, wall, key)} files of sound",
                     file=sys.stderr,
                 )
-                if journal.seals():
+                altered = altered_in(journal)
+                if altered:
+                    told = f"{wanted.case} was altered after it was stored: {altered}"
+                    print(clean(f"{told}. It is not sealed anew"), file=sys.stderr)
+                elif journal.seals():
                     print(f"seal: {journal.head}", file=sys.stderr)
             else:
                 print("nothing was changed", file=sys.stderr)

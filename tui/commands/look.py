@@ -6,7 +6,7 @@ import argparse
 import sys
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, case_argument, cases_option, passphrase_of
+from tui.commands.shared import Commands, altered_option, case_argument, cases_option, passphrase_of
 
 
 def add(commands: Commands) -> None:
@@ -19,6 +19,7 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "--port", type=int, default=0, metavar="N", help="for --serve; any free one if not given"
     )
+    altered_option(one)
     one.set_defaults(run=look)
     one = commands.add_parser("desk", help="the list of cases: begin, go on, replay, purge")
     cases_option(one)
@@ -33,7 +34,7 @@ def look(wanted: argparse.Namespace) -> None:
     if not wanted.serve:
         from tui.dashboard.case_view import view  # noqa: PLC0415
 
-        view(wanted.case, passphrase)
+        view(wanted.case, passphrase, even_if_altered=wanted.even_if_altered)
         return
     try:
         from tui.dashboard.browser import serve  # noqa: PLC0415
@@ -41,8 +42,10 @@ def look(wanted: argparse.Namespace) -> None:
         raise UserError("a browser needs the extra `web`: pip install 'answerback[web]'") from None
     if passphrase is not None and wanted.passphrase_file is None:
         raise UserError("a browser cannot be asked for the passphrase: use --passphrase-file")
-    title = open_case(wanted.case, passphrase).protocol.protocol.title
+    stored = open_case(wanted.case, passphrase, even_if_altered=wanted.even_if_altered)
+    title = stored.protocol.protocol.title
     arguments = ["view", str(wanted.case.absolute())]
+    arguments += ["--even-if-altered"] if wanted.even_if_altered else []
     if wanted.passphrase_file is not None:
         arguments += ["--passphrase-file", str(wanted.passphrase_file.absolute())]
     serve(arguments, wanted.port, title)

@@ -78,6 +78,8 @@ def opened_in(wanted: argparse.Namespace, folder: Path) -> StoredCase:
         )
     if stored.integrity.altered:
         print(clean(f"{folder}: {stored.integrity.told}"), file=sys.stderr)
+    if stored.integrity.lacking:
+        print(clean(f"{folder}: {stored.integrity.lacking}"), file=sys.stderr)
     for sentence in stored.missing:
         print(clean(sentence), file=sys.stderr)
     return stored

@@ -14,12 +14,17 @@ from tui.dashboard.settings import load_settings
 from tui.dashboard.status import Status
 
 
-def view(folder: Path, passphrase: str | None = None) -> None:
+def view(folder: Path, passphrase: str | None = None, *, even_if_altered: bool = False) -> None:
     """Follow a case on the dashboard until its user quits. Raises UserError."""
     # Driven by a browser there is no terminal, and none is needed.
     if not sys.stdout.isatty() and "TEXTUAL_DRIVER" not in os.environ:
         raise UserError("there is no terminal to draw on: use --serve for a browser, or replay")
-    following = CaseFollower(folder, lambda: datetime.now().astimezone(), passphrase)
+    following = CaseFollower(
+        folder,
+        lambda: datetime.now().astimezone(),
+        passphrase,
+        even_if_altered=even_if_altered,
+    )
     dashboard(following).run()
 
 
@@ -40,7 +45,7 @@ def status_of(following: CaseFollower) -> Status:
     """How the case stands, as far as its files tell."""
     started = following.started
     ended = following.case.state.ended is not None
-    failure = following.trouble
+    failure = following.trouble or following.altered or None
     if failure is None and not ended and not following.heard_now:
         failure = "nobody hears this case now; `answerback resume` goes on with it"
     return Status(

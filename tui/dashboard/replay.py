@@ -32,6 +32,9 @@ LEAD_S = 2.0
 _JUST_LANDED_S = 1.5
 """Played so far past a landing, a jump back goes to that landing's moment again."""
 
+_APART_S = 0.05
+"""Landings closer than this are one place."""
+
 KEYS: tuple[Binding, ...] = (
     Binding("space", "play", "play, pause", key_display="Space"),
     Binding("left", "move(-5)", "back 5 s", key_display="←"),
@@ -95,8 +98,11 @@ class Replay(Dashboard, inherit_bindings=False):
         self._sound = sound
         self._case: Case = stored.case()
         self._notes = read_notes(stored.folder, stored.keys)
+        self._end = stored.end
         self._moments = self._found()
         self._told = "Space plays, ? shows every key"
+        self._landed: tuple[str, int] = ("", 0)
+        """The group of the last jump, and which of its moments it landed on."""
         self._asked: str | None = None
         self._asked_at = 0.0
         started = next((f for f in stored.facts if isinstance(f, CaseStarted)), None)
@@ -134,7 +140,9 @@ class Replay(Dashboard, inherit_bindings=False):
             source=self._source,
             title=self._stored.protocol.protocol.title,
             replay=Replaying(
-                self._player.playing, self._player.speed, self._player.trouble or self._sound
+                self._player.playing,
+                self._player.speed,
+                "no sound" if self._player.trouble else self._sound,
             ),
         )
 
@@ -147,7 +155,12 @@ class Replay(Dashboard, inherit_bindings=False):
         """Draws the case as it stood at this moment."""
         super().look()
         for track in self.query(Track):
-            track.show(self._player.position, self._stored.end, self._moments, self._told)
+            trouble = f"{self._player.trouble}. " if self._player.trouble else ""
+            track.show(self._player.position, self._end, self._moments, f"{trouble}{self._told}")
+
+    def say_below(self, sentence: str) -> None:
+        """Show a sentence above the foot until another takes its place."""
+        self._told = clean(sentence)
 
     def action_play(self) -> None:
         """Plays, or pauses."""
@@ -169,8 +182,8 @@ class Replay(Dashboard, inherit_bindings=False):
 
     def action_jump(self, group: str, step: int) -> None:
         """To the next (step 1) or the one before (-1) of a group of moments."""
-        wanted = [each for each in self._moments if each.kind in GROUPS[group]]
-        found = neighbour(wanted, self._player.position, step)
+        wanted = sorted((m for m in self._moments if m.kind in GROUPS[group]), key=landing)
+        found = self._beside(group, wanted, step) or neighbour(wanted, self._player.position, step)
         if found is None:
             self._told = f"no {'later' if step > 0 else 'earlier'} {GROUP_WORDS[group]}"
             self.look()
@@ -178,7 +191,19 @@ class Replay(Dashboard, inherit_bindings=False):
         count = f"{GROUP_WORDS[group]} {wanted.index(found) + 1} of {len(wanted)}"
         detail = f" ({found.detail})" if found.detail else ""
         self._told = f"{count}, {clock(found.t)}: {found.text}{detail}"
+        self._landed = group, wanted.index(found)
         self._go(landing(found))
+
+    def _beside(self, group: str, wanted: Sequence[Moment], step: int) -> Moment | None:
+        """The one before or after that on which the last jump landed, where that lies at the same place:
+        by the place alone it would be passed over."""
+        last, at = self._landed
+        if last != group or not 0 <= at < len(wanted) or not 0 <= at + step < len(wanted):
+            return None
+        here, other = landing(wanted[at]), wanted[at + step]
+        since = self._player.position - here
+        same = abs(landing(other) - here) < _APART_S and 0 <= since < _JUST_LANDED_S
+        return other if same else None
 
     def action_ask(self, what: str) -> None:
         """Opens the field for a time or a note."""
@@ -233,7 +258,7 @@ class Replay(Dashboard, inherit_bindings=False):
 def neighbour(wanted: Sequence[Moment], now: float, step: int) -> Moment | None:
     """The moment that a jump from `now` lands on, in order of time, or None where there is none."""
     if step > 0:
-        return next((each for each in wanted if landing(each) > now + 0.05), None)
+        return next((each for each in wanted if landing(each) > now + _APART_S), None)
     earlier = [each for each in wanted if landing(each) < now - _JUST_LANDED_S]
     here = [each for each in wanted if abs(landing(each) - now) <= _JUST_LANDED_S]
     if here:
@@ -275,12 +300,17 @@ def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
     playing, silent = player(stored.sound, stored.end, at, mute=mute)
     playing.go_at(speed)
     with own_terminal():
-        Replay(stored, playing, what_is_heard(stored, silent)).run()
+        shown = Replay(stored, playing, what_is_heard(stored, silent))
+        if silent and silent != "muted":
+            shown.say_below(f"no sound: {silent}")
+        shown.run()
 
 
 def what_is_heard(stored: StoredCase, silent: str = "") -> str:
     """Return in words for the screen what is heard; `silent` says why sound that there is cannot be
     played."""
+    if stored.sounds and silent and silent != "muted":
+        return "no sound"  # why stands below the track once, not in a header of few words
     if stored.sounds:
         return silent or "with its sound"
     if any(isinstance(fact, Purged) for fact in stored.facts):

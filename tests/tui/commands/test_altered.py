@@ -184,3 +184,71 @@ def test_a_case_that_is_given_twice_counts_once(
     assert told.err.count("counted once") == 3
     assert main(["debrief", str(case), str(copy)]) == 0
     assert "1 copies of" in capsys.readouterr().out
+
+
+# ---------------------------------------------------------------------- what else reads a case
+
+
+def change_the_order(folder: Path) -> None:
+    sql(folder, "UPDATE fact SET body = replace(body, 'ninety', 'nineteen') WHERE seq = 4")
+
+
+def test_an_altered_case_is_not_heard_again_unless_it_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from listener.rehearing import CaseSound
+    from listener.storage.case_reader import open_case
+
+    folder = store(tmp_path / "cases", sound=True)
+    assert open_case(folder).sounds
+    change_the_order(folder)
+    assert main(["rehear", str(folder)]) in (1, 2)
+    assert "was altered after it was stored" in capsys.readouterr().err
+    assert not (folder.parent / "heard-again").exists()
+    named = CaseSound(open_case(folder, even_if_altered=True)).name
+    assert named.endswith("which was ALTERED after it was stored")
+
+
+def test_a_case_that_was_altered_is_followed_only_where_it_is_asked_for_and_says_so(
+    case: Path,
+) -> None:
+    from datetime import UTC, datetime
+
+    from grammar.errors import UserError
+    from listener.storage.case_follower import CaseFollower
+    from tui.dashboard.case_view import status_of
+
+    change_a_dose(case)
+    with pytest.raises(UserError, match="altered"):
+        CaseFollower(case, lambda: datetime.now(UTC))
+    following = CaseFollower(case, lambda: datetime.now(UTC), even_if_altered=True)
+    assert "ALTERED" in str(status_of(following).failure)
+
+
+def test_purging_an_altered_case_removes_its_sound_and_seals_nothing_anew(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = store(tmp_path / "cases", sound=True)
+    journal = Journal.open(folder)
+    seal(journal, WALL)
+    journal.close()
+    change_the_order(folder)
+    assert main(["purge", str(folder), "--yes"]) == 0
+    told = capsys.readouterr().err
+    assert "1 files of sound" in told
+    assert "is not sealed anew" in told
+    journal = Journal.open(folder)
+    assert len(journal.seals()) == 1
+    journal.close()
+    assert main(["verify", str(folder)]) != 0
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_a_file_of_seals_that_lacks_one_is_told_by_every_reader(
+    case: Path, reader: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (case / SEALS).write_text("")
+    command, *options = READERS[reader]
+    assert main([command, str(case), *options]) == 0
+    told = capsys.readouterr()
+    assert "The file of seals lacks 1 of the journal's 1." in told.err

@@ -198,6 +198,35 @@ async def test_a_loudspeaker_that_is_gone_is_told_on_the_screen(folder: Path) ->
         assert "the loudspeaker is gone" in await seen.text()
 
 
+def test_without_a_sound_library_the_header_says_no_sound(tmp_path: Path) -> None:
+    from tests.support.stored_cases import store
+
+    stored = open_case(store(tmp_path, sound=True))
+    assert what_is_heard(stored, "a loudspeaker needs PortAudio") == "no sound"
+    assert what_is_heard(stored, "muted") == "muted"
+    assert what_is_heard(stored) == "with its sound"
+
+
+async def test_why_there_is_no_sound_stands_below_and_not_in_the_header(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        seen.app.say_below("no sound: a loudspeaker needs PortAudio")
+        text = await seen.text()
+        assert "a loudspeaker needs PortAudio" in text
+        assert "needs PortAudio" not in text.splitlines()[0]
+
+
+async def test_f_reaches_each_of_two_findings_at_one_moment_and_comes_back(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        two = [Moment("finding", 60.0, "first", (3,)), Moment("finding", 60.0, "second", (4,))]
+        seen.app._moments = (*two, Moment("finding", 90.0, "third", (5,)))
+        assert "first" in await seen.press("f")
+        assert "second" in await seen.press("f")
+        assert "third" in await seen.press("f")
+        assert "no later finding" in await seen.press("f")
+        assert "second" in await seen.press("F")
+        assert "first" in await seen.press("F")
+
+
 def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_path: Path) -> None:
     script = (
         "import os, sys; from pathlib import Path; from datetime import datetime, UTC\n"

@@ -27,6 +27,9 @@ def test_read_from_its_journal_it_comes_to_the_same_page(
     assert (large.facts[0], large.facts[-1]) == (held.facts[0], held.facts[-1])
     assert large.facts[2:5] == held.facts[2:5]
     assert large.of_kinds("amended") == held.of_kinds("amended") != []
+    told: list[tuple[int, int]] = []
+    large.facts.progress = lambda count, of: told.append((count, of))
+    assert len(list(large.facts)) == len(held.facts) == told[0][1]
     with pytest.raises(IndexError):
         large.facts[len(held.facts)]
     pages = [as_html(CaseDebrief(case, (), sound=False).debrief()) for case in (held, large)]
