@@ -73,7 +73,11 @@ class ShownCase:
         settings: Settings | None = None,
         *,
         only_shows: bool = False,
+        speaks: bool = False,
     ) -> None:
+        self.said: list[str] = []
+        """The sentences that were said aloud."""
+        self._speaks = speaks
         self.case, self.now, self.status = shown, now, told or status()
         self.calls: list[str] = []
         self.played: list[tuple[float, float]] = []
@@ -97,6 +101,7 @@ class ShownCase:
             lambda: self.case.facts,
             lambda: self.now,
             lambda start, end: self.played.append((start, end)),
+            self.said.append if self._speaks else None,
         )
 
     def _tell(self, fact: Fact) -> Utterance | None:
@@ -166,8 +171,9 @@ async def desk(
     settings: Settings | None = None,
     *,
     only_shows: bool = False,
+    speaks: bool = False,
 ) -> AsyncIterator[ShownCase]:
-    made = ShownCase(shown, now, told, settings, only_shows=only_shows)
+    made = ShownCase(shown, now, told, settings, only_shows=only_shows, speaks=speaks)
     async with made.app.run_test(size=size) as pilot:
         made.pilot = pilot
         await pilot.pause()

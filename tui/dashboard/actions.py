@@ -2,20 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from textual import events
-from textual.app import App
-from textual.timer import Timer
-
-from grammar.case.amendments import as_heard, heard_otherwise
-from grammar.case.facts import Withdrawn
-from grammar.case.view import Utterance, View
+from grammar.case.view import Utterance
 from grammar.errors import UserError
-from grammar.language.other_readings import Guess, Guesses
-from grammar.protocol.model import Call, Protocol
+from grammar.protocol.model import Call
+from tui.dashboard.acting import Acting
 from tui.dashboard.dialogs.amend import AmendDialog, Stage
-from tui.dashboard.dialogs.box import DialogBox, Then
 from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
@@ -24,20 +15,13 @@ from tui.dashboard.dialogs.leave import END, LeaveDialog
 from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
 from tui.dashboard.dialogs.timers import START, TimersDialog
-from tui.dashboard.keys import KeyMap
-from tui.dashboard.manual_entry import Acts, ManualEntry
-from tui.dashboard.palette import IN_WORDS, THEMES, dress
-from tui.dashboard.settings import Settings, Theme
-from tui.dashboard.status import Status
-from tui.dashboard.typing_guard import NOT_TAKEN, TypingGuard
+from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.palette import IN_WORDS, THEMES
 from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import heard, put_right
-
-NOTICE_S = 6.0
-"""How long a sentence about what was just done stays in sight."""
+from tui.text.wording import call_aloud, heard, put_right, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -45,135 +29,9 @@ PLAY_S = 10.0
 RECENT = 200
 """Utterances that can be walked through while one is put right."""
 
-ONLY_SHOWS = "this screen only shows the case"
 
-
-class CaseActions(App[None]):
-    """The acts of a person. Each act says in a sentence what it did, or why it could not."""
-
-    def __init__(
-        self,
-        protocol: Protocol,
-        view_now: Callable[[], View],
-        status_now: Callable[[], Status],
-        hands: ManualEntry | None,
-        settings: Settings,
-    ) -> None:
-        """Without `hands` nothing is stored, and the keys say so."""
-        super().__init__()
-        self.keymap = KeyMap(settings.keys)
-        # Before the stylesheet is read, which uses the theme's names.
-        self.colours: Theme = settings.theme
-        dress(self, self.colours)
-        self.view_now = view_now
-        self._status_now = status_now
-        self._hands = hands
-        self._guesses = Guesses(protocol)
-        self._guessed: dict[tuple[int, str, str], tuple[Guess, ...]] = {}
-        self._notice = ""
-        self._typing = TypingGuard()
-        self._notice_ends: Timer | None = None
-        self.box = DialogBox()
-
-    async def on_event(self, event: events.Event) -> None:
-        """Gives a dialog its keys as they come, so that quick fingers are followed."""
-        if isinstance(event, events.Key) and not self.screen_stack:
-            return  # struck just after the one that ended the case
-        if isinstance(event, events.Key) and self.box.dialog:
-            self.box.struck(event.key, event.character)
-            if not self.box.dialog:
-                self._typing.closed(event)
-        elif isinstance(event, events.Key) and self._typing.goes_on(event):
-            told = self._notice.partition(f"   {NOT_TAKEN}")[0]
-            self.tell(f"{told}   {NOT_TAKEN}")
-        elif isinstance(event, events.Paste) and self.box.dialog:
-            self.box.paste(event.text)
-        else:
-            await super().on_event(event)
-
-    def look(self) -> None:
-        """Draws the case as it stands now."""
-        raise NotImplementedError
-
-    @property
-    def helping(self) -> bool:
-        """Whether the help covers what stands beneath."""
-        raise NotImplementedError
-
-    def guess(self, said: Utterance) -> tuple[Guess, ...]:
-        """Other readings of an utterance. Worked out once for each."""
-        heard_else = heard_otherwise(self._hands.facts(), said.fact) if self._hands else ""
-        key = (said.fact, said.text, heard_else)
-        if key not in self._guessed:
-            self._guessed[key] = tuple(self._guesses.of(said.text, said.meaning, heard_else))
-        return self._guessed[key]
-
-    def choices(self, said: Utterance) -> tuple[Guess, ...]:
-        """Likewise, with what was really heard where a person has put it right since."""
-        others = self.guess(said)
-        if self._hands is None or "amended" not in said.flags:
-            return others
-        was = as_heard(self._hands.facts(), said.fact)
-        if was == said.text:
-            return others
-        return (self._guesses.as_heard(was), *(each for each in others if each.words != was))
-
-    def tell(self, sentence: str | None) -> None:
-        """Says what was just done, for a while, and draws what came of it; None: nothing was."""
-        if sentence is None:
-            return
-        self._notice = sentence
-        if self._notice_ends is not None:
-            self._notice_ends.stop()
-        self._notice_ends = self.set_timer(NOTICE_S, self._forget)
-        self.look()
-
-    def _forget(self) -> None:
-        self._notice = ""
-
-    @property
-    def listening(self) -> bool:
-        """Whether the case is still being heard."""
-        status = self._status_now()
-        return not status.ended and status.failure is None
-
-    @property
-    def recorded(self) -> bool:
-        """Whether the case's sound is kept at all."""
-        return self._status_now().recording
-
-    def act(self, what: Callable[[ManualEntry], str | None]) -> None:
-        """Does something, where this dashboard may, and tells what came of it."""
-        if self._hands is None:
-            self.tell(ONLY_SHOWS)
-            return
-        stored = len(self._hands.facts())
-        try:
-            self.tell(self._with_way_back(what(self._hands), stored))
-        except (UserError, ValueError) as error:
-            self.tell(str(error))
-
-    def _with_way_back(self, sentence: str | None, stored: int) -> str | None:
-        """Return the sentence with the key that takes back what was stored since there were `stored`
-        facts; as it is where nothing a person did was."""
-        if sentence is None or self._hands is None:
-            return sentence
-        new = self._hands.facts()[stored:]
-        if not any(isinstance(fact, Acts) and not isinstance(fact, Withdrawn) for fact in new):
-            return sentence
-        return f"{sentence}   ({self.keymap.shown('undo')} takes it back)"
-
-    def open(self, make: Callable[[ManualEntry], Dialog], then: Then | None = None) -> None:
-        """Opens a dialog; what it did is told when it is gone, or given to `then`."""
-        if self.box.dialog:
-            return
-
-        def opened(hands: ManualEntry) -> None:
-            stored = len(hands.facts())
-            told = then or (lambda result: self.tell(self._with_way_back(result, stored)))
-            self.box.open(make(hands), told)
-
-        self.act(opened)
+class CaseActions(Acting):
+    """The acts of a person, one for each key of the dashboard."""
 
     # ------------------------------------------------------------------ calls and notes
 
@@ -259,6 +117,48 @@ class CaseActions(App[None]):
     def action_speaker(self) -> None:
         """Who spoke the newest utterance."""
         self.put_right(None, "speaker")
+
+    def action_same_speaker(self) -> None:
+        """Who spoke before spoke the newest utterance too."""
+
+        def same(hands: ManualEntry) -> str:
+            said = [line.utterance for line in self.view_now().log if line.utterance]
+            if not said:
+                raise ValueError("nothing was heard yet")
+            before = next((one.sender for one in reversed(said[:-1]) if one.sender), None)
+            if before is None:
+                raise ValueError(
+                    f"nobody is known who spoke before: {self.keymap.shown('speaker')}"
+                )
+            hands.spoke(said[-1].fact, before)
+            return f"{station(hands.protocol, before)} spoke: {heard(said[-1].text)}"
+
+        self.act(same)
+
+    def action_say_again(self) -> None:
+        """The most urgent open call is said aloud to the leader."""
+
+        def said(hands: ManualEntry) -> str:
+            waiting = self.view_now().waiting
+            if not waiting:
+                raise ValueError("no call waits for an answer")
+            if hands.say is None:
+                raise ValueError(
+                    "speech is not on: start the case with --speak, or set it in the settings"
+                )
+            words = call_aloud(hands.protocol, *waiting[0])
+            self.run_worker(lambda: self._say(hands, words), thread=True, exclusive=True)
+            return f"saying: {words}"
+
+        self.act(said)
+
+    def _say(self, hands: ManualEntry, words: str) -> None:
+        if hands.say is None:
+            return
+        try:
+            hands.say(words)
+        except UserError as error:
+            self.call_from_thread(self.tell, str(error))
 
     def put_right(self, fact: int | None, stage: Stage = "guesses") -> None:
         """Opens an utterance, the newest where none is named."""

@@ -19,8 +19,9 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.actions import CaseActions
 from tui.dashboard.dialogs.amend import AmendDialog
+from tui.dashboard.dialogs.find import FindDialog
 from tui.dashboard.dialogs.reading import ReadingDialog
-from tui.dashboard.keys import IDS, LOOKING, KeyMap, Place
+from tui.dashboard.keys import IDS, LOOKING, SPEAKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
@@ -121,7 +122,9 @@ class Dashboard(CaseActions):
 
     @property
     def _offered(self) -> frozenset[str]:
-        return IDS if self._hands else LOOKING
+        if self._hands is None:
+            return LOOKING
+        return IDS if self._hands.say else IDS - SPEAKING
 
     def _foot(self) -> None:
         self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
@@ -208,6 +211,12 @@ class Dashboard(CaseActions):
         if not self.box.dialog:
             page = handover_page(self._protocol, self.view_now())
             self.box.open(ReadingDialog(self.keymap, page), self.tell)
+
+    def action_find(self) -> None:
+        """Finds lines of the log."""
+        if not self.box.dialog:
+            find = FindDialog(self.keymap, self._protocol, self.view_now, self._lines.go_to)
+            self.box.open(find, self.tell)
 
     def action_close(self) -> None:
         """Takes the help away, and the notice."""

@@ -65,6 +65,20 @@ TABLE: tuple[Key, ...] = (
     *(key for item in range(UNSURE_ITEMS) for key in _unsure(item)),
     Key("amend", "a", "amend", "put right the newest utterance: number of what was said", "amend"),
     Key("speaker", "s", "who", "say who spoke the newest utterance: letter", "speaker"),
+    Key(
+        "same-speaker",
+        "=",
+        "",
+        "the newest utterance was spoken by who spoke before",
+        "same_speaker",
+    ),
+    Key(
+        "say-again",
+        "y",
+        "",
+        "say the most urgent open call aloud (where speech is on)",
+        "say_again",
+    ),
     Key("note", "n", "note", "write a note, Enter", "note"),
     Key("mark", "m", "mark", "mark this moment for the debrief", "mark"),
     Key("timers", "t", "timer", "start, stop or extend a timer", "timers"),
@@ -75,6 +89,7 @@ TABLE: tuple[Key, ...] = (
     Key("handover", "o", "hand", "the handover so far, to read out", "handover"),
     Key("theme", "d", "look", "look: dark room, bright corridor, high contrast", "theme"),
     Key("quit", "q", "quit", "end the case (asks first)", "leave"),
+    Key("find", "/", "", "find in the log: words; Tab: drugs only, or one station", "find"),
     Key("log-up", "up", "log", "log: up one line", "log(-1)"),
     Key("log-down", "down", "", "log: down one line", "log(1)"),
     Key("page-up", "pageup", "", "log: up one page", "page(-1)"),
@@ -105,13 +120,19 @@ TABLE: tuple[Key, ...] = (
 """Every key there is. Besides, letters and numbers shown in a dialog choose what stands beside them."""
 
 LOOKING = frozenset(
-    ["help", "handover", "theme", "quit", "close"]
+    ["help", "handover", "theme", "quit", "close", "find"]
     + [f"log-{way}" for way in ("up", "down", "start", "end")]
     + ["page-up", "page-down"]
 )
 """Keys of a screen that only shows the case."""
 
+SPEAKING = frozenset({"say-again"})
+"""Keys that are offered only where sentences can be said aloud."""
+
 IDS = frozenset(key.id for key in TABLE)
+
+_BESIDE = {"help": "close", "speaker": "same-speaker", "play": "say-again"}
+"""Keys that share the word of another in the footer."""
 
 _SHOWN = {
     "up": "↑",
@@ -203,11 +224,19 @@ class KeyMap:
                 plain = digits == [str(n + 1) for n in range(len(digits))]
                 shown_key = f"{digits[0]}-{digits[-1]}" if plain else "/".join(digits)
             elif key.id == "log-up":
-                others = ("log-up", "log-down", "page-up", "page-down", "log-start", "log-end")
+                others = (
+                    "find",
+                    "log-up",
+                    "log-down",
+                    "page-up",
+                    "page-down",
+                    "log-start",
+                    "log-end",
+                )
                 shown_key = "".join(f"{self.shown(each)} " for each in others).strip()
                 shown_key = shown_key.replace("↑ ↓", "↑↓").replace("PgUp PgDn", "Pg↑↓")
-            elif key.id == "help":
-                shown_key = f"{shown_key} {self.shown('close')}"
+            elif _BESIDE.get(key.id) in only:
+                shown_key = f"{shown_key} {self.shown(_BESIDE[key.id])}"
             pairs.append((shown_key, key.short))
         return pairs
 

@@ -52,6 +52,8 @@ class ManualEntry:
     facts: Callable[[], Sequence[Fact]]
     clock: Callable[[], float]
     play: Callable[[float, float], None] | None = None
+    say: Callable[[str], None] | None = None
+    """Says a sentence aloud; None where speech is not on."""
 
     def enter(
         self,

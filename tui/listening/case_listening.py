@@ -135,6 +135,16 @@ class Listening:
         with self.live.playing_aloud(AFTER_S, "the last seconds were played aloud"):
             play_again(stored, start, end)
 
+    @property
+    def speaks(self) -> bool:
+        """Whether sentences can be said aloud in this case."""
+        return self._prompter is not None and self._prompter.speaks
+
+    def say(self, sentence: str) -> None:
+        """Say a sentence aloud. Raises UserError where nothing can be played."""
+        if self._prompter:
+            self._prompter.say(sentence)
+
     def status(self) -> Status:
         """Return the state of the listening side for the screen."""
         writer = self.live.fact_writer

@@ -23,6 +23,7 @@ def run_dashboard(listening: Listening) -> None:
         lambda: listening.case.facts,
         lambda: listening.live.now,
         listening.play if listening.status().recording else None,
+        listening.say if listening.speaks else None,
     )
     screen = Dashboard(
         listening.protocol,

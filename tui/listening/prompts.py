@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,7 @@ from grammar.errors import UserError
 from grammar.protocol.model import Protocol
 from listener.audio.tones import RATE, Floats, Kind, spoken, tone
 from listener.live import Live
-from tui.text.wording import call_title, duration
+from tui.text.wording import call_aloud, duration
 
 LOOK_S: Final = 0.1
 PAUSE_S: Final = 0.4
@@ -44,15 +45,14 @@ def due(protocol: Protocol, view: View) -> tuple[Prompt, ...]:
     found = []
     key: tuple[object, ...]
     for loop, state in view.loops:
-        title = call_title(protocol, loop.call)
         if state == "differs":
             key = ("read-back-differs", loop.id, loop.differing_fact)
-            found.append(Prompt("read-back-differs", key, f"Read-back differs: {title}"))
+            found.append(Prompt("read-back-differs", key, call_aloud(protocol, loop, state)))
     for loop, state in view.loops:
         if state == "unanswered":
             # Asked for again and unanswered again is told again.
             key = ("nobody-answered", loop.id, loop.asked)
-            text = f"Nobody answered: {call_title(protocol, loop.call)}"
+            text = call_aloud(protocol, loop, state)
             found.append(Prompt("nobody-answered", key, text))
     found += [
         Prompt("timer-done", ("timer-done", timer.id), f"Timer done: {duration(timer.duration_s)}")
@@ -88,6 +88,11 @@ class Prompter:
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="prompting", daemon=True)
 
+    @property
+    def speaks(self) -> bool:
+        """Whether prompts are spoken too."""
+        return self._speak
+
     def start(self) -> None:
         """Begin. Prompts that are due already (in a case that was resumed) are not told."""
         self._told = {prompt.key for prompt in due(self._protocol, self._view())}
@@ -108,6 +113,12 @@ class Prompter:
         self._tell(new[0])
         return new[0]
 
+    def say(self, sentence: str) -> None:
+        """Say a sentence aloud at once. Raises UserError where nothing can be played."""
+        with self._aside("we said aloud what a person asked for"):
+            self._live.playback_suppression.watch(False)
+            self._play(spoken(sentence), self._go_on)
+
     def _run(self) -> None:
         while not self._stopped.wait(LOOK_S):
             try:
@@ -120,11 +131,12 @@ class Prompter:
         return self._live.quiet_s >= PAUSE_S
 
     def _tell(self, prompt: Prompt) -> None:
-        if not self._through_air:
+        with self._aside(f"we told aloud: {NEWS[prompt.kind]}"):
             self._aloud(prompt)
-            return
-        with self._live.playing_aloud(AFTER_S, f"we told aloud: {NEWS[prompt.kind]}"):
-            self._aloud(prompt)
+
+    def _aside(self, what: str) -> AbstractContextManager[None]:
+        """Keep what we play from being heard as speech, where the microphone hears it."""
+        return self._live.playing_aloud(AFTER_S, what) if self._through_air else nullcontext()
 
     def _aloud(self, prompt: Prompt) -> None:
         muting = self._live.playback_suppression

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from types import MappingProxyType
 
-from grammar.case.loops import LoopState
+from grammar.case.loops import Loop, LoopState
 from grammar.case.view import Role, Utterance, View
 from grammar.language.meaning import Meaning, Slots, SlotValue
 from grammar.language.phrases import UNKNOWN
@@ -131,6 +131,15 @@ def call_title(protocol: Protocol, call_id: str) -> str:
     """Return a call's title, or its id where the protocol does not know it."""
     found = protocol.calls.get(call_id)
     return clean(found.title if found else call_id)
+
+
+def call_aloud(protocol: Protocol, loop: Loop, state: LoopState) -> str:
+    """Return what is said aloud of a call that waits: never a dose or a number, which would be one more to
+    mishear."""
+    wrong = {"differs": "Read-back differs", "unanswered": "Nobody answered"}.get(
+        state, "Not closed yet"
+    )
+    return f"{wrong}: {call_title(protocol, loop.call)}"
 
 
 def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:

@@ -118,6 +118,11 @@ EVERY: dict[str, Pressed] = {
     "mark": Pressed(("m",), told(Noted(t=0, text="marked for the debrief", mark=True))),
     "timers": Pressed(("t",), dialog_open("TIMERS")),
     "tick": Pressed(("k", "s"), told(Ticked(t=0, checklist="before-induction", item="suction"))),
+    "same-speaker": Pressed(
+        ("s", "o", "="), told(SpeakerSet(t=0, target=7, station="airway-operator"))
+    ),
+    "say-again": Pressed(("y",), lambda seen: seen.said != []),
+    "find": Pressed(("/",), dialog_open("FIND IN THE LOG")),
     "play": Pressed(("p",), lambda seen: seen.played == [(50.0, 60.0)]),
     "record": Pressed(("r",), told(RecordingSet(t=0, on=False))),
     "undo": Pressed(("m", "u"), told(Withdrawn(t=0, target=8))),
@@ -172,11 +177,11 @@ def test_every_key_is_tried_here() -> None:
 async def test_a_key_does_what_the_help_says(key: str) -> None:
     filler = [note(40 + t / 10, f"note {t}") for t in range(60)] if "log" in key else []
     filler = filler or ([note(40 + t / 10, f"n {t}") for t in range(60)] if "page" in key else [])
-    async with desk(case(*SAID, *filler), 60, (100, 40)) as seen:
+    async with desk(case(*SAID, *filler), 60, (100, 40), speaks=True) as seen:
         await seen.text()
         await seen.pilot.press(*EVERY[key].keys)
         await seen.pilot.pause()
-        if key == "play":
+        if key in ("play", "say-again"):
             await seen.app.workers.wait_for_complete()
         assert EVERY[key].check(seen)
 

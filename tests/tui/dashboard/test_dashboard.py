@@ -16,7 +16,7 @@ from grammar.case.facts import Fact
 from grammar.case.fold import Case
 from grammar.case.loops import LoopState
 from tests.support.screens import case, desk, heard, note, protocol, status, strips
-from tui.dashboard.keys import IDS, TABLE, KeyMap
+from tui.dashboard.keys import IDS, SPEAKING, TABLE, KeyMap
 from tui.dashboard.widgets.calls import heights
 from tui.dashboard.widgets.large import large
 from tui.dashboard.widgets.log import RunningLog
@@ -174,7 +174,7 @@ async def test_in_the_smallest_terminal_nine_waiting_calls_and_every_key_are_see
         assert text.count("!! UNANSWERED 0") == 9
         assert seen.app.query_one("#bottom").size.height == 3
         foot = "\n".join(text.splitlines()[-2:])
-        assert all(f"{shown} " in foot for shown, _ in KeyMap().foot(IDS))
+        assert all(f"{shown} " in foot for shown, _ in KeyMap().foot(IDS - SPEAKING))
 
 
 async def test_in_a_narrow_terminal_the_count_of_calls_keeps_to_its_row_and_both_values_are_seen() -> (
@@ -197,7 +197,7 @@ async def test_the_foot_grows_and_shrinks_with_the_terminal_and_parts_no_key_fro
             foot = (await seen.text()).splitlines()[-rows:]
             assert "help" in foot[0]
             assert "quit" in foot[-1]
-            for key, what in KeyMap().foot(IDS):
+            for key, what in KeyMap().foot(IDS - SPEAKING):
                 assert any(f"{key} {what}" in row for row in foot)
 
 
@@ -301,7 +301,8 @@ async def test_the_help_names_every_key_and_leaves_the_calls_in_sight() -> None:
         await seen.pilot.press("question_mark")
         text = await seen.text()
         for key in TABLE:
-            assert f"{KeyMap().shown(key.id)}  {key.what}" in text
+            told = f"{KeyMap().shown(key.id)}  {key.what}" in text
+            assert told == (key.id not in SPEAKING)
         assert "UNANSWERED" in text
         await seen.pilot.press("escape")
         assert "LOG" in await seen.text()
@@ -313,7 +314,7 @@ async def test_every_key_stands_in_the_foot_and_gives_way_to_what_is_being_said(
 ) -> None:
     async with desk(case(), 5, size) as seen:
         quiet = await seen.text()
-        for key, what in KeyMap().foot():
+        for key, what in KeyMap().foot(IDS - SPEAKING):
             assert " ".join(f"{key} {what}".split()) in " ".join(quiet.split())
         seen.status = status(partial="sats ninety")
         assert "hearing sats ninety" in await seen.text()

@@ -62,6 +62,7 @@ VIEWS = {
     "vital": ["v", "s", "9", "4", "0", "enter"],
     "put-right": ["a"],
     "speaker": ["s"],
+    "find": ["/", *"ket"],
     "note": ["n", *"leak", "space", *"heard"],
     "timers": ["t"],
     "ticks": ["k", "s"],

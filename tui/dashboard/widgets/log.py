@@ -175,6 +175,8 @@ class RunningLog(ScrollView, can_focus=False):
         self._laying_out = False
         self._seen = 0
         self._chosen: int | None = None
+        self._found: int | None = None
+        """The fact whose line was looked for; until the log follows the newest line again."""
 
     @property
     def following(self) -> bool:
@@ -298,9 +300,22 @@ class RunningLog(ScrollView, can_focus=False):
 
     def follow(self) -> None:
         """Back to the newest line."""
+        self._found = None
         self._following = True
         self._seen = len(self._entries)
         self.scroll_to(y=self._end(), animate=False, immediate=True)
+
+    def go_to(self, fact: int) -> None:
+        """Show the line of a fact in the middle, and mark it."""
+        at = next((i for i, entry in enumerate(self._entries) if entry.line.fact == fact), None)
+        if at is None:
+            return
+        self._found = fact
+        self._following = False
+        self._seen = len(self._entries)
+        height = self.scrollable_content_region.height
+        self.scroll_to(y=max(self._starts[at] - height // 2, 0), animate=False, immediate=True)
+        self.refresh()
 
     def move(self, rows: int) -> None:
         """Scrolls by this many rows, up where negative."""
@@ -316,10 +331,11 @@ class RunningLog(ScrollView, can_focus=False):
     def _marked(self, row: int) -> Content:
         """A row, after its time the mark of what is chosen where it is that."""
         drawn = self._rows[row]
-        if self._chosen is None:
+        chosen = self._found if self._chosen is None else self._chosen
+        if chosen is None:
             return drawn
         index = bisect_right(self._starts, row) - 1
-        if self._starts[index] != row or self._entries[index].line.fact != self._chosen:
+        if self._starts[index] != row or self._entries[index].line.fact != chosen:
             return drawn
         at = len(drawn) - len(drawn.plain[5:].lstrip(_TIME))
         return Content.assemble(drawn[:at], (CHOSEN, "bold $heading"), drawn[at + 1 :])
