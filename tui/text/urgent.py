@@ -26,6 +26,10 @@ from tui.text.wording import (
 Kind = Literal["help", "differs", "unanswered", "time-up", "overdue", "open", "none"]
 
 
+CALLED = ", called "
+"""Stands in `Urgent.wrong` before what was called."""
+
+
 @dataclass(frozen=True, slots=True)
 class Urgent:
     """The most urgent thing at one moment, for people."""
@@ -90,7 +94,7 @@ def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Ur
     to, age = station(protocol, loop.to), loop.age(now)
     if state == "differs":
         called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
-        wrong = f"READ BACK {said}, called {called}"
+        wrong = f"READ BACK {said}{CALLED}{called}"
         return Urgent(
             "differs", what, wrong, to, age, f"{called}  {STATE_MARKS['differs']}  {said}"
         )

@@ -11,7 +11,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import STATE_COLOURS, state_badge
 from tui.dashboard.widgets.large import large, largest
-from tui.text.urgent import Kind, Urgent, most_urgent
+from tui.text.urgent import CALLED, Kind, Urgent, most_urgent
 from tui.text.wording import clock
 
 TALL, TALLEST = 30, 50
@@ -62,11 +62,17 @@ def in_a_row(found: Urgent, width: int) -> Content:
     wrong = f"  {found.wrong}" if found.wrong else ""
     to = f" → {found.to}" if found.to else ""
     room = width - len(age) - 4
-    for middle in (f"{found.what}{to}{wrong}", f"{found.what}{wrong}", f"{found.what}"):
+    short = wrong.partition(CALLED)[0]  # the call itself says what was called
+    for middle in (
+        f"{found.what}{to}{wrong}",
+        f"{found.what}{to}{short}",
+        f"{found.what}{wrong}",
+        f"{found.what}{short}",
+    ):
         if len(middle) <= room:
             break
     else:
-        middle = f"{found.what[: max(room - len(wrong) - 1, 8)]}…{wrong}"[:room]
+        middle = f"{found.what[: max(room - len(short) - 1, 8)]}…{short}"[:room]
     return Content(f" {found.mark:<2} {middle}{age}")
 
 
