@@ -48,6 +48,9 @@ def add(commands: Commands) -> None:
     )
     one.add_argument("--every", type=_count, default=1, metavar="N", help="each N-th clip only")
     one.add_argument(
+        "--from", dest="first", type=_count, default=1, metavar="N", help="from the N-th clip on"
+    )
+    one.add_argument(
         "--real-pace", type=int, default=20, metavar="N", help="clips that time the delay [20]"
     )
     one.add_argument(
@@ -70,7 +73,9 @@ def bench(wanted: argparse.Namespace) -> None:
     if wanted.team:
         _bench_team(wanted)
         return
-    clips = read_folder(wanted.folder)[:: wanted.every]
+    clips = read_folder(wanted.folder)[wanted.first - 1 :: wanted.every]
+    if not clips:
+        raise UserError(f"{wanted.folder} holds fewer clips than {wanted.first}.")
     if wanted.plot:
         from listener.bench.plot import check  # noqa: PLC0415
 
