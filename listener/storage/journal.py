@@ -94,13 +94,16 @@ class Journal:
         return cls(folder, database, version, keys)
 
     @classmethod
-    def open(cls, folder: Path, passphrase: str | None = None) -> Journal:
-        """Open an existing case, to add to. A damaged journal is mended first, and kept beside it.
+    def open(
+        cls, folder: Path, passphrase: str | None = None, *, keys: Keys | None = None
+    ) -> Journal:
+        """Open an existing case, to add to, by its passphrase or by `keys` made of it. A damaged journal
+        is mended first, and kept beside it.
 
         Raises UserError for a folder that is none, is from a newer version, or has another passphrase.
         """
         path = journal_in(folder)
-        keys = unlock(folder, passphrase)
+        keys = keys or unlock(folder, passphrase)
         try:
             found = recover(path, keys)
             if found.damaged:

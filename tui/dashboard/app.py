@@ -116,7 +116,16 @@ class Dashboard(CaseActions):
 
     def _help_sections(self) -> list[tuple[str, list[tuple[str, str]]]]:
         if self.HELP_KEYS:
-            return [("", [(b.key_display or b.key, b.description) for b in self.HELP_KEYS])]
+            return [
+                (
+                    "",
+                    [
+                        (b.key_display or b.key, b.description)
+                        for b in self.HELP_KEYS
+                        if b.description
+                    ],
+                )
+            ]
         sections = [(place, self.keymap.rows(place, self._offered)) for place in get_args(Place)]
         return [(place, rows) for place, rows in sections if rows]
 

@@ -18,6 +18,7 @@ from grammar.errors import UserError
 from listener.audio.playback import SPEEDS, Player, player
 from listener.storage.case_reader import StoredCase
 from tui.dashboard.app import Dashboard
+from tui.dashboard.naming import BEFORE_S, MOST, SpeakerNaming
 from tui.dashboard.own_terminal import own_terminal
 from tui.dashboard.status import Replaying, Status
 from tui.dashboard.widgets.track import Track
@@ -49,6 +50,10 @@ KEYS: tuple[Binding, ...] = (
     Binding("U", "jump('unanswered', -1)", "such a call before", key_display="U"),
     Binding("m", "jump('marks', 1)", "next mark or note", key_display="m"),
     Binding("M", "jump('marks', -1)", "mark or note before", key_display="M"),
+    Binding("s", "voice(1)", "name the speakers: play the next voice", key_display="s"),
+    Binding("S", "voice(-1)", "the voice before", key_display="S"),
+    Binding("1", "named(1)", "whose voice it was, by the order of stations", key_display="1 to 6"),
+    *(Binding(str(at), f"named({at})", show=False) for at in range(2, MOST + 1)),
     Binding("t", "ask('time')", "go to a time you type", key_display="t"),
     Binding("n", "ask('note')", "note for the debrief", key_display="n"),
     Binding("up", "log(-1)", "log: up one line", key_display="↑"),
@@ -85,6 +90,7 @@ class Replay(Dashboard, inherit_bindings=False):
         ("←→", "5 s"),
         ("-+", "speed"),
         ("f u m", "jump"),
+        ("s", "speakers"),
         ("t", "time"),
         ("n", "note"),
         ("?", "help"),
@@ -103,6 +109,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._told = "Space plays, ? shows every key"
         self._landed: tuple[str, int] = ("", 0)
         """The group of the last jump, and which of its moments it landed on."""
+        self._naming = SpeakerNaming(stored, self._case)
         self._asked: str | None = None
         self._asked_at = 0.0
         started = next((f for f in stored.facts if isinstance(f, CaseStarted)), None)
@@ -153,6 +160,9 @@ class Replay(Dashboard, inherit_bindings=False):
 
     def look(self) -> None:
         """Draws the case as it stood at this moment."""
+        asked = self._naming.asked
+        if asked and self._player.playing and self._player.position > asked.until + BEFORE_S:
+            self._player.pause()
         super().look()
         for track in self.query(Track):
             trouble = f"{self._player.trouble}. " if self._player.trouble else ""
@@ -205,6 +215,29 @@ class Replay(Dashboard, inherit_bindings=False):
         same = abs(landing(other) - here) < _APART_S and 0 <= since < _JUST_LANDED_S
         return other if same else None
 
+    def action_voice(self, step: int) -> None:
+        """Plays the next utterance whose speaker is not known (1), or the utterance before (-1)."""
+        said = self._naming.ask(self._player.position, step)
+        self._told = self._naming.question(self._stored.protocol)
+        if said is not None:
+            self._player.seek(max(said.t - BEFORE_S, 0.0))
+            if not self._player.playing:
+                self._player.play()
+        self.look()
+
+    def action_named(self, number: int) -> None:
+        """Stores whose voice it was, and goes on to the next."""
+        try:
+            told = self._naming.name(number)
+        except UserError as error:
+            self._told = clean(str(error))
+            self.look()
+            return
+        self._moments = self._found()
+        self.action_voice(1)
+        self._told = f"= {told}. {self._told}"
+        self.look()
+
     def action_ask(self, what: str) -> None:
         """Opens the field for a time or a note."""
         self._asked, self._asked_at = what, self._player.position
@@ -237,7 +270,8 @@ class Replay(Dashboard, inherit_bindings=False):
         self._told = f"noted at {clock(note.t)}"
 
     def action_away(self) -> None:
-        """Closes the field, or the help."""
+        """Closes the field, or the help; names no more speakers."""
+        self._naming.asked = None
         if self._asked is not None:
             self._ask(False)
         else:

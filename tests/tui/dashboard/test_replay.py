@@ -177,10 +177,11 @@ async def test_replaying_changes_not_one_byte_of_the_case(folder: Path) -> None:
     before = contents(folder)
     async with replayed(folder) as seen:
         for binding in KEYS:
-            if binding.key != "q":
+            # After `s` a digit names a speaker: that alone adds a fact, see below.
+            if binding.key not in {"q", *"123456"}:
                 await seen.press(*binding.key.split(",")[:1])
         # Keys of the live dashboard that would store a fact mean nothing here.
-        await seen.press("escape", *"abcdeghijkloprsvwxyz1234567890", "escape")
+        await seen.press("escape", *"abcdeghijkloprvwxyz1234567890", "escape")
         await seen.press("n", *"a note", "enter", "q")
     assert contents(folder) == before
 
@@ -225,6 +226,50 @@ async def test_f_reaches_each_of_two_findings_at_one_moment_and_comes_back(folde
         assert "no later finding" in await seen.press("f")
         assert "second" in await seen.press("F")
         assert "first" in await seen.press("F")
+
+
+async def test_speakers_are_named_by_listening_and_stored_as_further_facts(tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    from grammar.case.facts import Heard, SpeakerSet
+    from tests.support.stored_cases import DRILL, store
+
+    nameless = [replace(f, sender=None) if isinstance(f, Heard) else f for f in DRILL]
+    folder = store(tmp_path / "cases", nameless)
+    before = open_case(folder).facts
+    async with replayed(folder) as seen:
+        text = await seen.press("s")
+        assert "“sats eighty eight percent” who? 1 Team leader" in text
+        assert seen.player.playing
+        seen.now += 10  # the snippet is over long ago
+        await seen.text()
+        assert not seen.player.playing
+        text = await seen.press("3")
+        assert "= Drugs nurse." in text
+        assert "pressure one thirty" in text  # the next voice
+        await seen.press("S")
+        await seen.press("2")  # after all it was another
+        await seen.press("escape")
+        assert "s plays a voice first" in await seen.press("1")
+    after = open_case(folder).facts
+    assert after[: len(before)] == before
+    named = [fact for fact in after[len(before) :] if isinstance(fact, SpeakerSet)]
+    assert [(fact.target, fact.station) for fact in named] == [
+        (2, "drugs-nurse"),
+        (2, "airway-operator"),
+    ]
+    said = next(line.utterance for line in open_case(folder).view().log if line.fact == 2)
+    assert said is not None and said.sender == "airway-operator"
+
+
+async def test_every_kind_of_moment_has_its_place_on_the_track(folder: Path) -> None:
+    from tui.pages.debrief.moments import KIND_SIGNS
+
+    async with replayed(folder) as seen:
+        seen.app._moments = tuple(
+            Moment(kind, 20.0 + at, "x") for at, kind in enumerate(KIND_SIGNS)
+        )
+        assert await seen.text()
 
 
 def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from textual.widgets import Input, Static
 from tui.pages.debrief.moments import KIND_SIGNS, Moment
 from tui.text.wording import clean, clock
 
-_ORDER = ("note", "mark", "late", "unanswered", "finding", "differs")
+_ORDER = ("note", "mark", "again", "another", "late", "unanswered", "finding", "differs")
 """Where two fall on one cell the later of these is drawn."""
 
 
