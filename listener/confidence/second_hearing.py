@@ -34,7 +34,7 @@ ENDING_S: Final = 0.7
 """Silence at the end of a stretch of speech, which ended it."""
 SURE: Final = ALONE
 """A reading of a whole stretch that is less sure than this is held against readings of its pieces."""
-BEHIND_S: Final = 6.0
+BEHIND_S: Final = 12.0
 """A stretch of speech that has waited so long is passed over: its verdict would come too late."""
 
 
@@ -156,13 +156,15 @@ class SecondHearings:
         self._store = store
         self._background = Background("sure ear") if live else None
         self._behind = False
+        self._first_answer: float | None = None
+        """When the ear had its first say: it was loaded by then."""
 
     def ahead(self, sound: Samples) -> Ahead | None:
         """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""
         if self._background is None:
             return None
         begun = Ahead()
-        self._background.add(lambda: begun.set(None if begun.dropped else self._ear.hear(sound)))
+        self._background.add(lambda: begun.set(None if begun.dropped else self._ask(sound)))
         return begun
 
     def ended(self, stretch: Stretch) -> None:
@@ -173,13 +175,25 @@ class SecondHearings:
         asked = self._clock()
 
         def settle() -> None:
-            if self._clock() - asked > BEHIND_S:
+            if self._waited(asked) > BEHIND_S:
                 self._fell_behind(stretch.began)
                 return
             self._behind = False
             self._settle(stretch)
 
         self._background.add(settle)
+
+    def _waited(self, asked: float) -> float:
+        """Seconds since a stretch of speech was over, those left out in which the ear was being loaded."""
+        if self._first_answer is None:
+            return 0.0
+        return self._clock() - max(asked, self._first_answer)
+
+    def _ask(self, sound: Samples) -> SureHearing | None:
+        found = self._ear.hear(sound)
+        if self._first_answer is None:
+            self._first_answer = self._clock()
+        return found
 
     def _fell_behind(self, t: float) -> None:
         """Say so, once until it has caught up."""
@@ -270,7 +284,7 @@ class SecondHearings:
         return judged(quick, hearing, self._read, self._calibration, self._for_help)
 
     def _heard(self, sound: Samples) -> SureHearing | None:
-        return self._ear.hear(sound) if len(sound) >= SHORTEST_S * SAMPLE_RATE else None
+        return self._ask(sound) if len(sound) >= SHORTEST_S * SAMPLE_RATE else None
 
     def _tell(self, one: Told, found: Judgement | None) -> None:
         if not found:

@@ -107,11 +107,12 @@ def test_what_was_not_understood_is_rescued(live: bool) -> None:
 
 def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_caught_up() -> None:
     stored: list[Heard | SecondHearing | Warned] = []
-    # Each stretch of speech reads the clock as it ends, and as its turn comes.
-    times: Iterator[float] = iter([0.0, 10.0, 20.0, 30.0, 40.0, 40.5, 50.0, 60.0])
+    # Each stretch of speech reads the clock as it ends, and as its turn comes. The first is waited for
+    # however long the ear takes to be loaded, and its answer reads the clock instead.
+    times: Iterator[float] = iter([0.0, 10.0, 20.0, 40.0, 50.0, 70.0, 80.0, 80.5, 90.0, 110.0])
     turns = Turns(times)
     second = second_hearings(stored, live=True, clock=turns)
-    for number in range(4):
+    for number in range(5):
         heard = Heard(
             seq=number, t=number, until=number + 0.5, words=(Word(UNKNOWN, 0.0, 0.5, 0.9),)
         )
@@ -119,9 +120,10 @@ def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_
         turns.taken(2 * number + 2)
     second.finish()
     assert [(type(fact), fact.t) for fact in stored] == [
-        (Warned, 0.0),
-        (SecondHearing, 2.5),
-        (Warned, 3.0),
+        (SecondHearing, 0.5),
+        (Warned, 1.0),
+        (SecondHearing, 3.5),
+        (Warned, 4.0),
     ]
 
 
