@@ -26,7 +26,10 @@ _AROUND = round(AROUND_S * SAMPLE_RATE)
 _AT_ONCE = 32
 """Recordings whose prints are made at once."""
 
-MOST = 16
+CARD = 10
+"""Recordings that stand for the card; of a speaker with few, all but four."""
+
+MOST = 15
 """Recordings of a speaker at most: ten for the card, the rest to be told."""
 
 
@@ -46,10 +49,16 @@ def spoken_prints(
 ) -> list[SpokenPrint]:
     """Return the prints of every piece, whole and cut shorter, in the order of speakers and files."""
     encoder, found = SpeakerEncoder(), []
-    jobs = [one for each in speakers.values() for one in each[:MOST]]
+    jobs = [
+        (one, at < CARD and len(each) >= CARD + 4)
+        for each in speakers.values()
+        for at, one in enumerate(each[:MOST])
+    ]
     for first in range(0, len(jobs), _AT_ONCE):
         pieces = [
-            each for one in jobs[first : first + _AT_ONCE] for each in _pieces(one, condition)
+            each
+            for one, whole in jobs[first : first + _AT_ONCE]
+            for each in _pieces(one, condition, whole)
         ]
         prints = encoder.prints_of([sound for _, sound in pieces])
         found += [
@@ -61,8 +70,11 @@ def spoken_prints(
     return found
 
 
-def _pieces(recording: Recording, condition: str) -> Iterator[tuple[SpokenPrint, Samples]]:
-    """The pieces of a recording as they sound, each with what is known of it before it has a print."""
+def _pieces(
+    recording: Recording, condition: str, whole: bool
+) -> Iterator[tuple[SpokenPrint, Samples]]:
+    """The pieces of a recording as they sound, of one of the card only `whole` ones, each with what is
+    known of it before it has a print."""
     name = recording.path.name
     seed = zlib.crc32(name.encode())
     for number, piece in enumerate(recording.pieces()):
@@ -72,7 +84,7 @@ def _pieces(recording: Recording, condition: str) -> Iterator[tuple[SpokenPrint,
         first, last = active_span(piece.astype(np.float64))
         spoken_s = (last - first) / SAMPLE_RATE
         yield SpokenPrint(recording.speaker, name, "whole", spoken_s, _NONE), heard
-        for cut, lengths in LENGTHS_S.items():
+        for cut, lengths in () if whole else LENGTHS_S.items():
             length = int(chance.uniform(*lengths) * SAMPLE_RATE)
             at = first + int(chance.integers(0, max(1, last - first - length)))
             around = heard[max(0, at - _AROUND) : at + length + _AROUND]
@@ -86,10 +98,6 @@ def by_speaker(prints: Sequence[SpokenPrint]) -> dict[str, list[SpokenPrint]]:
     for one in prints:
         found.setdefault(one.speaker, []).append(one)
     return found
-
-
-CARD = 10
-"""Recordings that stand for the card; of a speaker with few, all but four."""
 
 
 def card_and_rest(prints: Sequence[SpokenPrint]) -> tuple[list[SpokenPrint], list[SpokenPrint]]:

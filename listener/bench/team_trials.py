@@ -141,9 +141,10 @@ def _rate(event: NDArray[np.bool_], speaker: NDArray[np.int64], seed: int = 3) -
 
 
 def bench_team(
-    folder: Path, conditions: Sequence[str], progress: Callable[[str], None]
+    folder: Path, conditions: Sequence[str], progress: Callable[[str], None], every: int = 1
 ) -> Mapping[str, tuple[TeamFigures, TeamFigures]]:
-    """Return, by condition, the figures of longer and of shorter utterances. Raises UserError."""
+    """Return, by condition, the figures of longer and of shorter utterances, of each `every`-th speaker.
+    Raises UserError."""
     people = known_speakers(folder)
     part = parts(people)
     judges = {
@@ -151,6 +152,7 @@ def bench_team(
         for name, each in people.items()
         if not name.startswith(TRAINED_ON) or part[name] == "judge"
     }
+    judges = {name: judges[name] for name in list(judges)[::every]}
     space = shipped_space()
     figures = {}
     for condition in conditions:

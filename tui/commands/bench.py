@@ -115,7 +115,7 @@ def _bench_team(wanted: argparse.Namespace) -> None:
     from listener.bench.team_trials import bench_team, team_page  # noqa: PLC0415
 
     conditions = tuple(wanted.condition or OF_SPEAKERS)
-    figures = bench_team(wanted.folder, conditions, _told_now_and_then())
+    figures = bench_team(wanted.folder, conditions, _told_now_and_then(), wanted.every)
     if wanted.json:
         found = {
             name: {

@@ -22,6 +22,7 @@ from grammar.case.persistent_sequence import PersistentSequence
 from grammar.case.view import LogLine, Utterance, View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import state_badge, state_style
+from tui.text.speakers import speaker
 from tui.text.wording import (
     CHOSEN,
     FLAG_WORDS,
@@ -101,7 +102,7 @@ def in_time(told: Sequence[Entry], changed: Sequence[Entry]) -> tuple[list[Entry
 
 def speakers(protocol: Protocol, said: Utterance) -> str:
     """Who spoke to whom, as far as it is known: "Team leader → Drugs nurse: "."""
-    sender, to = station(protocol, said.sender), station(protocol, said.to)
+    sender, to = speaker(protocol, said), station(protocol, said.to)
     if to:
         return f"{sender} → {to}: ".lstrip()
     return f"{sender}: " if sender else ""
