@@ -16,7 +16,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from lifelines import CoxPHFitter, KaplanMeierFitter
-from lifelines.datasets import load_leukemia
+from lifelines.datasets import load_leukemia, load_waltons
 from lifelines.statistics import logrank_test
 from lifelines.utils import median_survival_times
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
@@ -75,6 +75,38 @@ def test_the_trial_s_log_rank_and_hazard_ratio_are_the_printed_ones() -> None:
     assert placebo_first.hazard_ratio == pytest.approx(4.82, abs=0.005)
     treated_first = compare(freireich(treated=1), freireich(treated=0))
     assert treated_first.hazard_ratio == pytest.approx(1 / 4.82, abs=0.001)
+
+
+def test_the_trial_s_curves_and_log_rank_are_those_of_statsmodels() -> None:
+    for treated in (0, 1):
+        data = columns(freireich(treated))
+        fitted = SurvfuncRight(data.t, data.seen.astype(int))
+        ours = dict(
+            zip(curve(freireich(treated)).times, curve(freireich(treated)).waiting, strict=True)
+        )
+        theirs = dict(zip(fitted.surv_times, fitted.surv_prob, strict=True))
+        assert {t: ours[t] for t in theirs} == pytest.approx(theirs, abs=1e-9)
+    both = columns(freireich(0), freireich(1))
+    statistic, p = survdiff(both.t, both.seen.astype(int), both.group)
+    found = compare(freireich(0), freireich(1))
+    assert (found.chi_square, found.p) == pytest.approx((statistic, p), abs=1e-9)
+
+
+def test_the_median_of_times_that_all_ended_is_the_usual_one_for_even_and_odd_counts() -> None:
+    """Lifetimes of flies, the `waltons` data that come with lifelines; the usual median is numpy's."""
+    flies = load_waltons()
+    ended = [float(t) for t in flies["T"][flies["E"] == 1]]
+    for count in (*range(5, 40), len(ended), len(ended) - 1):
+        found = curve([Observation(t, True) for t in ended[:count]])
+        assert found.median == pytest.approx(float(np.median(ended[:count]))), count
+
+
+def test_where_a_curve_lies_flat_at_a_half_the_middle_of_that_is_its_median() -> None:
+    """As R's `survfit` prints it (package survival, from memory): half wait from 2 until 6."""
+    times = [Observation(1, True), Observation(2, True), Observation(6, True), Observation(9, True)]
+    assert curve(times).median == 4
+    never = [*times[:2], Observation(9, False), Observation(9, False)]
+    assert curve(never).median == 2  # it never falls below a half: the first time at it
 
 
 # ---------------------------------------------------------------------- the reference libraries

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from grammar.case.findings import Finding
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
@@ -65,7 +66,9 @@ def moments(
     protocol: Protocol, view: View, notes: Sequence[DebriefNote] = ()
 ) -> tuple[Moment, ...]:
     """All moments of a case, in order of time."""
-    found = [Moment("finding", f.t, clean(f.text), f.facts, rule=f.rule) for f in view.findings]
+    found = [
+        Moment("finding", f.t, clean(f.text), f.facts, _later(f), f.rule) for f in view.findings
+    ]
     said = {line.fact: line.t for line in view.log if line.utterance}
     for loop, state in view.loops:
         found += _of_loop(protocol, loop, state, said)
@@ -76,6 +79,13 @@ def moments(
     ]
     found += [Moment("note", note.t, clean(note.text), detail="debrief") for note in notes]
     return tuple(sorted(found, key=lambda moment: moment.t))
+
+
+def _later(found: Finding) -> str:
+    """Return what became of an order that was not done in its time: it names no report where none came."""
+    if found.rule != "task-overdue":
+        return ""
+    return "nor later" if len(found.facts) == 1 else "reported done later"
 
 
 def _of_loop(

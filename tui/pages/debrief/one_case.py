@@ -10,7 +10,7 @@ from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims
 from tui.pages.debrief.capping import capped
 from tui.pages.debrief.communication import communication_parts
-from tui.pages.debrief.content import Cell, Debrief, Item, Items, Section, share_cell
+from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Section, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.logbook import logbook
@@ -24,7 +24,7 @@ from tui.pages.debrief.waiting import waiting_parts
 from tui.pages.handover import last_hash
 from tui.pages.page import CAUTIONS
 from tui.text.wall_clock import began_in_words
-from tui.text.wording import clean, clock, number
+from tui.text.wording import clean, clock, heard, number
 
 
 class CaseDebrief:
@@ -63,7 +63,7 @@ class CaseDebrief:
                     "Three moments for about twenty minutes, in order of time, one of them good. Listen"
                     " first, then ask; the team's own questions come before these.",
                 ),
-                Section("moments", "All that went otherwise", (self._items(),)),
+                Section("moments", "All that went otherwise", (self._items(), self._outside())),
                 Section(
                     "story",
                     "The story",
@@ -145,6 +145,20 @@ class CaseDebrief:
             "Nothing: every call was answered rightly in its window, and no rule was broken.",
         )
 
+    def _outside(self) -> Grid:
+        """Speech that was no call of the protocol: talk beside the matter, or what was not understood."""
+        said = (line.utterance for line in self._case.view.log if line.utterance)
+        return Grid(
+            "Spoken outside the protocol",
+            ("at", "heard as"),
+            tuple(
+                (Cell(clock(one.t), (one.fact,)), Cell(heard(one.text), (one.fact,)))
+                for one in said
+                if one.role == "unrecognised"
+            ),
+            "Talk beside the matter, or a call that was not understood: the sound tells which.",
+        )
+
     def _notes(self) -> Items:
         return Items(
             "Marks and notes", tuple(self._item(moment) for moment in self._of(MARKS)), "none"
@@ -152,7 +166,7 @@ class CaseDebrief:
 
     def _item(self, moment: Moment) -> Item:
         case = self._case
-        heard = [(case.begins[f], case.ends[f]) for f in moment.facts if f in case.begins]
+        spoken = [(case.begins[f], case.ends[f]) for f in moment.facts if f in case.begins]
         around = [(max(moment.t - AROUND_S, 0.0), moment.t + AROUND_S)]
         return Item(
             badge=KIND_WORDS[moment.kind],
@@ -161,7 +175,7 @@ class CaseDebrief:
             text=moment.text,
             detail=moment.detail,
             facts=moment.facts,
-            sound=clip(self.stored, around if moment.kind in MARKS else heard)
+            sound=clip(self.stored, around if moment.kind in MARKS else spoken)
             if self._sound
             else "",
         )
