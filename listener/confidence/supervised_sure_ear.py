@@ -14,7 +14,7 @@ from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
 from listener.recognition.sure_ear import SureEar, SureHearing
-from listener.recognition.whisper_files import WhisperModel, sure_model
+from listener.recognition.whisper_files import SIZES, WhisperModel, sure_model
 from listener.recognition.worker_process import OptionalProcess
 
 PATIENCE_S: Final = 30.0
@@ -23,7 +23,8 @@ PATIENCE_S: Final = 30.0
 START_PATIENCE_S: Final = 90.0
 
 ONLY_QUICK: Final = "ANSWERBACK_EARS"
-"""Set to `quick` in the environment, it keeps the sure ear away: for tests, and for old machines."""
+"""Set to `quick` in the environment, it keeps the sure ear away: for tests, and for old machines. Set to a
+size, such as `small`, it takes the sure ear of that size."""
 
 
 class SureListener(Interface):
@@ -48,7 +49,8 @@ def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
 
 def wanted_model() -> WhisperModel | None:
     """Return the sure ear's model; None where none is installed, or the environment wants none."""
-    return None if os.environ.get(ONLY_QUICK) == "quick" else sure_model()
+    wanted = os.environ.get(ONLY_QUICK, "")
+    return None if wanted == "quick" else sure_model(wanted if wanted in SIZES else SIZES[0])
 
 
 def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:
