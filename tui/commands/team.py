@@ -143,7 +143,8 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> tuple[Me
     from listener.team.voiceprint_store import keep_member  # noqa: PLC0415
     from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
 
-    console, found = Console(), list[Member]()
+    console = Console()
+    found: list[Member] = []
 
     def done(card: CardRead) -> None:
         console.say(told(protocol, card))
