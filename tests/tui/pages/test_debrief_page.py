@@ -214,7 +214,7 @@ def test_the_keyboard_alone_leads_from_a_number_to_its_fact(browser: Browser, fi
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
     href = page.evaluate("document.activeElement.getAttribute('href')")
-    assert re.match("#f[0-9]+$|#c[0-9]+-closed$", href)
+    assert re.match("#f[0-9]+$|#c[0-9]+-clean$", href)
     page.keyboard.press("Enter")
     assert page.evaluate("document.querySelector(':target').id") == href[1:]
     assert page.evaluate("document.querySelector(':target').checkVisibility()")

@@ -57,7 +57,7 @@ def _totals(case: GoneThrough) -> Grid:
             (
                 plain(drug(case.protocol, one.drug)),
                 _added(one.given, one.given_unsaid, "dose"),
-                plain(_per_kg(case, one)),
+                _per_kg(case, one),
                 _added(one.not_reported, one.not_reported_unsaid, "order"),
             )
             for one in found
@@ -66,12 +66,12 @@ def _totals(case: GoneThrough) -> Grid:
     )
 
 
-def _per_kg(case: GoneThrough, one: DrugTotal) -> str:
+def _per_kg(case: GoneThrough, one: DrugTotal) -> Cell:
     weight = case.view.weight_kg
     if not weight or len(one.given) != 1 or one.given_unsaid:
-        return ""
+        return plain("")
     (total,) = one.given
-    return f"{number(total.amount / decimal(weight), 3)} {clean(total.unit)}/kg"
+    return Cell(f"{number(total.amount / decimal(weight), 3)} {clean(total.unit)}/kg", total.facts)
 
 
 def _added(totals: tuple[Total, ...], unsaid: tuple[int, ...], what: str) -> Cell:
