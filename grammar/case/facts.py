@@ -284,6 +284,16 @@ class Ticked:
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class WeightSet:
+    """The patient's weight was entered or put right; it holds for what is called from `t` on."""
+
+    kind: Literal["weight-set"] = "weight-set"
+    seq: int = 0
+    t: float
+    weight_kg: float = Field(gt=0)
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class RecordingSet:
     """Recording of the sound was paused or taken up again; paused sound is silence in the file.
 
@@ -367,6 +377,7 @@ Fact = Annotated[
     | TimerChanged
     | Ticked
     | RecordingSet
+    | WeightSet
     | Resumed
     | Warned
     | Purged

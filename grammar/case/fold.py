@@ -41,12 +41,14 @@ from grammar.case.facts import (
     TimerChanged,
     VoiceAgreed,
     Warned,
+    WeightSet,
     Withdrawn,
 )
 from grammar.case.loop_step import Outcome, Said, newest, place_of, was_unsure
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
+    set_weight,
     taken_back_line,
     tick,
     timer_changed,
@@ -241,6 +243,8 @@ class Case:
                 return timer_changed(state, fact)
             case Ticked():
                 return tick(state, fact)
+            case WeightSet():
+                return set_weight(state, fact)
             case RecordingSet():
                 return set_recording(state, fact)
             case Withdrawn():

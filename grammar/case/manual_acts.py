@@ -19,13 +19,14 @@ from grammar.case.facts import (
     Ticked,
     TimerChanged,
     VoiceAgreed,
+    WeightSet,
     Withdrawn,
 )
 from grammar.case.loop_step import place_of
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.view import LogLine
-from grammar.protocol.model import Protocol
+from grammar.protocol.model import Protocol, decimal
 from grammar.times import duration, number
 
 MARK = "marked for the debrief"
@@ -87,6 +88,12 @@ def tick(state: State, fact: Ticked) -> State:
     )
     checklists = tuple(ticked if x is progress else x for x in state.checklists)
     return _told(replace(state, checklists=checklists), fact, f"ticked: {title}")
+
+
+def set_weight(state: State, fact: WeightSet) -> State:
+    """Return the state with another weight, by which doses are judged that are called from now on."""
+    text = f"weight {number(decimal(fact.weight_kg))} kg"
+    return _told(replace(state, weight_kg=fact.weight_kg), fact, text)
 
 
 def set_recording(state: State, fact: RecordingSet) -> State:

@@ -24,7 +24,7 @@ from listener.storage.private_files import copy_data, is_regular
 
 SCHEMA_VERSION = 6
 """1 had no chain (columns seq, kind, t, body), 3 no fact `heard-out`, 4 no `second-hearing`, 5 no
-`voice-matched` and `voice-agreed`. Raise it for any fact or column that older ones lack."""
+`voice-matched`, `voice-agreed` and `weight-set`. Raise it for any fact or column that older ones lack."""
 
 CHAINED = 2
 """The first schema whose facts carry hashes; later ones have the same columns."""

@@ -15,6 +15,7 @@ from tui.dashboard.dialogs.leave import END, LeaveDialog
 from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
 from tui.dashboard.dialogs.timers import START, TimersDialog
+from tui.dashboard.dialogs.weight import WeightDialog
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.palette import IN_WORDS, THEMES
 from tui.dashboard.widgets.calls import CallsPanel
@@ -49,6 +50,10 @@ class CaseActions(Acting):
             return EnterDialog(self.keymap, hands, calls, what="VITAL SIGN")
 
         self.open(vitals)
+
+    def action_weight(self) -> None:
+        """The patient's weight."""
+        self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now))
 
     def action_note(self) -> None:
         """A free note."""

@@ -61,6 +61,7 @@ TABLE: tuple[Key, ...] = (
     Key("help", "?", "help", "this help; again, or Esc: away", "help"),
     Key("call", "c", "call", "enter a call: its letter, its value, Enter", "call"),
     Key("vital", "v", "vital", "enter a vital sign: its letter, the value, Enter", "vital"),
+    Key("weight", "w", "", "enter or put right the patient's weight in kg, Enter", "weight"),
     Key("heard", "h", "heard", "an open call was answered, that was heard: its number", "heard"),
     *(key for item in range(UNSURE_ITEMS) for key in _unsure(item)),
     Key("amend", "a", "amend", "put right the newest utterance: number of what was said", "amend"),
@@ -131,7 +132,7 @@ SPEAKING = frozenset({"say-again"})
 
 IDS = frozenset(key.id for key in TABLE)
 
-_BESIDE = {"help": "close", "speaker": "same-speaker", "play": "say-again"}
+_BESIDE = {"help": "close", "vital": "weight", "speaker": "same-speaker", "play": "say-again"}
 """Keys that share the word of another in the footer."""
 
 _SHOWN = {

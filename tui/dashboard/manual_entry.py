@@ -17,6 +17,7 @@ from grammar.case.facts import (
     SpeakerSet,
     Ticked,
     TimerChanged,
+    WeightSet,
     Withdrawn,
 )
 from grammar.case.manual_acts import MARK, in_words
@@ -120,6 +121,10 @@ class ManualEntry:
 
     def spoke(self, fact: int, station: str) -> None:
         self.tell(SpeakerSet(t=self.clock(), target=fact, station=station))
+
+    def weigh(self, weight_kg: float) -> None:
+        """The patient weighs so much."""
+        self.tell(WeightSet(t=self.clock(), weight_kg=weight_kg))
 
     def record(self, *, on: bool) -> None:
         self.tell(RecordingSet(t=self.clock(), on=on))

@@ -22,7 +22,7 @@ from tui.dashboard.settings import Theme, load_settings
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
 from tui.text.speakers import VOICE_NOTICE
-from tui.text.weights import unusual_weight
+from tui.text.weights import typed_weight, unusual_weight
 from tui.text.wording import (
     CAUTION,
     CAUTION_IN_SHORT,
@@ -332,11 +332,9 @@ class Preflight(App[Choice]):
             self._scenario = text
         else:
             try:
-                weight = float(text.replace(",", "."))
-            except ValueError:
-                weight = 0.0
-            if not 0 < weight < 700:
-                self._problem = f'"{text}" is not a weight between 0 and 700 kg'
+                weight = typed_weight(text)
+            except ValueError as error:
+                self._problem = str(error)
                 self._show()
                 return
             doubt = unusual_weight(self._protocol, weight, self._weight)

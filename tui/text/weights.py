@@ -7,8 +7,21 @@ from tui.text.wording import number
 
 USUAL_KG = (30.0, 200.0)
 """Weights of adults outside of which one is asked about. Common practice, no source."""
+MOST_KG = 700
+"""No person weighs as much."""
 FAR = 1.5
 """A new weight is asked about where it is so many times the one before, or that much less."""
+
+
+def typed_weight(text: str) -> float:
+    """Return the weight in kg that a person typed. Raises ValueError, with a clause, where it is none."""
+    try:
+        weight_kg = float(text.replace(",", "."))
+    except ValueError:
+        weight_kg = 0.0
+    if not 0 < weight_kg < MOST_KG:
+        raise ValueError(f'"{text}" is not a weight between 0 and {MOST_KG} kg')
+    return weight_kg
 
 
 def unusual_weight(protocol: Protocol, kg: float, before: float | None = None) -> str:

@@ -19,6 +19,7 @@ from grammar.case.facts import (
     SpeakerSet,
     Ticked,
     TimerChanged,
+    WeightSet,
     Withdrawn,
 )
 from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
@@ -107,6 +108,7 @@ EVERY: dict[str, Pressed] = {
     "help": Pressed(("question_mark",), lambda seen: seen.app.query_one("#help-area").display),
     "call": Pressed(("c", "s", "9", "4", "enter"), told(SATS)),
     "vital": Pressed(("v", "s", "9", "4", "enter"), told(SATS)),
+    "weight": Pressed(("w", "6", "5", "enter"), told(WeightSet(t=0, weight_kg=65))),
     "heard": Pressed(("h", "1"), told(AnsweredByHand(t=0, loop=2), HEARD_THEN)),
     **{key: pressed for item in range(UNSURE_ITEMS) for key, pressed in unsure(item).items()},
     "amend": Pressed(("a", "2"), told(Amended(t=0, target=7, words="drugs ready"))),

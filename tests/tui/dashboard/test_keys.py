@@ -78,7 +78,7 @@ async def test_a_key_of_ones_own_takes_the_place_of_the_usual_one(tmp_path: Path
         ('[keys]\nmark = "xyz"', "is no key"),
         ('[keys]\nwords = "3"', "chooses or writes"),
         ('[keys]\nenter-back = "x"', "chooses or writes"),
-        ('[keys]\nclose = "w"', "both close and withdraw"),
+        ('[keys]\nclose = "w"', "both weight and close"),
     ],
 )
 def test_a_mistake_in_the_settings_is_told_in_a_sentence_that_names_the_file(
