@@ -22,7 +22,7 @@ from listener.team.member import Member
 from listener.team.speaker_encoder import SpeakerEncoder
 from listener.team.speaker_encoder.encoder import Voiceprint
 from listener.team.voice_frames import Floats
-from listener.team.voice_space import SHORTEST_S, VoiceSpace, shipped_space
+from listener.team.voice_space import LEAST_S, VoiceSpace, shipped_space
 
 KEPT_S: Final = 90.0
 """Seconds of sound kept to cut utterances out of."""
@@ -100,7 +100,7 @@ class SpeakerAttribution:
             job()
 
     def _ask(self, seq: int, heard: Heard | HeardOut, utterance: Utterance | None) -> None:
-        if heard.until - heard.t < SHORTEST_S or not (self._prints or self._joining):
+        if heard.until - heard.t < LEAST_S or not (self._prints or self._joining):
             return
         # Cut now: the sound is dropped after a while, however long the thread takes.
         sound = self._cut(self._channels.get(seq, 0), heard.t, heard.until)

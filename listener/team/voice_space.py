@@ -25,8 +25,10 @@ from listener.team.voice_frames import Floats
 
 NEAREST: Final = 120
 """So many of the cohort, the nearest, a score is set against."""
-SHORTEST_S: Final = 0.5
+LEAST_S: Final = 0.3
 """Shorter speech is not compared."""
+SHORTEST_S: Final = 0.5
+"""Shorter speech is no less sure than this."""
 LONGEST_S: Final = 4.0
 """Longer speech is no surer than this."""
 
