@@ -156,7 +156,7 @@ def step_train(options: argparse.Namespace) -> None:
     size = options.batch // (1 + twice)
     feed = Feed(
         jobs, folders, device, helpers, size,
-        twice=twice, people=options.people_share, speech=options.speech,
+        twice=twice, people=options.people_share, speech=options.speech, others=options.others,
     )  # fmt: skip
     kept = options.work / "trained.pt"
     begun = load_network(kept) if options.go_on else None
@@ -393,6 +393,9 @@ def parser() -> argparse.ArgumentParser:
     )
     option("--speech", None, "folder of sentences by people and of recorded noise", Path)
     option("--people-share", 0.4, "of the clips of a step that are by people", float)
+    made.add_argument(
+        "--others", action="store_true", help="bend voices to other throats, uneven in time"
+    )
     option("--model", None, "another final.mdl to score, or for `strangers`", Path)
     option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")

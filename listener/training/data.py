@@ -16,7 +16,7 @@ import torch
 from listener.recognition.phones import UNITS
 from listener.training.clips import Job
 from listener.training.distort import Distortion
-from listener.training.features import Fbank, frames_in
+from listener.training.features import Fbank, frames_in, retimed
 
 Tensor = torch.Tensor
 RATE = 16000
@@ -36,6 +36,10 @@ SHARES = {
 _TWINS = re.compile(r"\b(thir|four?|fif|six|seven|eigh|nine)(teen|ty)\b")
 PEOPLE_SHARE = 0.4
 """Of a batch's clips those by people, where there are any."""
+BEND = 0.07
+"""Share by which a frequency is moved at most where voices are bent to other throats."""
+UNEVEN = 0.35
+"""Share by which an uneven voice is faster or slower than on average, at most."""
 TWINS_SHARE = 3.0
 """So many times as often where a number has a twin: fifteen and fifty do harm when confused."""
 
@@ -101,7 +105,8 @@ class Batches:
 
     Where `twice`, a training batch has 2 * `size` rows: each clip in two distortions. `people` is the
     share of clips by people, where there are any, each source of theirs as often. `noises` (sounds,
-    samples) are recorded ones, of variance 1, that join the made ones.
+    samples) are recorded ones, of variance 1, that join the made ones. With `others`, voices are
+    bent to other throats and uneven in time.
     """
 
     def __init__(
@@ -113,8 +118,9 @@ class Batches:
         twice: bool = False,
         people: float = PEOPLE_SHARE,
         noises: npt.NDArray[np.float32] | None = None,
+        others: bool = False,
     ) -> None:
-        self.store, self.size, self.twice = store, size, twice
+        self.store, self.size, self.twice, self.others = store, size, twice, others
         self.rng = np.random.default_rng(seed)
         weights = np.array(
             [
@@ -168,13 +174,29 @@ class Batches:
         sound = self._interrupted(sound.repeat(rows, 1), before.repeat(rows), length.repeat(rows))
         sound = self.distortion(sound, spoken.repeat(rows))
         warp = torch.empty(rows * count, device=device).uniform_(0.86, 1.16)
-        features = self.fbank(sound, warp)
+        features = self._as_others(self.fbank(sound, warp, self._bend(rows * count)))
         labels = [
             [] if hush else store.labels[a] + (store.labels[b] if b >= 0 else [])
             for a, b, hush in zip(first, second, empty.tolist(), strict=True)
         ]
         made = _batch(features, whole.repeat(rows), labels * rows)
         return replace(made, twice=self.twice)
+
+    def _bend(self, count: int) -> Tensor | None:
+        """How throats differ in shape; see `features.bent`."""
+        if not self.others:
+            return None
+        draw = torch.rand(count, 3, device=self.store.device)
+        return draw * draw.new_tensor([BEND, 2.0, 1.0]) + draw.new_tensor([0.0, 0.5, 0.0])
+
+    def _as_others(self, features: Tensor) -> Tensor:
+        """Half of the clips now faster, now slower, as people speak and machines do not."""
+        if not self.others:
+            return features
+        draw = torch.rand(4, len(features), device=features.device)
+        waves = 0.004 + 0.021 * draw[0]  # 0.4 to 2.5 a second
+        steep = UNEVEN * draw[1] * (draw[2] < 0.5)
+        return retimed(features, steep / (2 * np.pi * waves), waves, draw[3])
 
     def _interrupted(self, sound: Tensor, before: Tensor, length: Tensor) -> Tensor:
         """Some starts are cut off, and some clips have a drop-out of up to 110 ms."""

@@ -29,24 +29,59 @@ class Fbank:
         self.window = (hann**0.85).float().to(device)
         self.banks = _banks().to(device)
 
-    def __call__(self, sound: Tensor, warp: Tensor | None = None) -> Tensor:
-        """`sound` (batch, samples) on the scale of 16-bit integers to (batch, frames, 40)."""
+    def __call__(
+        self, sound: Tensor, warp: Tensor | None = None, bend: Tensor | None = None
+    ) -> Tensor:
+        """`sound` (batch, samples) on the scale of 16-bit integers to (batch, frames, 40).
+
+        `warp` and `bend` (batch, 3; see `bent`) change the throat, in training only.
+        """
         frames = sound.unfold(1, FRAME, SHIFT)
         frames = frames - frames.mean(-1, keepdim=True)
         frames = frames - 0.97 * torch.cat([frames[..., :1], frames[..., :-1]], -1)
         power = torch.fft.rfft(frames * self.window, SIZE).abs() ** 2
         if warp is not None:
-            power = _stretched(power, warp)
+            power = _stretched(power, warp, bend)
         return torch.log(torch.clamp(power @ self.banks.T, min=torch.finfo(torch.float32).eps))
 
 
-def _stretched(power: Tensor, warp: Tensor) -> Tensor:
+def bent(share: Tensor, bend: Tensor) -> Tensor:
+    """Factors (batch, bins) by which frequencies are moved; `share` (bins,) of the highest one.
+
+    `bend` (batch, 3): how far, how many waves over the square root of `share`, where they begin.
+    One formant goes up where the next goes down: a throat of another shape, not only of another length.
+    """
+    far, waves, begin = (bend[:, at, None] for at in range(3))
+    return 1 + far * torch.sin(2 * math.pi * (waves * share.sqrt()[None] + begin))
+
+
+def _stretched(power: Tensor, warp: Tensor, bend: Tensor | None) -> Tensor:
     last = power.shape[-1] - 1
-    at = (torch.arange(last + 1, device=power.device)[None] * warp[:, None]).clamp(max=last)
+    bins = torch.arange(last + 1, device=power.device)
+    at = bins[None] * warp[:, None]
+    if bend is not None:
+        at = at * bent(bins / last, bend)
+    at = at.clamp(max=last)
     low = at.long().clamp(max=last - 1)
     share = (at - low)[:, None]
     low = low[:, None].expand(-1, power.shape[1], -1)
     return torch.gather(power, 2, low) * (1 - share) + torch.gather(power, 2, low + 1) * share
+
+
+def retimed(features: Tensor, far: Tensor, waves: Tensor, begin: Tensor) -> Tensor:
+    """(batch, frames, 40) with some stretches spoken faster, others slower; as many frames.
+
+    Each moves by `far` (batch,) frames to and fro in `waves` waves a frame, from the phase `begin` on
+    (turns). Where 2 pi `far` `waves` is under 1, time never runs back.
+    """
+    frames = features.shape[1]
+    at = torch.arange(frames, device=features.device, dtype=torch.float32)[None]
+    edge = torch.minimum(at, frames - 1 - at).clamp(max=30) / 30
+    at = at + edge * far[:, None] * torch.sin(2 * math.pi * (waves[:, None] * at + begin[:, None]))
+    low = at.long().clamp(0, frames - 2)
+    share = (at - low).clamp(0, 1)[..., None].to(features.dtype)
+    low = low[..., None].expand_as(features)
+    return torch.gather(features, 1, low) * (1 - share) + torch.gather(features, 1, low + 1) * share
 
 
 def _mel(hertz: float) -> float:

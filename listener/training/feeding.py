@@ -29,7 +29,7 @@ class Feed:
     """Endless training batches on `device`, made by helpers, one for each of `helper_devices`.
 
     Each clip of a batch is heard twice, in two distortions, where `twice`. `people` is the share of
-    clips by people; the noises of `speech`, their folder, join the made ones.
+    clips by people; the noises of `speech`, their folder, join the made ones. `others` as in `Batches`.
     """
 
     def __init__(
@@ -44,6 +44,7 @@ class Feed:
         twice: bool = False,
         people: float = PEOPLE_SHARE,
         speech: Path | None = None,
+        others: bool = False,
     ) -> None:
         self._device, self._twice = device, twice
         context = multiprocessing.get_context("spawn")
@@ -52,7 +53,18 @@ class Feed:
         self._helpers: list[BaseProcess] = [
             context.Process(
                 target=_help,
-                args=(jobs, folders, where, size, seed + at, twice, people, speech, self._made),
+                args=(
+                    jobs,
+                    folders,
+                    where,
+                    size,
+                    seed + at,
+                    twice,
+                    people,
+                    speech,
+                    others,
+                    self._made,
+                ),
                 daemon=True,
             )
             for at, where in enumerate(helper_devices)
@@ -93,6 +105,7 @@ def _help(
     twice: bool,
     people: float,
     speech: Path | None,
+    others: bool,
     made: multiprocessing.Queue,  # type: ignore[type-arg]
 ) -> None:
     torch.set_num_threads(1)
@@ -103,7 +116,13 @@ def _help(
         torch.manual_seed(seed + 1000 * reading)
         store = Store(jobs, folders, torch.device(where))
         batches = Batches(
-            store, size, seed + 1000 * reading, twice=twice, people=people, noises=recorded
+            store,
+            size,
+            seed + 1000 * reading,
+            twice=twice,
+            people=people,
+            noises=recorded,
+            others=others,
         )
         for batch in batches.training():
             small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())

@@ -23,7 +23,7 @@ import numpy.typing as npt
 import soundfile
 import soxr
 
-from listener.recognition.lexicon import Lexicon
+from listener.recognition.lexicon import Lexicon, Pronunciation
 from listener.training.clips import FAR, LONGEST_S, Job
 from listener.training.engines import phonemes_of
 from listener.training.labels import best_phones, phones_of_ipa
@@ -35,7 +35,7 @@ APART_IN_100 = 15
 SHORTEST_S, ENOUGH_S = 1.0, 5.0
 PAUSE_S, ANY_PAUSE_S = 0.15, 0.03
 """Between words; the shorter where a piece has ENOUGH_S already."""
-SURE = 0.35
+SURE = 0.2
 """A piece with a word less likely than this, by the ear that wrote it, is left out."""
 
 
@@ -131,16 +131,22 @@ def spelled(word: str) -> str:
 
 
 def people_jobs(read: Sequence[Read], lexicon: Lexicon) -> Iterator[tuple[Job, Read]]:
-    """Each stretch as a clip with its label; those with an unknown word or a figure are left out."""
+    """Each stretch as a clip with its label; a word of no dictionary sounds as espeak-ng reads it."""
     for one in read:
         said = one.words.split()
-        if not said or any(word not in lexicon for word in said):
+        if not said:
             continue
+        ways = {word: lexicon.get(word) or read_aloud(word) for word in said}
         heard = phones_of_ipa(phonemes_of(one.words, "en-us"))
-        phones, distance = best_phones(said, lexicon, heard)
+        phones, distance = best_phones(said, ways, heard)
         if distance <= FAR:
             name = f"{KIND}-{Path(one.file).stem}-{round(100 * one.begin)}"
             yield Job(name, "read", one.voice, 1.0, one.words, tuple(phones)), one
+
+
+def read_aloud(word: str) -> tuple[Pronunciation, ...]:
+    """How espeak-ng reads a name, a figure or a word that the sure ear spelt by its sound."""
+    return (tuple(phones_of_ipa(phonemes_of(word, "en-us"))),)
 
 
 def keep_clips(chosen: Sequence[tuple[Job, Read]], folder: Path, into: Path) -> None:
