@@ -10,6 +10,7 @@
     all     all of these in a row
     clips   speak folders of labelled clips for `answerback bench`
     strangers  tell how many phones of people set apart a network (--model) gets wrong
+    mix     take the mean of networks that began as one (--networks)
     calibrate  hear those of the calibrating voices and fit how sure an utterance is
 
 Everything lies in one folder (--work). Each step skips what it finds done.
@@ -194,6 +195,15 @@ def step_strangers(options: argparse.Namespace) -> None:
     _tell_strangers(read_final_mdl(options.model).network, options)
 
 
+def step_mix(options: argparse.Namespace) -> None:
+    from listener.training.export import export  # noqa: PLC0415
+    from listener.training.shipped import mixed, read_final_mdl  # noqa: PLC0415
+
+    if not options.networks:
+        raise UserError("Name the networks to take the mean of: --networks FILE FILE ….")
+    export(mixed([read_final_mdl(one) for one in options.networks]), options.work / "final.mdl")
+
+
 def _tell_strangers(network: Any, options: argparse.Namespace) -> None:
     """Print the share of wrong phones, without a grammar, of the speakers of each source set apart."""
     import torch  # noqa: PLC0415
@@ -309,15 +319,17 @@ def step_calibrate(options: argparse.Namespace) -> None:
 
     language = options.language
     suffix = "" if language == "en" else f"-{language}"
-    known = options.work / f"claims{suffix}.jsonl"
-    if not known.exists():
-        folder = options.work / f"calibrating{suffix}"
-        keep(known, gather(folder, options.every, lambda text: print(text, file=sys.stderr)))
-    made_from = f"clips of {', '.join(voice.id for voice in voices('calibrate', language))}"
-    if language == "en":
-        made_from += ", and of people in other languages"
+    claims, names = [], []
+    for folder in options.folders or [options.work / f"calibrating{suffix}"]:
+        known = options.work / f"claims-{folder.name}.jsonl"
+        if not known.exists():
+            told = partial(print, file=sys.stderr)
+            keep(known, gather(folder, options.every, told, options.first))
+        claims += kept(known)
+        names.append(folder.name)
+    made_from = f"{', '.join(names)}, with {', '.join(v.id for v in voices('calibrate', language))}"
     least = LEAST.get(language, 0.0)
-    write(options.work / f"confidence{suffix}.toml", kept(known), made_from, least)
+    write(options.work / f"confidence{suffix}.toml", claims, made_from, least)
 
 
 def step_two_ears(options: argparse.Namespace) -> None:
@@ -351,6 +363,7 @@ STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
 APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "clips": step_clips,
     "strangers": step_strangers,
+    "mix": step_mix,
     "calibrate": step_calibrate,
     "two-ears": step_two_ears,
 }
@@ -377,7 +390,11 @@ def parser() -> argparse.ArgumentParser:
     option("--seed", 11, "of the texts and voices")
     option("--processes", 1, "that speak")
     made.add_argument(
-        "--folders", nargs="*", type=Path, metavar="DIR", help="of clips, for `two-ears`"
+        "--folders",
+        nargs="*",
+        type=Path,
+        metavar="DIR",
+        help="of clips, for `calibrate` and `two-ears`",
     )
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
     option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
@@ -396,9 +413,13 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--others", action="store_true", help="bend voices to other throats, uneven in time"
     )
+    made.add_argument(
+        "--networks", nargs="*", type=Path, metavar="FILE", help="of which `mix` takes the mean"
+    )
     option("--model", None, "another final.mdl to score, or for `strangers`", Path)
     option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")
+    option("--first", 0, "clip that `calibrate` begins with")
     return made
 
 

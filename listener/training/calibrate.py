@@ -1,7 +1,8 @@
 """Fits `listener/recognition/confidence.toml`: how sure an utterance is, from the evidence for it.
 
-Logistic regression with a slight ridge, on utterances of the calibrating voices under every
-condition: voices that neither train the acoustic model nor score it. Evidence for an utterance may
+Logistic regression with a slight ridge, on utterances of the calibrating voices, and of people where
+folders of them are named, under every condition: voices that neither train the acoustic model nor
+score it. Evidence for an utterance may
 not count against it, whatever some hundreds of clips make of two pieces of evidence that say nearly
 the same.
 """
@@ -18,7 +19,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from listener.bench.clips import read_folder
-from listener.bench.conditions import CONDITIONS
+from listener.bench.conditions import CONDITIONS, KITCHEN_DB
 from listener.bench.figures import Tally
 from listener.bench.judging import Claim
 from listener.bench.run import Progress, Wanted, bench
@@ -36,11 +37,18 @@ RIDGE = 1.0
 """Strength of the prior that draws the weights of standardised evidence to 0."""
 
 
-def gather(folder: Path, every: int, progress: Progress) -> list[Claim]:
-    """Every utterance that was heard, with its evidence and whether it was right."""
+def gather(folder: Path, every: int, progress: Progress, first: int = 0) -> list[Claim]:
+    """Every utterance that was heard, with its evidence and whether it was right.
+
+    `first` is the number of the first clip that is heard, of `every` one; clips of orders by people are
+    heard in recorded noise instead of the fan.
+    """
     tallies: dict[str, Tally] = {}
-    wanted = Wanted(conditions=tuple(CONDITIONS), real_pace=0, ears="quick", every_guess=True)
-    bench(read_folder(folder)[::every], wanted, progress, tallies)
+    clips = read_folder(folder)[first::every]
+    noisy = all(clip.noise for clip in clips)
+    conditions = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
+    wanted = Wanted(conditions=conditions, real_pace=0, ears="quick", every_guess=True)
+    bench(clips, wanted, progress, tallies)
     return [claim for tally in tallies.values() for claim in tally.claims if claim.evidence]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 from typing import cast
@@ -53,6 +53,25 @@ def read_final_mdl(path: Path) -> Trained:
     at = data.index(b"<Priors> FV \4") + len(b"<Priors> FV \4") + 4
     prior = np.frombuffer(data, "<f4", PDFS, at).astype(np.float64) ** (1 / PRIOR_POWER)
     return Trained(network.eval(), prior / prior.sum(), ())
+
+
+def mixed(parts: Sequence[Trained]) -> Trained:
+    """One network whose every weight is the mean of theirs, of networks that began as the same one.
+
+    What two of them learned apart, the mean has most of, and it forgets less of what they began with
+    (Wortsman et al., 2022, "Robust fine-tuning of zero-shot models"). Normalisations must change
+    nothing, as `read_final_mdl` has them.
+    """
+    made = Network(parts[0].network.shape)
+    states = [part.network.state_dict() for part in parts]
+    made.load_state_dict(
+        {
+            name: torch.stack([state[name].float() for state in states]).mean(0).to(value.dtype)
+            for name, value in states[0].items()
+        }
+    )
+    prior = np.mean([part.prior for part in parts], axis=0)
+    return Trained(made.eval(), prior / prior.sum(), ())
 
 
 def _layers(data: bytes) -> Iterator[tuple[str, tuple[Array, Array]]]:

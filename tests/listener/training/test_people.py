@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from listener.training.people import Word, is_apart, pieces, read_sentences, spelled
-from tests.support.needs import SHARED, module, reason
+from tests.support.needs import SHARED, module, program, reason
 
 HUMAN_SPEECH = Path(__file__).parents[4] / "shared" / "human-speech"
+needs_espeak = program("espeak-ng")
 needs_people = pytest.mark.skipif(not (HUMAN_SPEECH / "sentences").is_dir(), reason=reason(SHARED))
 
 
@@ -56,6 +57,71 @@ def test_what_is_no_network_of_ours_is_refused(tmp_path: Path) -> None:
     (tmp_path / "final.mdl").write_bytes(b"\0B<TransitionModel> ")
     with pytest.raises(ValueError, match="no network of ours"):
         read_final_mdl(tmp_path / "final.mdl")
+
+
+def test_the_mean_of_two_networks_has_the_mean_of_each_weight_and_hears_like_both(
+    tmp_path: Path,
+) -> None:
+    torch = module("torch", "train")
+    from listener.training.export import export
+    from listener.training.network import Network, Shape
+    from listener.training.shipped import mixed, read_final_mdl
+    from listener.training.train import EVEN, Trained
+
+    torch.manual_seed(2)
+    net = Network(Shape(first=16, width=24, narrow=8, blocks=2, dropout=0.0)).eval()
+    export(Trained(net, EVEN, ()), tmp_path / "one.mdl")
+    one, two = read_final_mdl(tmp_path / "one.mdl"), read_final_mdl(tmp_path / "one.mdl")
+    with torch.no_grad():
+        assert two.network.out.bias is not None
+        two.network.out.bias[3] += 2.0
+    features = torch.randn(1, 60, 40)
+    with torch.no_grad():
+        made = mixed([one, two]).network
+        # The softmax takes away what all outputs share: compare two of them.
+        first, second, mean = (n(features) for n in (one.network, two.network, made))
+        apart = [each[..., 3] - each[..., 4] for each in (first, second, mean)]
+    assert torch.allclose(apart[1] - apart[0], torch.tensor(2.0), atol=1e-4)
+    assert torch.allclose(apart[2] - apart[0], torch.tensor(1.0), atol=1e-4)
+    assert np.allclose(mixed([one, two]).prior, EVEN)
+
+
+def test_an_uneven_voice_keeps_its_length_and_its_order_and_a_still_one_everything() -> None:
+    torch = module("torch", "train")
+    from listener.training.features import retimed
+
+    rising = torch.arange(200.0)[None, :, None].expand(2, 200, 40)
+    steep, waves = torch.tensor([0.0, 0.35]), torch.tensor([0.01, 0.01])
+    made = retimed(rising, steep / (2 * torch.pi * waves), waves, torch.tensor([0.3, 0.3]))
+    assert torch.allclose(made[0], rising[0], atol=1e-3)
+    steps = made[1, 1:, 0] - made[1, :-1, 0]
+    assert made.shape == rising.shape
+    assert float(steps.min()) > 0  # time never runs back
+    # Away from the ends, where the movement is faded in, the speed is within 35 % of the average.
+    assert 0.6 < float(steps[40:160].min()) < 0.7
+    assert 1.3 < float(steps[40:160].max()) < 1.4
+
+
+def test_a_bent_throat_moves_one_frequency_up_and_another_down() -> None:
+    torch = module("torch", "train")
+    from listener.training.features import bent
+
+    factors = bent(torch.linspace(0, 1, 257), torch.tensor([[0.07, 1.0, 0.0], [0.0, 1.0, 0.5]]))
+    assert float(factors[0].max()) == pytest.approx(1.07, abs=1e-3)
+    assert float(factors[0].min()) == pytest.approx(0.93, abs=1e-3)
+    assert torch.equal(factors[1], torch.ones(257))
+
+
+@needs_espeak
+def test_a_word_of_no_dictionary_sounds_as_it_is_read_aloud() -> None:
+    from listener.training.people import Read, people_jobs
+
+    lexicon = {"the": (("DH", "AH"),), "cat": (("K", "AE", "T"),)}
+    read = Read("one.ogg", "one", "1", 0.0, 2.0, "the cat 12 tamarind")
+    ((job, _),) = people_jobs([read], lexicon)
+    said = " ".join(job.phones)
+    assert said.startswith("DH AH K AE T T W EH L V")
+    assert said.endswith("N D")
 
 
 def test_people_have_their_share_of_the_clips_and_each_source_the_same_part() -> None:
