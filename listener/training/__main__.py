@@ -324,7 +324,7 @@ def step_calibrate(options: argparse.Namespace) -> None:
         known = options.work / f"claims-{folder.name}.jsonl"
         if not known.exists():
             told = partial(print, file=sys.stderr)
-            keep(known, gather(folder, options.every, told, options.first))
+            keep(known, gather(folder, options.every, told, options.first - 1))
         claims += kept(known)
         names.append(folder.name)
     made_from = f"{', '.join(names)}, with {', '.join(v.id for v in voices('calibrate', language))}"
@@ -419,7 +419,10 @@ def parser() -> argparse.ArgumentParser:
     option("--model", None, "another final.mdl to score, or for `strangers`", Path)
     option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")
-    option("--first", 0, "clip that `calibrate` begins with")
+    made.add_argument(
+        "--from", dest="first", type=int, default=1, metavar="N",
+        help="`calibrate` from the N-th clip on",
+    )  # fmt: skip
     return made
 
 

@@ -58,9 +58,9 @@ def read_final_mdl(path: Path) -> Trained:
 def mixed(parts: Sequence[Trained]) -> Trained:
     """One network whose every weight is the mean of theirs, of networks that began as the same one.
 
-    What two of them learned apart, the mean has most of, and it forgets less of what they began with
-    (Wortsman et al., 2022, "Robust fine-tuning of zero-shot models"). Normalisations must change
-    nothing, as `read_final_mdl` has them.
+    The mean keeps most of what they learned apart, and forgets less of what they began with (Wortsman
+    et al., 2022, "Robust fine-tuning of zero-shot models"). Normalisations must change nothing, as
+    `read_final_mdl` has them.
     """
     made = Network(parts[0].network.shape)
     states = [part.network.state_dict() for part in parts]
