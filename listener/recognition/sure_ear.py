@@ -10,6 +10,8 @@ from typing import Final
 import numpy as np
 
 from grammar.errors import UserError
+from grammar.language.numbers import language as numbers_of
+from grammar.language.typed_text import spoken
 from grammar.language.word_network import Network
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
@@ -68,6 +70,7 @@ class SureEar:
                 f"The sure ear's model in {folder} cannot be loaded: {error}."
             ) from None
         self._features = FeatureExtractor()
+        self._numbers = numbers_of(language)
         self._tokens = Tokenizer(spelled, True, task="transcribe", language=language)
         width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
         decoder = WhisperDecoder(folder / "model.bin", heads=(width or 512) // _HEAD_SIZE)
@@ -85,7 +88,7 @@ class SureEar:
         sentences, free = self._beam.hear(sound, self._begins)
         return SureHearing(
             tuple(sentences[:KEPT]),
-            self._tokens.decode(list(free.tokens)).strip(),
+            spoken(self._numbers, self._tokens.decode(list(free.tokens))),
             free.nats,
             len(free.tokens),
             length_s,
