@@ -22,7 +22,6 @@ from grammar.case.amendments import (
 )
 from grammar.case.answering import hear
 from grammar.case.checklist import begin
-from grammar.case.doses import not_as_ordered, overdue
 from grammar.case.effects import apply
 from grammar.case.facts import (
     NOT_RECORDED,
@@ -44,7 +43,7 @@ from grammar.case.facts import (
     WeightSet,
     Withdrawn,
 )
-from grammar.case.loop_step import Outcome, Said, newest, place_of, was_unsure
+from grammar.case.loop_step import Outcome, Said, newest, was_unsure
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
@@ -57,9 +56,10 @@ from grammar.case.manual_acts import (
 from grammar.case.manual_entry import heard_of, meaning_of
 from grammar.case.sequence_rules import Judged
 from grammar.case.speaker import who_spoke
-from grammar.case.stand_by import held_long, held_too_long
+from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.view import LogLine, Utterance, View
+from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning
 from grammar.language.parse import Understanding
@@ -148,7 +148,7 @@ class Case:
         state, kept = self._state, self._judged
         if kept is None or kept.events is not state.events or not kept.since <= now < kept.until:
             kept = self._judged = Judged.at(self.protocol.rule, state.events, now)
-        return _view(self.protocol, state, now, kept)
+        return view_of(self.protocol, state, now, kept)
 
     def at(self, now: float) -> View:
         """Return the case as it stood at `now`, from the facts that had ended by then: `fold`, but
@@ -170,7 +170,7 @@ class Case:
             found = standing.get(fact.seq) if standing is not None else EffectiveFact(fact)
             if found:
                 state = self._step(state, found)
-        return _view(self.protocol, state, now)
+        return view_of(self.protocol, state, now)
 
     def _kept_before(
         self, known: Sequence[Fact], amending: Mapping[int, Amending], start: int
@@ -406,49 +406,3 @@ def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:
         if ended(fact) <= now:
             case.add(fact)
     return case.view(now)
-
-
-def _view(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
-    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
-    late = overdue(protocol, state.tasks, now)
-    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, now))
-    otherwise = not_as_ordered(state.tasks, state.doses)
-    findings = sorted(
-        (*state.findings, *broken, *late, *held, *otherwise), key=lambda found: found.t
-    )
-    return View(
-        now=now,
-        loops=tuple((loop, loop.state(now)) for loop in state.loops),
-        timers=tuple((timer, timer.state(now)) for timer in state.timers),
-        tasks=tuple((task, task.state(now)) for task in state.tasks),
-        doses=tuple(state.doses),
-        vitals=tuple(state.vitals),
-        checklists=state.checklists,
-        findings=tuple(findings),
-        countdowns=countdowns,
-        records=tuple(state.records),
-        log=state.log,
-        weight_kg=state.weight_kg,
-        recording=state.recording,
-        ended=state.ended,
-        unsure=_unsure(state),
-        possible_help=state.possible_help,
-        drill=state.drill,
-        events={name: tuple(events) for name, events in state.events.items()},
-    )
-
-
-def _unsure(state: State) -> tuple[Utterance, ...]:
-    """Return utterances heard with doubt that still wait for someone; an answer waits as long as
-    its loop."""
-    if not state.unsure and not state.unsure_answers:
-        return ()
-    answers = (said for said in state.unsure_answers if _waits(state, said))
-    # A call corrected in place with doubt stands here too, under its correction's fact.
-    calls = (said for said in state.unsure if said.unsure)
-    return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
-
-
-def _waits(state: State, said: Utterance) -> bool:
-    at = None if said.loop is None else place_of(state.loops, said.loop)
-    return at is not None and state.loops[at].status in ("open", "answered", "differs")

@@ -160,6 +160,11 @@ class Journal:
             found = self._database.execute("SELECT body FROM fact ORDER BY seq").fetchall()
         return [fact_from_json(body) for (body,) in found]
 
+    def settle_log(self) -> None:
+        """Bring the database's log into it: of one with a log a copy is read, elsewhere."""
+        with self._lock, plain_errors(self.keys):
+            self._database.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
     def seals(self) -> list[str]:
         """Return the seals set so far, each a line of JSON (`listener/storage/seals.py`)."""
         if not self.chained:

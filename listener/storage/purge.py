@@ -56,5 +56,6 @@ def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:
 
 def altered_in(journal: Journal) -> str:
     """Return how a case was changed after it was stored, in one clause; "" where it was not."""
+    journal.settle_log()
     with opened(journal.folder, journal.keys) as found:
         return found.integrity.altered

@@ -1,0 +1,58 @@
+"""A state seen at a moment: what time alone decides is derived, and nothing of it is stored."""
+
+from __future__ import annotations
+
+from grammar.case.doses import not_as_ordered, overdue
+from grammar.case.loop_step import place_of
+from grammar.case.sequence_rules import Judged
+from grammar.case.stand_by import held_too_long
+from grammar.case.state import State
+from grammar.case.view import Utterance, View
+from grammar.protocol.model import Protocol
+
+
+def view_of(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
+    """Return the case at `now`, seconds on its clock. `judged` is the verdict of the rules, if known."""
+    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
+    late = overdue(protocol, state.tasks, now)
+    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, now))
+    otherwise = not_as_ordered(state.tasks, state.doses)
+    findings = sorted(
+        (*state.findings, *broken, *late, *held, *otherwise), key=lambda found: found.t
+    )
+    return View(
+        now=now,
+        loops=tuple((loop, loop.state(now)) for loop in state.loops),
+        timers=tuple((timer, timer.state(now)) for timer in state.timers),
+        tasks=tuple((task, task.state(now)) for task in state.tasks),
+        doses=tuple(state.doses),
+        vitals=tuple(state.vitals),
+        checklists=state.checklists,
+        findings=tuple(findings),
+        countdowns=countdowns,
+        records=tuple(state.records),
+        log=state.log,
+        weight_kg=state.weight_kg,
+        recording=state.recording,
+        ended=state.ended,
+        unsure=_unsure(state),
+        possible_help=state.possible_help,
+        drill=state.drill,
+        events={name: tuple(events) for name, events in state.events.items()},
+    )
+
+
+def _unsure(state: State) -> tuple[Utterance, ...]:
+    """Return utterances heard with doubt that still wait for someone; an answer waits as long as
+    its loop."""
+    if not state.unsure and not state.unsure_answers:
+        return ()
+    answers = (said for said in state.unsure_answers if _waits(state, said))
+    # A call corrected in place with doubt stands here too, under its correction's fact.
+    calls = (said for said in state.unsure if said.unsure)
+    return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
+
+
+def _waits(state: State, said: Utterance) -> bool:
+    at = None if said.loop is None else place_of(state.loops, said.loop)
+    return at is not None and state.loops[at].status in ("open", "answered", "differs")
