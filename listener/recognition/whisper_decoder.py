@@ -109,7 +109,7 @@ class WhisperDecoder:
     def __init__(self, model_bin: Path, heads: int) -> None:
         """Raises UserError where the file is no Whisper model of CTranslate2's layout."""
         found = read_tensors(model_bin, "decoder/")
-        self._embeddings = np.ascontiguousarray(_plain(found, "embeddings/weight").T)
+        self._embeddings = np.array(found["embeddings/weight"].T, np.float32, order="C")
         """One column a token, shape (width, tokens): scores of many states are nearly twice as fast so."""
         self._positions = _plain(found, "position_encodings/encodings")
         self._room: Array = np.empty((0, 0), np.float32)

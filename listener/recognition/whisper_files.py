@@ -13,6 +13,7 @@ import struct
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import Distribution, PackageNotFoundError, distribution
+from mmap import ACCESS_READ, mmap
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import MappingProxyType
@@ -185,7 +186,9 @@ def read_tensors(path: Path, begins: str) -> Tensors:
     """
     try:
         with path.open("rb") as file:
-            return dict(_tensors(_Reader(path, file.read()), begins))
+            # Only the pages that are asked for are read, and they go with the last tensor.
+            data = mmap(file.fileno(), 0, access=ACCESS_READ)
+            return dict(_tensors(_Reader(path, data), begins))
     except (struct.error, ValueError, UnicodeDecodeError, KeyError):
         raise UserError(f"{path} is no model of a layout that is known here.") from None
 
@@ -193,7 +196,7 @@ def read_tensors(path: Path, begins: str) -> Tensors:
 @dataclass(slots=True)
 class _Reader:
     path: Path
-    data: bytes
+    data: mmap
     at: int = 0
 
     def number(self, kind: str) -> int:
