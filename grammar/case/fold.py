@@ -306,7 +306,11 @@ class Case:
         unsure = recognised and not standing.confirmed and (low or bool(doubts))
         settled = standing.amended or standing.confirmed
         speaker = who_spoke(
-            *(self.protocol, fact, meaning, state.channels, newest(state.loops)),
+            self.protocol,
+            fact,
+            meaning,
+            state.channels,
+            newest(state.loops),
             by_hand=standing.speaker_set,
         )
         sender = speaker.station

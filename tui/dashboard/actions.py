@@ -5,7 +5,7 @@ from __future__ import annotations
 from grammar.case.view import Utterance
 from grammar.errors import UserError
 from grammar.protocol.model import Call
-from tui.dashboard.acting import Acting
+from tui.dashboard.action_base import ActionBase
 from tui.dashboard.dialogs.amend import AmendDialog, Stage
 from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
@@ -31,7 +31,7 @@ RECENT = 200
 """Utterances that can be walked through while one is put right."""
 
 
-class CaseActions(Acting):
+class CaseActions(ActionBase):
     """The acts of a person, one for each key of the dashboard."""
 
     # ------------------------------------------------------------------ calls and notes

@@ -29,7 +29,7 @@ NOTICE_S = 6.0
 ONLY_SHOWS = "this screen only shows the case"
 
 
-class Acting(App[None]):
+class ActionBase(App[None]):
     """A screen on which a person acts. Each act says in a sentence what it did, or why it could not."""
 
     def __init__(
