@@ -14,6 +14,7 @@ from grammar.case.findings import Finding
 from grammar.language.meaning import Slots
 from grammar.language.numbers.units import normal, plain, same_amount, volume_ml
 from grammar.protocol.model import Drug, Protocol, decimal
+from grammar.times import clock
 
 TaskState = Literal["pending", "done", "overdue", "withdrawn"]
 
@@ -145,6 +146,5 @@ def _overdue(protocol: Protocol, task: Task) -> Finding:
     limit = call.task.limit_s if call.task else 0.0
     what = " ".join(str(value) for value in (call.title, *task.slots.values()))
     facts = (task.fact,) if task.done_fact is None else (task.fact, task.done_fact)
-    return Finding(
-        "task-overdue", task.due, facts, f"{what}: not reported done within {limit:.0f} s"
-    )
+    text = f"{what}, ordered at {clock(task.ordered)}: not reported done within {limit:.0f} s"
+    return Finding("task-overdue", task.due, facts, text)

@@ -137,7 +137,7 @@ class Together:
         ):
             yield words, self._numbers.share(self.everything, key)
         median = self.everything.median("read_back")
-        yield "Orders read back within", self._numbers.cell(median, self.cases, "call")
+        yield "Median time to read-back, orders", self._numbers.cell(median, self.cases, "call")
         yield "Clean, of announcements and reports", self._numbers.others(self.everything)
         for key, title in (
             ("unanswered", "Calls of any kind never answered"),

@@ -124,7 +124,7 @@ class CaseDebrief:
         ):
             yield words, share_cell(share, whole)
         yield (
-            "Orders read back within",
+            "Median time to read-back, orders",
             Cell(time_in_words(case.measures.read_back), facts_of(case.measures.read_back)),
         )
         others = case.measures.others
