@@ -103,7 +103,7 @@ def test_objectives_of_the_protocol_and_of_the_briefing_say_what_the_log_shows(
     assert told["Everybody stays calm"].text == "nothing that the log could tell: say what you saw"
     drugs = told["Every drug order is read back rightly at once and reported given"]
     assert drugs.text.startswith("4 of 5 clean, 1 put right")
-    assert "fentanyl 100 microgram: not reported done" in drugs.text
+    assert "fentanyl 100 microgram, ordered at 02:19: not reported done" in drugs.text
     assert drugs.facts
     kept = told["The attempt is short, and capnography proves the tube"]
     assert kept.text == "its rules were kept"
