@@ -21,6 +21,13 @@ _STEP = 1024
 """Samples read at once in search of the end; at most so many of it are lost."""
 
 
+_LONGEST = SAMPLE_RATE * 3600 * 24 * 366
+"""Samples of a year; where the writer was killed libsndfile gives a larger number."""
+
+_HEADS = 1 << 20
+"""Bytes that a file may have beside its samples."""
+
+
 class SoundReader(Protocol):
     """Sound that can be read anywhere, 16 kHz."""
 
@@ -42,6 +49,7 @@ class FlacSound:
         try:
             with Forward(path) as file:
                 self.channels = int(file.channels)
+                _refuse_padding(path, len(file), self.channels)
                 self.complete = _has_end(file)
                 self.frames = len(file)
             if not self.complete:
@@ -73,9 +81,19 @@ def kept_sound(path: Path, keys: Keys | None) -> SoundReader:
     return FlacSound(path)
 
 
+def _refuse_padding(path: Path, frames: int, channels: int) -> None:
+    """Raise UserError where a file is far longer than its sound.
+
+    To look for a moment in gigabytes of nothing would take minutes. FLAC takes no more room than its samples,
+    but for its blocks' heads.
+    """
+    if frames <= _LONGEST and path.stat().st_size > 3 * frames * channels + _HEADS:
+        raise UserError(f"{path} is longer than the sound in it can be: it was changed")
+
+
 def _has_end(file: soundfile.SoundFile) -> bool:
     # A recording whose writer was killed knows no length: libsndfile then gives the largest number.
-    if len(file) > SAMPLE_RATE * 3600 * 24 * 366:
+    if len(file) > _LONGEST:
         return False
     if not len(file):
         return False
