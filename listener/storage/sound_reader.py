@@ -84,8 +84,8 @@ def kept_sound(path: Path, keys: Keys | None) -> SoundReader:
 def _refuse_padding(path: Path, frames: int, channels: int) -> None:
     """Raise UserError where a file is far longer than its sound.
 
-    To look for a moment in gigabytes of nothing would take minutes. FLAC takes no more room than its samples,
-    but for its blocks' heads.
+    To look for a moment in gigabytes of nothing would take minutes. FLAC takes no more room than its
+    samples, but for its blocks' heads.
     """
     if frames <= _LONGEST and path.stat().st_size > 3 * frames * channels + _HEADS:
         raise UserError(f"{path} is longer than the sound in it can be: it was changed")
