@@ -7,6 +7,7 @@ is kept.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -44,15 +45,29 @@ SIZES = {"small": (80, 24), "middle": (100, 30), "large": (160, 48)}
 BROKEN = status(failure="The microphone was unplugged.", recording=False)
 
 
+Drawn = Callable[..., bool]
+
+
+@pytest.fixture
+def drawn(snap_compare: Any) -> Drawn:
+    """Compares a picture once the screen is drawn in the sizes that its parts have settled on."""
+
+    def compare(app: Dashboard, terminal_size: tuple[int, int], press: Sequence[str] = ()) -> bool:
+        same: bool = snap_compare(app, press=[*press, "wait:400"], terminal_size=terminal_size)
+        return same
+
+    return compare
+
+
 @pytest.mark.parametrize("size", SIZES)
-def test_calls_wait_differ_and_are_unsure(snap_compare: Any, size: str) -> None:
-    assert snap_compare(ShownCase(case(*DRILL), 70).app, terminal_size=SIZES[size])
+def test_calls_wait_differ_and_are_unsure(drawn: Drawn, size: str) -> None:
+    assert drawn(ShownCase(case(*DRILL), 70).app, terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("theme", ["bright", "contrast"])
-def test_other_light(snap_compare: Any, theme: Any) -> None:
+def test_other_light(drawn: Drawn, theme: Any) -> None:
     app = ShownCase(case(*DRILL), 70, settings=Settings(theme=theme)).app
-    assert snap_compare(app, terminal_size=SIZES["middle"])
+    assert drawn(app, terminal_size=SIZES["middle"])
 
 
 VIEWS = {
@@ -80,26 +95,26 @@ STATES = {
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", VIEWS)
-def test_what_a_key_opens(snap_compare: Any, name: str, size: str) -> None:
+def test_what_a_key_opens(drawn: Drawn, name: str, size: str) -> None:
     app = ShownCase(case(*SAID, *DRILL[-3:]), 70).app
-    assert snap_compare(app, press=[*VIEWS[name], "wait:400"], terminal_size=SIZES[size])
+    assert drawn(app, press=[*VIEWS[name]], terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("name", STATES)
-def test_a_state_that_keys_bring_about(snap_compare: Any, name: str) -> None:
+def test_a_state_that_keys_bring_about(drawn: Drawn, name: str) -> None:
     app = ShownCase(case(*SAID, *DRILL[-3:]), 70).app
-    assert snap_compare(app, press=[*STATES[name], "wait:400"], terminal_size=SIZES["middle"])
+    assert drawn(app, press=[*STATES[name]], terminal_size=SIZES["middle"])
 
 
-def test_a_palette_too_long_for_the_terminal(snap_compare: Any) -> None:
-    keys = ["c", *["down"] * 9, "wait:400"]
-    assert snap_compare(ShownCase(case(*SAID), 70).app, press=keys, terminal_size=(80, 16))
+def test_a_palette_too_long_for_the_terminal(drawn: Drawn) -> None:
+    keys = ["c", *["down"] * 9]
+    assert drawn(ShownCase(case(*SAID), 70).app, press=keys, terminal_size=(80, 16))
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_calls_that_nobody_answered(snap_compare: Any, size: str) -> None:
+def test_calls_that_nobody_answered(drawn: Drawn, size: str) -> None:
     app = ShownCase(case(KETAMINE, heard(14, "anteroom send in the bougie", "team-leader")), 95).app
-    assert snap_compare(app, terminal_size=SIZES[size])
+    assert drawn(app, terminal_size=SIZES[size])
 
 
 COUNTING = (
@@ -116,35 +131,35 @@ COUNTING = (
 
 @pytest.mark.parametrize("now", [40, 130], ids=["running", "past"])
 @pytest.mark.parametrize("size", SIZES)
-def test_timers_and_countdowns(snap_compare: Any, size: str, now: float) -> None:
+def test_timers_and_countdowns(drawn: Drawn, size: str, now: float) -> None:
     facts = [fact for fact in COUNTING if fact.t < now]
-    assert snap_compare(ShownCase(case(*facts), now).app, terminal_size=SIZES[size])
+    assert drawn(ShownCase(case(*facts), now).app, terminal_size=SIZES[size])
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_three_utterances_are_unsure_while_somebody_speaks(snap_compare: Any, size: str) -> None:
+def test_three_utterances_are_unsure_while_somebody_speaks(drawn: Drawn, size: str) -> None:
     app = ShownCase(case(*UNSURE), 45, status(partial="drugs nurse give seventy milli")).app
-    assert snap_compare(app, terminal_size=SIZES[size])
+    assert drawn(app, terminal_size=SIZES[size])
 
 
-def test_nothing_has_been_said_yet(snap_compare: Any) -> None:
-    assert snap_compare(ShownCase(case(), 3).app, terminal_size=SIZES["middle"])
+def test_nothing_has_been_said_yet(drawn: Drawn) -> None:
+    assert drawn(ShownCase(case(), 3).app, terminal_size=SIZES["middle"])
 
 
-def test_the_disk_takes_nothing(snap_compare: Any) -> None:
+def test_the_disk_takes_nothing(drawn: Drawn) -> None:
     full = ("3 not stored yet: the disk is full", "the sound is not recorded: the disk is full")
     told = status(troubles=full, unrecorded=True, unstored_from=9)
-    assert snap_compare(ShownCase(case(*DRILL), 70, told).app, terminal_size=SIZES["small"])
+    assert drawn(ShownCase(case(*DRILL), 70, told).app, terminal_size=SIZES["small"])
 
 
-def test_the_case_has_ended_with_calls_open(snap_compare: Any) -> None:
+def test_the_case_has_ended_with_calls_open(drawn: Drawn) -> None:
     ended = case(heard(10, "room ready", "anteroom"), CaseEnded(t=60))
     app = ShownCase(ended, 60, status(ended=True)).app
-    assert snap_compare(app, terminal_size=SIZES["middle"])
+    assert drawn(app, terminal_size=SIZES["middle"])
 
 
-def test_listening_broke_off(snap_compare: Any) -> None:
-    assert snap_compare(ShownCase(case(*DRILL), 70, BROKEN).app, terminal_size=SIZES["middle"])
+def test_listening_broke_off(drawn: Drawn) -> None:
+    assert drawn(ShownCase(case(*DRILL), 70, BROKEN).app, terminal_size=SIZES["middle"])
 
 
 BEGAN = datetime.fromisoformat("2025-01-01T14:04:00+01:00")
@@ -180,17 +195,15 @@ def followed(place: Path) -> Dashboard:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_a_second_screen_only_shows(snap_compare: Any, size: str, tmp_path: Path) -> None:
+def test_a_second_screen_only_shows(drawn: Drawn, size: str, tmp_path: Path) -> None:
     here = CaseLock(stored(tmp_path))
-    assert snap_compare(followed(tmp_path), terminal_size=SIZES[size])
+    assert drawn(followed(tmp_path), terminal_size=SIZES[size])
     here.release()
 
 
-def test_a_second_screen_of_a_case_that_nobody_hears_any_more(
-    snap_compare: Any, tmp_path: Path
-) -> None:
+def test_a_second_screen_of_a_case_that_nobody_hears_any_more(drawn: Drawn, tmp_path: Path) -> None:
     stored(tmp_path)
-    assert snap_compare(followed(tmp_path), terminal_size=SIZES["middle"], press=["m", "wait:400"])
+    assert drawn(followed(tmp_path), terminal_size=SIZES["middle"], press=["m"])
 
 
 THREE_OPEN = (
@@ -214,7 +227,7 @@ WIDE = {"80x24": (80, 24), "120x40": (120, 40), "200x60": (200, 60)}
 
 @pytest.mark.parametrize("size", WIDE)
 @pytest.mark.parametrize("state", FIVE)
-def test_what_the_eye_finds_first(snap_compare: Any, state: str, size: str) -> None:
+def test_what_the_eye_finds_first(drawn: Drawn, state: str, size: str) -> None:
     facts, keys = FIVE[state]
     app = ShownCase(case(*facts), 60).app
-    assert snap_compare(app, terminal_size=WIDE[size], press=[*keys, "wait:400"])
+    assert drawn(app, terminal_size=WIDE[size], press=[*keys])
