@@ -50,7 +50,7 @@ class ActionBase(App[None]):
         self._status_now = status_now
         self._hands = hands
         self._guesses = Guesses(protocol)
-        self._guessed: dict[tuple[int, str, str], tuple[Guess, ...]] = {}
+        self._guessed: dict[tuple[int, str, float, tuple[str, ...]], tuple[Guess, ...]] = {}
         self._notice = ""
         self._typing = TypingGuard()
         self._notice_ends: Timer | None = None
@@ -83,9 +83,10 @@ class ActionBase(App[None]):
 
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
         """Other readings of an utterance. Worked out once for each."""
-        heard_else = heard_otherwise(self._hands.facts(), said.fact) if self._hands else ""
-        key = (said.fact, said.text, heard_else)
+        # Another ear's words come with another confidence or a doubt: facts are gone through only then.
+        key = (said.fact, said.text, said.confidence, said.flags)
         if key not in self._guessed:
+            heard_else = heard_otherwise(self._hands.facts(), said.fact) if self._hands else ""
             self._guessed[key] = tuple(self._guesses.of(said.text, said.meaning, heard_else))
         return self._guessed[key]
 
