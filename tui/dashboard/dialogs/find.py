@@ -11,8 +11,8 @@ from grammar.protocol.model import Protocol
 from tui.dashboard.dialogs.dialog import Dialog, Line, clickable
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
-from tui.dashboard.widgets.log import speakers
-from tui.text.wording import CHOSEN, ROLE_WORDS, call_in_words, clock, heard
+from tui.dashboard.widgets.log import speakers, words_of
+from tui.text.wording import CHOSEN, ROLE_WORDS, clock, heard
 
 EVERYTHING, DRUGS = "all lines", "drugs only"
 
@@ -112,12 +112,8 @@ class FindDialog(Dialog):
         said = line.utterance
         if said is None:
             return f"{line.kind} {line.text}"
-        by_hand = said.call and "entered" in said.flags
-        text = (
-            call_in_words(self._protocol, said.call, said.slots)
-            if said.call and by_hand
-            else heard(said.likely if said.role == "unrecognised" and said.likely else line.text)
-        )
+        likely = said.role == "unrecognised" and said.likely
+        text = heard(said.likely) if likely else words_of(self._protocol, line)
         return f"{ROLE_WORDS[said.role]} {speakers(self._protocol, said)}{text}"
 
 

@@ -118,6 +118,14 @@ def not_understood(said: Utterance) -> list[tuple[str, str]]:
     return [("no call: ", "$quiet"), (f"{clean(said.likely)}?", "italic $quiet")]
 
 
+def words_of(protocol: Protocol, line: LogLine) -> str:
+    """Return what a line says: what was heard, or a call entered by hand."""
+    said = line.utterance
+    if said and said.call and "entered" in said.flags:
+        return call_in_words(protocol, said.call, said.slots)
+    return heard(line.text)
+
+
 def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
     """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
     line, said = entry.line, entry.line.utterance
@@ -130,12 +138,8 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
             parts.append(("(unsure) ", "bold $urgent"))
     if said and said.role == "unrecognised":
         parts += not_understood(said)
-        text = ""
     else:
-        text = heard(line.text)
-    if said and said.call and "entered" in said.flags:
-        text = call_in_words(protocol, said.call, said.slots)
-    parts.append((text, "$ink"))
+        parts.append((words_of(protocol, line), "$ink"))
     parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
     if entry.mark:
         style = state_style(entry.state) if entry.state else "$quiet"
