@@ -14,12 +14,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from listener.audio.noise_floor import FRAME, NoiseFloor, frame_energies, levels_of
 from listener.audio.samples import SAMPLE_RATE, Samples
+
+HANGOVER_S: Final = 0.7
+"""Silence that ends a segment, and that its sound ends in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,7 @@ class VoiceActivitySettings:
 
     pre_roll_s: float = 0.4
     """Sound before the first noticed frame: a call may begin with an "f" or an "h" below the noise."""
-    hangover_s: float = 0.7
+    hangover_s: float = HANGOVER_S
     """Silence that ends a segment: longer than the pauses inside a call. A call that is complete
     need not wait for it, see `speech.py`."""
     tight_hangover_s: float = 0.1

@@ -19,6 +19,7 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.voice_activity import HANGOVER_S
 from listener.confidence.background import Background
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.two_ears import ALONE, Judgement, QuickReading, as_one, judged, said
@@ -30,8 +31,6 @@ AROUND_S: Final = 0.25
 NARROWER_S: Final = 0.8
 """An utterance so much shorter than its stretch of speech is heard by itself as well."""
 SHORTEST_S: Final = 0.3
-ENDING_S: Final = 0.7
-"""Silence at the end of a stretch of speech, which ended it."""
 SURE: Final = ALONE
 """A reading of a whole stretch that is less sure than this is held against readings of its pieces."""
 BEHIND_S: Final = 12.0
@@ -101,7 +100,7 @@ class Piece:
     def nothing(self) -> Heard:
         """The fact of it where the quick ear heard nothing in it."""
         last = self.ends >= len(self.stretch.sound) / SAMPLE_RATE
-        length = self.ends - self.begins - (ENDING_S if last else AROUND_S)
+        length = self.ends - self.begins - (HANGOVER_S if last else AROUND_S)
         began = self.stretch.began + self.begins
         until = began + max(length, 0.1)
         return Heard(

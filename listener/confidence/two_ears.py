@@ -15,6 +15,7 @@ from rapidfuzz import fuzz
 
 from grammar.language.meaning import Meaning
 from grammar.language.phrases import UNKNOWN
+from listener.audio.voice_activity import HANGOVER_S
 from listener.recognition.calibration import Calibration, Evidence
 from listener.recognition.sure_ear import SureHearing
 
@@ -47,8 +48,6 @@ _FARTHEST: Final = 12.0
 _UNLIKELY: Final = 40.0
 _SLOWEST: Final = math.log(12.0)
 """Letters a second; slower speech may be something longer."""
-_SILENT_S: Final = 0.7
-"""Of a segment's sound, the silence that ends it."""
 
 Read = Callable[[Sequence[str]], Meaning]
 Verdict = Literal["confirms", "puts-right", "rescues", "rejects", "doubts"]
@@ -234,7 +233,7 @@ class _Ranked:
         rival = next((each for each in self._readings if each.key != reading.key), None)
         lead = reading.score - rival.score if rival else _FARTHEST
         letters = sum(map(len, reading.words))
-        pace = letters / max(hearing.length_s - _SILENT_S, 0.3)
+        pace = letters / max(hearing.length_s - HANGOVER_S, 0.3)
         odds = _log_odds(quick.confidence)
         found = {
             "alone": float(who == "none"),
