@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from grammar.errors import UserError
 from tui.commands.evidence import signing_option
 from tui.commands.shared import (
+    USUAL_PROTOCOL,
     Commands,
     cases_option,
     new_passphrase,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from listener.audio.blocks import Source
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
-USUAL_PROTOCOL = "isolation-airway"
 
 
 def add(commands: Commands) -> None:
@@ -91,22 +91,23 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     """Show the briefing and take its choices over. False where its user left."""
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from listener.audio.level_check import LevelCheck  # noqa: PLC0415
-    from tui.dashboard.preflight import brief_first  # noqa: PLC0415
+    from tui.dashboard.preflight import Preflight  # noqa: PLC0415
+    from tui.dashboard.settings import load_settings  # noqa: PLC0415
 
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
-    check = (lambda: LevelCheck(lambda: _source(wanted))) if wanted.audio is None else None
     protocol = load_protocol(wanted.protocol)
     kept = chosen_members(wanted.team, protocol)
     while True:
         known = (*kept, *wanted.read_here)
         ears = TeamEars(known)
-        choice = brief_first(
+        choice = Preflight(
             protocol,
             wanted.weight_kg,
             wanted.audio_kept,
-            check,
+            LevelCheck(lambda: _source(wanted)) if wanted.audio is None else None,
             source.name,
+            load_settings().theme,
             drill=wanted.drill,
             scenario=wanted.scenario,
             objectives=tuple(wanted.objective),
@@ -114,7 +115,7 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
             known=tuple(dict.fromkeys(member.station for member in known)),
             ears=ears.offered,
             ear=ears.best,
-        )
+        ).run()
         if choice is None:
             return False
         wanted.audio_kept, wanted.note = choice.record, choice.note

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 # argparse keeps the type of what add_subparsers gives to itself, and it is generic to checkers only.
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
+USUAL_PROTOCOL = "isolation-airway"
+"""The protocol where none is named."""
+
 
 def cases_option(parser: argparse.ArgumentParser) -> None:
     """`--cases DIR`: where case folders are kept."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from platformdirs import user_data_path
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, passphrase_file_option, passphrase_of
+from tui.commands.shared import USUAL_PROTOCOL, Commands, passphrase_file_option, passphrase_of
 from tui.commands.sound import device_option, listed, source_of
 from tui.text.wording import clean
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from listener.team.member import Member
     from tui.commands.card_console import CardRead
 
-USUAL_PROTOCOL = "isolation-airway"
 EVERYBODY = "all"
 
 

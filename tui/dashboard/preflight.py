@@ -5,7 +5,6 @@ Nothing is written and nothing recorded while it stands.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -18,7 +17,7 @@ from textual.widgets import Input, Static
 from grammar.protocol.model import Protocol, decimal
 from listener.audio.level_check import LevelCheck
 from tui.dashboard.palette import dress
-from tui.dashboard.settings import Theme, load_settings
+from tui.dashboard.settings import Theme
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
 from tui.text.speakers import VOICE_NOTICE
@@ -346,38 +345,3 @@ class Preflight(App[Choice]):
             self._weight = weight
         self.action_close()
         self._write_sheet()
-
-
-def brief_first(
-    protocol: Protocol,
-    weight_kg: float | None,
-    record: bool,
-    check: Callable[[], LevelCheck] | None,
-    source: str = "",
-    *,
-    drill: bool | None = None,
-    scenario: str = "",
-    objectives: tuple[str, ...] = (),
-    note: str = "",
-    known: tuple[str, ...] = (),
-    ears: tuple[str, ...] = (),
-    ear: int = 0,
-) -> Choice | None:
-    """Show the briefing; the choice, or None where its user left."""
-    colours = load_settings().theme
-    tried = check() if check else None
-    return Preflight(
-        protocol,
-        weight_kg,
-        record,
-        tried,
-        source,
-        colours,
-        drill=drill,
-        scenario=scenario,
-        objectives=objectives,
-        note=note,
-        known=known,
-        ears=ears,
-        ear=ear,
-    ).run()
