@@ -4,16 +4,9 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from grammar.case.view import View
 from grammar.protocol.loading import load_protocol
 from grammar.reports.dose_totals import dose_totals
-from grammar.reports.written_dialogue import judge, parse_dialogue
-
-
-def drill(*lines: tuple[float, str], until: float) -> View:
-    says = "".join(f'[[say]]\nt = {t}\nuntil = {t + 2}\nwords = "{words}"\n' for t, words in lines)
-    text = f'protocol = "isolation-airway"\nweight_kg = 70\nuntil = {until}\n{says}'
-    return judge(load_protocol("isolation-airway"), parse_dialogue(text, "drill"))[1]
+from tests.support.dialogues import drill
 
 
 def test_doses_add_up_a_drug_in_one_unit_and_orders_not_done_stand_beside_them() -> None:

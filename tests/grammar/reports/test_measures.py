@@ -11,10 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
-from grammar.case.view import View
-from grammar.protocol.loading import load_protocol
 from grammar.reports.measures import communication, share, times_to_done, times_to_read_back
-from grammar.reports.written_dialogue import judge, parse_dialogue
+from tests.support.dialogues import drill
 
 PUBLISHED = [(126, 32.6), (372, 96.1), (101, 26.1)]
 ORDERS = 387
@@ -39,12 +37,6 @@ def test_nothing_out_of_nothing_says_nothing() -> None:
     assert share(0, 0).value is None
     with pytest.raises(ValueError):
         share(1, 0)
-
-
-def drill(*lines: tuple[float, str], until: float) -> View:
-    says = "".join(f'[[say]]\nt = {t}\nuntil = {t + 2}\nwords = "{words}"\n' for t, words in lines)
-    text = f'protocol = "isolation-airway"\nweight_kg = 70\nuntil = {until}\n{says}'
-    return judge(load_protocol("isolation-airway"), parse_dialogue(text, "drill"))[1]
 
 
 def test_a_drill_is_counted_as_an_observer_would_count_it() -> None:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import os
 import signal
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
@@ -17,21 +15,17 @@ import pytest
 import soundfile
 
 from grammar.case.facts import Heard, Warned
-from grammar.case.fold import Case
 from grammar.language.parse import Understanding
 from grammar.language.phrases import network
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.audio.samples import SAMPLE_RATE
-from listener.audio.sources import RawPcm
 from listener.confidence.supervised_verifier import SupervisedVerifier, start_verifier
 from listener.confidence.verifier import SphinxVerifier
-from listener.live import Live
 from listener.recognition.engines import choose
 from listener.recognition.worker_process import LIVES
-from listener.storage.journal import Journal
-from tests.support import failing_engines
+from tests.support import failing_engines, streams
 from tests.support.speech import flite
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
@@ -106,22 +100,8 @@ def test_killed_in_a_case_it_takes_no_utterance_with_it(protocol: Protocol, tmp_
     os.kill(second.process.pid, signal.SIGKILL)
     time.sleep(0.1)
     sound, _ = soundfile.read(QUICK, dtype="int16")
-    journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
-    live = Live(
-        source=RawPcm(io.BytesIO(sound.tobytes())),
-        recogniser=engine,
-        case=Case(protocol),
-        journal=journal,
-        observer=failing_engines.Nobody(),
-        flac_writer=None,
-        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
-        engine_news=second.news,
-        verifier=second,
-    )
-    live.run()
-    assert live.fact_writer.finish() == 0
+    facts = streams.heard_by(engine, sound, tmp_path, news=second.news, verifier=second)
     second.close()
-    facts = journal.facts()
     assert len([fact for fact in facts if isinstance(fact, Heard)]) > 5
     (warned,) = [fact for fact in facts if isinstance(fact, Warned) and fact.what == "engine"]
     assert "second listener died" in warned.text

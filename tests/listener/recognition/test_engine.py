@@ -28,7 +28,7 @@ from listener.recognition.engines import choose
 from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
 from listener.storage.journal import Journal
-from tests.support import failing_engines
+from tests.support import failing_engines, streams
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 WAYS = ("hangs", "dies", "raises")
@@ -106,7 +106,7 @@ def test_what_a_user_can_mend_is_said_as_ever(tmp_path: Path) -> None:
 
 def test_an_engine_that_hangs_ends_with_the_one_that_listened() -> None:
     script = """
-from tests.support import failing_engines
+from tests.support import failing_engines, streams
 from listener.recognition.supervised_recogniser import SupervisedRecogniser as Engine
 engine = Engine(failing_engines.stuck)
 print(engine.process.pid, flush=True)
@@ -151,23 +151,9 @@ def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) 
 
 def heard_by(engine: SupervisedRecogniser, sound: Samples, cases: Path) -> list[object]:
     """The facts of a stream that comes at once."""
-    protocol = load_protocol("isolation-airway")
-    journal = Journal.create(cases, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
-    source = RawPcm(io.BytesIO(sound.tobytes()))
-    live = Live(
-        source=source,
-        recogniser=engine,
-        case=Case(protocol),
-        journal=journal,
-        observer=failing_engines.Nobody(),
-        flac_writer=None,
-        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
-        engine_news=engine.news,
-    )
-    live.run()
-    live.fact_writer.finish()
+    facts = streams.heard_by(engine, sound, cases, news=engine.news)
     engine.close()
-    return list(journal.facts())
+    return list(facts)
 
 
 @pytest.mark.slow
