@@ -37,9 +37,15 @@ def settle(folder: Path) -> None:
 
 
 def add_line(path: Path, line: str) -> None:
-    """Add a line to a file, made with mode 0600 where it is missing, and put it on the disk."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW, 0o600)
+    """Add a line to a file, made with mode 0600 where it is missing, and put it on the disk.
+
+    Raises OSError, also for a pipe or a device, which could hold up whoever writes to it for ever.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK
+    handle = os.open(path, flags, 0o600)
     with os.fdopen(handle, "ab") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(errno.EINVAL, "it is no ordinary file")
         file.write(line.encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())

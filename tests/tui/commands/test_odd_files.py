@@ -70,12 +70,16 @@ def commands(case: Path, page: Path) -> dict[str, list[str]]:
     }
 
 
+class Late(BaseException):
+    """No error that a command could tell as its own."""
+
+
 @contextmanager
 def at_most(seconds: int) -> Iterator[None]:
     """A command that hangs in the system is woken up and fails."""
 
     def late(*_: object) -> None:
-        raise TimeoutError(f"not done after {seconds} s")
+        raise Late(f"not done after {seconds} s")
 
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(seconds)
