@@ -13,11 +13,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+import numpy as np
+from rapidfuzz import fuzz
+
 from grammar.case.facts import Heard, SecondHearing, Warned
 from grammar.case.view import Utterance
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
+from listener.audio.noise_floor import FRAME
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import HANGOVER_S
 from listener.confidence.background import Background
@@ -33,6 +37,13 @@ NARROWER_S: Final = 0.8
 SHORTEST_S: Final = 0.3
 SURE: Final = ALONE
 """A reading of a whole stretch that is less sure than this is held against readings of its pieces."""
+BEYOND: Final = 1.25
+HOLDS: Final = 80.0
+"""A free text that is longer than the best sentence by this factor, and so alike to it in a part of its
+own (rapidfuzz's partial ratio), holds another sentence."""
+BREATH_S: Final = 0.2
+QUIETER_DB: Final = 30.0
+"""A pause between two sentences of one breath, and how far it lies below the loudest frame."""
 BEHIND_S: Final = 12.0
 """A stretch of speech that has waited so long is passed over: its verdict would come too late."""
 
@@ -80,8 +91,27 @@ class Stretch:
     @property
     def pieces(self) -> list[Piece]:
         """The sound between the pauses, where there are any."""
-        ends = [*self.pauses, len(self.sound) / SAMPLE_RATE] if self.pauses else []
+        ends = [*self.pauses, self.length_s] if self.pauses else []
         return [Piece(self, begins, end) for begins, end in pairwise([0.0, *ends])]
+
+    def beside(self, one: Told) -> list[Piece]:
+        """The sound before and after an utterance, where it is long enough for another."""
+        before = Piece(self, 0.0, one.cut[0].start)
+        after = Piece(self, one.cut[-1].end, self.length_s)
+        found = [(before, before.ends), (after, after.ends - after.begins - HANGOVER_S)]
+        return [piece for piece, length_s in found if length_s >= NARROWER_S]
+
+    @property
+    def halves(self) -> list[Piece]:
+        """The sound before and after its longest pause, one between two sentences of one breath."""
+        pause = longest_pause(self.sound)
+        if pause is None:
+            return []
+        return [Piece(self, 0.0, pause), Piece(self, pause, self.length_s)]
+
+    @property
+    def length_s(self) -> float:
+        return len(self.sound) / SAMPLE_RATE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,40 +238,49 @@ class SecondHearings:
 
     def _settle(self, stretch: Stretch) -> None:
         told = stretch.told
-        if not told:
-            self._settle_nothing(stretch)
-        elif len(told) == 1:
+        if len(told) > 1:
+            self._settle_several(stretch)
+        elif told and told[0].reading.words:
             self._settle_one(told[0], stretch)
         else:
-            self._settle_several(stretch)
+            self._settle_nothing(stretch)
 
     def _settle_nothing(self, stretch: Stretch) -> None:
-        """The quick ear told nothing: rescue a call that it missed, or several with pauses between them."""
-        whole = Piece(stretch, 0.0, len(stretch.sound) / SAMPLE_RATE)
-        found = self._rescued(self._whole(stretch))
-        if found is None or found.confidence < SURE:
+        """The quick ear understood nothing: rescue a call that it missed, or several with pauses between
+        them."""
+        whole = Piece(stretch, 0.0, stretch.length_s)
+        hearing = self._whole(stretch)
+        found = self._rescued(hearing)
+        beyond = hearing is not None and goes_beyond(hearing)
+        if found is None or found.confidence < SURE or beyond:
             pieces = [
                 (piece, rescued)
-                for piece in stretch.pieces
+                for piece in stretch.pieces or (stretch.halves if beyond else [])
                 if (rescued := self._rescued(self._heard(piece.sound)))
             ]
             least = min((rescued.confidence for _, rescued in pieces), default=0.0)
-            if len(pieces) > 1 and (found is None or least > found.confidence):
-                for piece, rescued in pieces:
-                    self._tell_rescued(piece, rescued)
+            if len(pieces) > 1 and (found is None or beyond or least > found.confidence):
+                self._tell_all_rescued(stretch, pieces)
                 return
         if found:
-            self._tell_rescued(whole, found)
+            self._tell_all_rescued(stretch, [(whole, found)])
 
     def _settle_one(self, one: Told, stretch: Stretch) -> None:
-        sound = stretch.sound
-        found = self._judged(one, self._whole(stretch))
-        narrow = one.cut[-1].end - one.cut[0].start < len(sound) / SAMPLE_RATE - NARROWER_S - 1.0
-        if narrow and one.reading.words and (found is None or found.verdict == "rejects"):
-            cut = self._heard(_part(sound, one.cut, 0.0, None))
+        """The quick ear told one utterance: judge it. Where it is better heard by itself than in all of the
+        sound, rescue what the quick ear missed before and after it."""
+        hearing = self._whole(stretch)
+        found = self._judged(one, hearing)
+        narrow = one.cut[-1].end - one.cut[0].start < stretch.length_s - NARROWER_S - 1.0
+        unsure = found is None or found.confidence < SURE
+        beyond = hearing is not None and goes_beyond(hearing)
+        if narrow and (unsure or beyond):
+            cut = self._heard(_part(stretch.sound, one.cut, 0.0, None))
             again = self._judged(one, cut)
             if again and (found is None or again.confidence > found.confidence):
                 found = again
+                for piece in stretch.beside(one):
+                    if rescued := self._rescued(self._heard(piece.sound)):
+                        self._tell_rescued(piece, rescued)
         self._tell(one, found)
 
     def _settle_several(self, stretch: Stretch) -> None:
@@ -266,6 +305,15 @@ class SecondHearings:
     def _rescued(self, hearing: SureHearing | None) -> Judgement | None:
         found = hearing and self._judge(QuickReading((), 0.0), hearing)
         return found if found and found.verdict == "rescues" else None
+
+    def _tell_all_rescued(self, stretch: Stretch, found: Sequence[tuple[Piece, Judgement]]) -> None:
+        """Tell the first in place of speech that the quick ear told without understanding it."""
+        left = list(stretch.told)
+        for piece, rescued in found:
+            if left:
+                self._tell(left.pop(), rescued)
+            else:
+                self._tell_rescued(piece, rescued)
 
     def _tell_rescued(self, piece: Piece, found: Judgement) -> None:
         stored = self._store(piece.nothing)
@@ -303,6 +351,27 @@ class SecondHearings:
                 engine=self._ear.name,
             )
         )
+
+
+def goes_beyond(hearing: SureHearing) -> bool:
+    """Return whether what the sure ear would write freely holds its best sentence and much more."""
+    if not hearing.sentences:
+        return False
+    best = " ".join(hearing.sentences[0].words)
+    return len(hearing.free) > BEYOND * len(best) and fuzz.partial_ratio(best, hearing.free) > HOLDS
+
+
+def longest_pause(sound: Samples) -> float | None:
+    """Return the middle of the longest pause between two voices, seconds from the start; None where
+    there is none of `BREATH_S`. The sound, shape (n,), ends in silence."""
+    frames = sound[: len(sound) // FRAME * FRAME].reshape(-1, FRAME).astype(np.float64)
+    levels = 10 * np.log10(np.mean(frames**2, axis=1) + 1.0)
+    loud = np.flatnonzero(levels > levels.max() - QUIETER_DB)
+    gaps = np.diff(loud)
+    if not len(gaps) or gaps.max() * FRAME < BREATH_S * SAMPLE_RATE:
+        return None
+    at = int(gaps.argmax())
+    return float((loud[at] + loud[at + 1] + 1) / 2 * FRAME / SAMPLE_RATE)
 
 
 def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:

@@ -112,10 +112,9 @@ def test_two_orders_in_one_breath_become_calls_and_nothing_else(tmp_path: Path) 
     wanted = [dict(clip.truth.utterance[0].slots) for clip in short]
     right = sum(slots in told for slots in wanted)
     print(f"people: {right} of {len(wanted)} orders right, two in a breath")
-    # Where the quick ear told one of the two, the other is not looked for yet: then one of a pair stands,
-    # and never something else.
     assert all(slots in wanted for slots in told)
-    assert right >= len(wanted) / 2, told
+    # Each of a pair should stand; of so few, one may fail.
+    assert right >= len(wanted) - 1, told
 
 
 def without_silence(sound: np.ndarray) -> np.ndarray:

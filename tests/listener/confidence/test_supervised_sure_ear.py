@@ -6,12 +6,15 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 import pytest
 
 from grammar.case.facts import Heard, SecondHearing, Warned
+from grammar.case.fold import Case
+from grammar.case.view import Utterance
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
@@ -103,6 +106,50 @@ def test_what_was_not_understood_is_rescued(live: bool) -> None:
     (found,) = stored
     assert isinstance(found, SecondHearing)
     assert (found.verdict, found.target, found.text) == ("rescues", 7, " ".join(SENTENCE))
+
+
+class TwoCalls:
+    """A sure ear that hears a call in each voice; in both at once it finds no sentence, but writes both."""
+
+    name = "a sure ear of the tests"
+    FIRST = SENTENCE
+    SECOND = ("give", "seventy", "milligrams", "of", "ketamine")
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        first, second = bool((samples == 1000).any()), bool((samples == 2000).any())
+        length_s = len(samples) / 16_000
+        best = self.FIRST if first else self.SECOND
+        if first and second:
+            both = " ".join((*self.FIRST, *self.SECOND))
+            return SureHearing((Sentence(best, -30.0, 5),), both, -2.0, 9, length_s)
+        return SureHearing((Sentence(best, -1.0, 5),), " ".join(best), -0.9, 5, length_s)
+
+
+@pytest.mark.parametrize("quick", ["nothing", "no words", "the first"])
+def test_of_two_calls_in_a_breath_both_become_calls(quick: str) -> None:
+    voice, breath = np.ones(24_000, np.int16), np.zeros(6_400, np.int16)
+    sound = np.concatenate([1000 * voice, breath, 2000 * voice, np.zeros(11_200, np.int16)])
+    words = tuple(Word(word, 0.1, 1.5, 0.9) for word in SENTENCE)
+    heard = {
+        "no words": Heard(seq=7, t=0.1, until=3.4, words=(Word(UNKNOWN, 0.1, 3.4, 0.9),)),
+        "the first": Heard(seq=7, t=0.1, until=1.5, words=words, confidence=0.9),
+    }.get(quick)
+    told = [Told(7, heard, heard.words)] if heard else []
+    stored: list[Heard | SecondHearing | Warned] = []
+    protocol = load_protocol("isolation-airway")
+    case = Case(protocol)
+
+    def store(fact: Heard | SecondHearing | Warned) -> Utterance | None:
+        stored.append(fact)
+        return case.add(replace(fact, seq=10 + len(stored)))
+
+    second = SecondHearings(TwoCalls(), Understanding(protocol), two_ears(), store, live=False)
+    second.ended(Stretch(began=0.0, channel=1, engine="quick", told=told, sound=sound, ahead=None))
+    verdicts = {fact.text for fact in stored if isinstance(fact, SecondHearing)}
+    assert verdicts == {" ".join(TwoCalls.FIRST), " ".join(TwoCalls.SECOND)}
+    added = [fact for fact in stored if isinstance(fact, Heard)]
+    assert len(added) == 2 - len(told)
+    assert added[-1].t == pytest.approx(1.7, abs=0.25)
 
 
 def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_caught_up() -> None:
