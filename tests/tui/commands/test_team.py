@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -53,11 +54,21 @@ def test_what_was_understood_is_told_at_once(
     assert "nothing was changed" in capsys.readouterr().err
 
 
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of data with the voices of five stations, read and agreed to once for all tests."""
+    data = tmp_path_factory.mktemp("kept")
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setenv("XDG_DATA_HOME", str(data))
+        changed.setenv("ANSWERBACK_EARS", "quick")
+        for station in STATIONS:
+            assert read(station, f"yes {station}", changed) == 0
+    return data
+
+
 @pytest.fixture
-def _known(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    for station in STATIONS:
-        assert read(station, f"yes {station}", monkeypatch) == 0
-    capsys.readouterr()
+def _known(kept: Path, tmp_path: Path) -> None:
+    shutil.copytree(kept, tmp_path / "data")
 
 
 def heard_in(
