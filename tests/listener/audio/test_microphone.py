@@ -74,9 +74,7 @@ def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Pop
 def test_a_microphone_hears_the_same_calls_as_the_file(
     card: Card, wav: Path, tmp_path: Path
 ) -> None:
-    from_file = card.run(
-        *COMMAND, "listen", str(wav), "--json", "--cases", str(tmp_path / "cases")
-    )
+    from_file = card.run(*COMMAND, "listen", str(wav), "--json", "--cases", str(tmp_path / "cases"))
     with listening(card, tmp_path / "cases") as heard:
         card.play(wav)
     out, error = heard.communicate(timeout=30)
