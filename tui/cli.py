@@ -8,8 +8,10 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from importlib.metadata import version
 
 from grammar.errors import UserError
+from listener.storage.database import SCHEMA_VERSION
 from tui.commands import (
     again,
     bench,
@@ -72,6 +74,12 @@ def parser() -> argparse.ArgumentParser:
     whole = argparse.ArgumentParser(
         prog="answerback",
         description="Logs closed-loop communication by voice. " + CAUTION,
+    )
+    whole.add_argument(
+        "--version",
+        action="version",
+        version=f"answerback {version('answerback')} (cases: schema {SCHEMA_VERSION})",
+        help="print the version of the program and of the cases that it writes, and exit",
     )
     commands = whole.add_subparsers(required=True, metavar="COMMAND")
     for module in COMMANDS:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from importlib.resources import files
@@ -76,6 +77,17 @@ def test_what_a_user_can_mend_ends_in_one_sentence_and_code_2(
     assert done.stdout == b""
     assert says in done.stderr.decode()
     assert b"Traceback" not in done.stderr
+
+
+def test_the_version_says_which_cases_it_writes(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    changes = (ROOT / "CHANGELOG.md").read_text()
+    newest = re.search(r"^## (\S+), .*\(cases: schema (\d+)\)", changes, re.MULTILINE)
+    assert newest
+    told = capsys.readouterr().out
+    assert told == f"answerback {newest[1]} (cases: schema {newest[2]})\n"
 
 
 def test_a_mistake_that_is_found_before_listening_leaves_no_case_behind(tmp_path: Path) -> None:
