@@ -8,7 +8,8 @@ from pathlib import Path
 
 from grammar.errors import UserError
 from grammar.language.word_network import Network
-from listener.recognition.installed_models import model_for
+from listener.recognition.installed_models import installed_models, model_for
+from listener.recognition.published_graph import exact_words
 from listener.recognition.recogniser import Recogniser
 
 
@@ -23,11 +24,14 @@ def choose(
 
     `auto` is vosk, or pocketsphinx where vosk has no build for the machine. vosk takes the
     published model in `model_dir`; without one, our own model for English, and for other languages
-    the first installed one. Raises UserError where no such engine, model or pronunciation is to be
-    had.
+    the first installed one. `auto` prefers an installed English one to ours, as it was trained on
+    people, if it knows every word of the network: others it would leave out. Raises UserError where
+    no such engine, model or pronunciation is to be had.
     """
     if name == "auto":
         name = "vosk" if find_spec("vosk") else "pocketsphinx"
+        if name == "vosk" and model_dir is None and language == "en":
+            model_dir = _knowing_all(network)
     if name == "pocketsphinx":
         return _pocketsphinx(network, pronunciations, model_dir, language)
     if name != "vosk":
@@ -45,6 +49,16 @@ def choose(
             f"vosk-model-{language}, or give the folder of a published vosk model with --model."
         )
     return VoskRecogniser.published(found.folder, network)
+
+
+def _knowing_all(network: Network) -> Path | None:
+    """The folder of the first installed English model that can be held to the network, every word of it."""
+    for model in installed_models():
+        if model.language == "en":
+            known = exact_words(model.folder)
+            if known is not None and network.words <= known.keys():
+                return model.folder
+    return None
 
 
 def _pocketsphinx(

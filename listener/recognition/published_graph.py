@@ -72,6 +72,14 @@ def vocabulary(folder: Path) -> dict[str, int]:
         raise ValueError("no symbol table") from error
 
 
+def exact_words(folder: Path) -> dict[str, int] | None:
+    """The numbers of a model's words where its grammar can be replaced, else None."""
+    try:
+        return vocabulary(folder) if is_open(folder) else None
+    except (OSError, ValueError):
+        return None
+
+
 def _symbols(data: bytes) -> dict[str, int]:
     at = 4
     for _ in ("type", "arc type"):

@@ -22,7 +22,7 @@ from listener.recognition.kaldi_files import SearchSettings, model_folder
 from listener.recognition.lexicon import build_lexicon
 from listener.recognition.n_best import Alternative, from_vosk, with_confidence
 from listener.recognition.phrase_list import phrase_list
-from listener.recognition.published_graph import grammar_of, is_open, vocabulary, with_grammar
+from listener.recognition.published_graph import exact_words, grammar_of, with_grammar
 from listener.recognition.vosk_library import vosk_library
 
 if TYPE_CHECKING:
@@ -190,14 +190,6 @@ def _knows_some(folder: Path, some: bool) -> None:
         raise UserError(
             f"The model in {folder} knows none of the protocol's words: is it of another language?"
         )
-
-
-def exact_words(folder: Path) -> dict[str, int] | None:
-    """The numbers of a model's words where its grammar can be replaced, else None."""
-    try:
-        return vocabulary(folder) if is_open(folder) else None
-    except (OSError, ValueError):
-        return None
 
 
 def model_lacks(folder: Path, words: frozenset[str]) -> list[str]:

@@ -90,6 +90,8 @@ class QuickEars:
 def _options(language: str) -> Iterable[tuple[str, str]]:
     """Yield engines and folders of models: first the usual one."""
     yield "auto", ""
+    if language == "en" and any(model.language == "en" for model in installed_models()):
+        yield "vosk", ""  # ours, where the usual one may be a published model
     if language == "en" and find_spec("pocketsphinx") and find_spec("vosk"):
         yield "pocketsphinx", ""
     for model in installed_models():

@@ -30,7 +30,7 @@ from listener.recognition.installed_models import InstalledModel, installed_mode
 from listener.recognition.phrase_list import phrase_list
 from listener.recognition.published_graph import grammar_of, vocabulary
 from listener.recognition.recogniser import Recogniser
-from listener.recognition.vosk_recogniser import knows, open_model
+from listener.recognition.vosk_recogniser import knows, model_name, open_model
 from listener.training.wordlists import korean_remarks
 from tests.support.needs import need, reason
 from tests.support.speech import with_silence
@@ -278,3 +278,18 @@ def test_what_korean_small_talk_becomes_is_counted(
         # Small talk becomes a call now and then; hardly any that counts.
         assert one["false_calls"] <= len(remarks)
         assert one["false_sure"] <= 2
+
+
+def test_an_installed_english_model_is_preferred_where_it_knows_every_word(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # No published English model comes as a package: the Korean one stands in its place, by name only.
+    found = model_for("ko")
+    assert found
+    (tmp_path / "vosk-model-small-en-us-0.15").symlink_to(found.folder)
+    monkeypatch.setenv("VOSK_MODEL_PATH", str(tmp_path))
+    its_own = choose("auto", of_sentences(*KOREAN), {}, language="en")
+    assert its_own.name == f"vosk, {model_name(found.folder)}"
+    lacking = of_sentences("drugs in", "timer sixty")
+    assert choose("auto", lacking, {}, language="en").name == "vosk, our English model"
+    assert choose("vosk", lacking, {}, language="en").name == "vosk, our English model"
