@@ -7,6 +7,7 @@ Neither is asked about what the case expects.
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
@@ -232,7 +233,7 @@ class _Ranked:
         hearing = self._hearing
         rival = next((each for each in self._readings if each.key != reading.key), None)
         lead = reading.score - rival.score if rival else _FARTHEST
-        letters = sum(map(len, reading.words))
+        letters = len(_letters("".join(reading.words)))
         pace = letters / max(hearing.length_s - HANGOVER_S, 0.3)
         odds = _log_odds(quick.confidence)
         found = {
@@ -242,7 +243,7 @@ class _Ranked:
             "other": odds if who == "sure" else 0.0,
             "fit": reading.nats / max(reading.tokens, 1),
             "free": min(max(hearing.free_nats - reading.nats, 0.0), _UNLIKELY),
-            "near": fuzz.ratio(_letters(hearing.free), " ".join(reading.words)) / 100,
+            "near": fuzz.ratio(_letters(hearing.free), _letters(" ".join(reading.words))) / 100,
             "lead": min(max(lead, -_FARTHEST), _FARTHEST),
             "words": math.log(max(len(reading.words), 1)),
             "pace": min(math.log(max(pace, 0.5)), _SLOWEST),
@@ -251,9 +252,10 @@ class _Ranked:
 
 
 def _letters(text: str) -> str:
-    """Return a free text as a protocol would write it: small letters, no stops, no figures."""
+    """Return a text as a protocol would write it: small letters, no stops, no figures. A Korean syllable
+    counts as the two or three letters that it is written with."""
     kept = "".join(sign if sign.isalpha() or sign == "'" else " " for sign in text.lower())
-    return " ".join(kept.split())
+    return unicodedata.normalize("NFD", " ".join(kept.split()))
 
 
 def said(words: Iterable[str]) -> tuple[str, ...]:

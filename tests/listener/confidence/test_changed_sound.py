@@ -1,0 +1,93 @@
+"""Versions of a sound in which the sure ear may hear what it was not sure of."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from grammar.case.facts import Heard, SecondHearing, Warned
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from grammar.protocol.loading import load_protocol
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.confidence.changed_sound import faster, without_steady_noise
+from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.stretch import Stretch, Told
+from listener.recognition.calibration import two_ears
+from listener.recognition.grammar_beam import Sentence
+from listener.recognition.sure_ear import SureHearing
+
+SENTENCE = ("saturation", "ninety", "four", "percent")
+
+
+def tone_in_noise() -> tuple[Samples, slice, slice]:
+    """A tone of 1 kHz in the middle third of three seconds of noise, and where noise and tone are."""
+    rng = np.random.default_rng(1)
+    sound = rng.normal(0, 300, 3 * SAMPLE_RATE)
+    times = np.arange(SAMPLE_RATE) / SAMPLE_RATE
+    sound[SAMPLE_RATE : 2 * SAMPLE_RATE] += 4000 * np.sin(2 * np.pi * 1000 * times)
+    return sound.astype(np.int16), slice(1000, 15_000), slice(17_000, 31_000)
+
+
+def level_db(sound: Samples) -> float:
+    return float(10 * np.log10(np.mean(sound.astype(np.float64) ** 2)))
+
+
+def test_steady_noise_becomes_fainter_and_a_tone_stays() -> None:
+    sound, noise, tone = tone_in_noise()
+    cleared = without_steady_noise(sound)
+    assert len(cleared) == len(sound)
+    assert level_db(cleared[noise]) < level_db(sound[noise]) - 2
+    assert level_db(cleared[tone]) == pytest.approx(level_db(sound[tone]), abs=0.5)
+
+
+@pytest.mark.parametrize("length", [0, 1, 511])
+def test_a_sound_shorter_than_a_window_stays(length: int) -> None:
+    sound = np.arange(length, dtype=np.int16)
+    assert without_steady_noise(sound) is sound
+
+
+def test_a_faster_sound_is_shorter_and_higher() -> None:
+    sound, _, tone = tone_in_noise()
+    quick = faster(sound[tone])
+    assert len(quick) == pytest.approx((tone.stop - tone.start) / 1.1, abs=1)
+    spectrum = np.abs(np.fft.rfft(quick.astype(np.float64)))
+    assert spectrum.argmax() * SAMPLE_RATE / len(quick) == pytest.approx(1100, abs=3)
+
+
+class Unsure:
+    """A sure ear to which a sentence is likely in a faster sound only; `nats` in all others."""
+
+    name = "a sure ear of the tests"
+
+    def __init__(self, nats: float) -> None:
+        self.nats = nats
+        self.heard: list[int] = []
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        self.heard.append(len(samples))
+        nats = -2.0 if len(samples) == len(faster(SOUND)) else self.nats
+        near = {-8.5: "saturation ninety", -60.0: "(clanking)"}.get(nats, " ".join(SENTENCE))
+        return SureHearing(
+            (Sentence(SENTENCE, nats, 5),), near, -1.5, 5, len(samples) / SAMPLE_RATE
+        )
+
+
+SOUND = np.zeros(SAMPLE_RATE * 3, np.int16)
+
+
+@pytest.mark.parametrize(
+    ("nats", "times", "verdicts"), [(-8.5, 3, ["rescues"]), (-60.0, 1, []), (-2.0, 1, ["rescues"])]
+)
+def test_a_sound_in_doubt_is_heard_again_and_no_other(
+    nats: float, times: int, verdicts: list[str]
+) -> None:
+    ear, stored = Unsure(nats), list[Heard | SecondHearing | Warned]()
+    understanding = Understanding(load_protocol("isolation-airway"))
+    second = SecondHearings(ear, understanding, two_ears(), stored.append, live=False)
+    heard = Heard(seq=7, t=0.0, until=2.3, words=(Word(UNKNOWN, 0.0, 2.3, 0.9),))
+    told = [Told(7, heard, heard.words)]
+    second.ended(Stretch(began=0.0, channel=1, engine="quick", told=told, sound=SOUND, ahead=None))
+    assert len(ear.heard) == times
+    assert [fact.verdict for fact in stored if isinstance(fact, SecondHearing)] == verdicts
