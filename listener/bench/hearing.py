@@ -213,4 +213,4 @@ LONE = 0.8
 
 def _as_words(words: Sequence[str]) -> Meaning:
     """Return words as though each were a meaning of its own."""
-    return Meaning("proword", prowords=tuple(words))
+    return Meaning("proword", prowords=(" ".join(words),))

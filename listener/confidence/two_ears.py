@@ -75,12 +75,13 @@ class Judgement:
 
 
 def key_of(meaning: Meaning) -> Key:
-    """Return the part of a meaning that two readings must share: call and slots, item, or prowords."""
+    """Return the part of a meaning that two readings must share: call and slots, item, or prowords, each of
+    them once: to say "copy copy" is to say "copy"."""
     readings = tuple(
         (each.call, tuple(sorted((name, str(value)) for name, value in each.slots.items())))
         for each in meaning.readings
     )
-    prowords = meaning.prowords if meaning.kind == "proword" else ()
+    prowords = tuple(dict.fromkeys(meaning.prowords)) if meaning.kind == "proword" else ()
     return meaning.kind, readings, meaning.checklist, meaning.item, prowords
 
 
@@ -125,6 +126,8 @@ def judged(
     quick_sure, sure_sure = calibration.confidence(as_quick), calibration.confidence(as_sure)
     if max(sure_sure, quick_sure) < LIKELY and not for_help(own):
         return _rejected(quick_sure, as_quick)
+    if quick_sure >= ALONE and sure_sure < LIKELY:
+        return None  # the sure ear has not understood it
     clearly = as_quick["lead"] <= -CLEARLY and as_sure["near"] > as_quick["near"]
     if (sure_sure > quick_sure or clearly) and not _twins(own, read(best.words)):
         return Judgement("puts-right", best.words, _rounded(sure_sure), (), _listed(as_sure))

@@ -55,6 +55,28 @@ def test_what_both_heard_alike_is_surer_than_either(protocol: Protocol) -> None:
     assert found.confidence > 0.9
 
 
+def test_to_say_a_proword_twice_is_to_say_it(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    hearing = heard_sure(("copy copy", -2.0), ("copy", -3.0), ("yes", -15.0))
+    found = judged(quick("copy"), hearing, read, two_ears())
+    assert found and found.verdict == "confirms"
+
+
+def test_a_sure_ear_that_understood_nothing_does_not_cast_doubt(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    own = "give seventy milligrams of ketamine"
+    hearing = SureHearing(
+        (Sentence(("five",), -22.0, 2), Sentence(tuple(own.split()), -30.0, 8)),
+        "give sevenly millie gram of kettle mine",
+        -9.0,
+        12,
+        3.0,
+    )
+    assert judged(quick(own, 0.995), hearing, read, two_ears()) is None
+    unsure = judged(quick(own, 0.5), hearing, read, two_ears())
+    assert unsure and unsure.verdict == "doubts"
+
+
 def test_a_number_with_a_twin_is_never_put_right_by_one_ear(protocol: Protocol) -> None:
     read = Understanding(protocol).read
     hearing = heard_sure(("give seventeen milligrams of ketamine", -1.0), ("copy", -30.0))
