@@ -19,8 +19,10 @@ def choose(
     pronunciations: Mapping[str, Sequence[str]],
     model_dir: Path | None = None,
     language: str = "en",
+    fitted: bytes | None = None,
 ) -> Recogniser:
-    """The recogniser a user asked for: `auto`, `vosk` or `pocketsphinx`.
+    """The recogniser a user asked for: `auto`, `vosk` or `pocketsphinx`. `fitted` is our own model as it
+    was fitted to a team, in place of the one that ships.
 
     `auto` is vosk, or pocketsphinx where vosk has no build for the machine. vosk takes the
     published model in `model_dir`; without one, our own model for English, and for other languages
@@ -41,7 +43,7 @@ def choose(
     if model_dir is not None:
         return VoskRecogniser.published(model_dir, network)
     if language == "en":
-        return VoskRecogniser.ours(network, pronunciations)
+        return VoskRecogniser.ours(network, pronunciations, fitted=fitted)
     found = model_for(language)
     if found is None:
         raise UserError(

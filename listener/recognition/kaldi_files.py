@@ -11,9 +11,10 @@ Our model folder, as vosk 0.3.45 reads it:
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -150,22 +151,49 @@ def words_text(words: Sequence[str]) -> str:
 
 
 @contextmanager
-def model_folder(final_mdl: Path, graph: DecodingGraph, search: SearchSettings) -> Iterator[Path]:
+def model_folder(
+    final_mdl: Path | bytes, graph: DecodingGraph, search: SearchSettings
+) -> Iterator[Path]:
     """A temporary folder that vosk can load, gone when the context ends.
 
-    vosk reads everything into memory while loading, so the folder is needed no longer than that.
+    vosk reads everything into memory while loading, so the folder is needed no longer than that. A network
+    given as bytes is personal: it lies in memory, on no disk, where the system can do that, and else is
+    written over at the end.
     """
     with TemporaryDirectory(prefix="answerback-") as name:
         folder = Path(name)
         for part in ("am", "conf", "graph/phones"):
             (folder / part).mkdir(parents=True)
-        link_or_copy(final_mdl, folder / "am" / "final.mdl")
+        network = folder / "am" / "final.mdl"
+        if isinstance(final_mdl, Path):
+            link_or_copy(final_mdl, network)
         (folder / "conf" / "fbank.conf").write_text(fbank_conf())
         (folder / "conf" / "model.conf").write_text(model_conf(search))
         (folder / "graph" / "HCLG.fst").write_bytes(vector_fst(graph))
         (folder / "graph" / "words.txt").write_text(words_text(graph.words), encoding="utf-8")
         (folder / "graph" / "phones" / "word_boundary.int").write_text(word_boundary_text())
-        yield folder
+        with _private(final_mdl, network) if isinstance(final_mdl, bytes) else nullcontext():
+            yield folder
+
+
+@contextmanager
+def _private(content: bytes, link: Path) -> Iterator[None]:
+    """Give `content` at `link`, from memory where there is such a thing."""
+    if not hasattr(os, "memfd_create") or not Path("/proc/self/fd").is_dir():
+        link.write_bytes(content)
+        try:
+            yield
+        finally:
+            with link.open("r+b") as file:
+                file.write(bytes(len(content)))
+                file.flush()
+                os.fsync(file.fileno())
+        return
+    with os.fdopen(os.memfd_create("network"), "wb") as file:
+        file.write(content)
+        file.flush()
+        link.symlink_to(f"/proc/self/fd/{file.fileno()}")
+        yield
 
 
 def link_or_copy(source: Path, target: Path) -> None:

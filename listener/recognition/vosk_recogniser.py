@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 OUR_MODEL: Final = "vosk, our English model"
 """Its name as a recogniser."""
+FITTED_MODEL: Final = f"{OUR_MODEL} fitted to the team"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +75,10 @@ class VoskRecogniser:
         search: SearchSettings | None = None,
         settings: VoskSettings | None = None,
         final_mdl: Path | None = None,
+        fitted: bytes | None = None,
     ) -> VoskRecogniser:
-        """The model that ships with answerback (or `final_mdl`), hearing exactly `network`.
+        """The model that ships with answerback (or `final_mdl`, or one fitted to a team), hearing exactly
+        `network`.
 
         `pronunciations` are the protocol's own, see `build_lexicon`. Raises UserError for a word
         that cannot be pronounced.
@@ -84,11 +87,14 @@ class VoskRecogniser:
         ships = files("listener.recognition").joinpath("acoustic_model", "final.mdl")
         with (
             as_file(ships) as ships_path,
-            model_folder(final_mdl or ships_path, graph, search or SearchSettings()) as folder,
+            model_folder(
+                fitted or final_mdl or ships_path, graph, search or SearchSettings()
+            ) as folder,
         ):
             model = _load(folder)
         own = settings or VoskSettings()
-        return cls(OUR_MODEL, model, None, own, calibration=shipped())
+        name = FITTED_MODEL if fitted else OUR_MODEL
+        return cls(name, model, None, own, calibration=shipped())
 
     @classmethod
     def published(

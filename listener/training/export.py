@@ -9,7 +9,7 @@ file against two.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import torch
 from torch import nn
 
 from listener.recognition.kaldi_files import SUBSAMPLING
+from listener.recognition.network_file import compressed_matrix
 from listener.recognition.phones import BLANK_PDF, PDFS, POSITIONED, pdf_of
 from listener.training.features import BINS
 from listener.training.network import Block, Network, Splice
@@ -129,25 +130,6 @@ class _Writer:
     def compressed(self, matrix: Array) -> None:
         self.token("CM")
         self.parts += compressed_matrix(matrix)
-
-
-def compressed_matrix(matrix: Array) -> Iterator[bytes]:
-    """The parts of a "CM" matrix after its name.
-
-    Each column has a scale of its own: its lowest value, quartiles and highest value, between which
-    64, 128 and 63 steps are even.
-    """
-    low, high = float(matrix.min()), float(matrix.max())
-    yield struct.pack("<ffii", low, high - low, *matrix.shape)
-    marks = np.percentile(matrix, [0, 25, 75, 100], axis=0)
-    codes = np.round((marks - low) / (high - low) * 65535).astype(np.int64)
-    # Kaldi wants four different ones; the last three are moved up, or, at the top, all down.
-    codes = np.maximum.accumulate(codes - np.arange(4)[:, None]) + np.arange(4)[:, None]
-    codes = np.minimum(codes, 65532 + np.arange(4)[:, None])
-    yield codes.T.astype("<u2").tobytes()
-    ends = low + (high - low) * codes / 65535
-    for column, at in zip(matrix.T, ends.T, strict=True):
-        yield np.round(np.interp(column, at, [0, 64, 192, 255])).astype(np.uint8).tobytes()
 
 
 def final_mdl(layers: Sequence[Affine], prior: npt.NDArray[np.float64]) -> bytes:

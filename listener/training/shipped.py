@@ -6,9 +6,7 @@ still, or, after `renormalised`, at work again without a change to the network's
 
 from __future__ import annotations
 
-import re
-import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from itertools import islice
 from pathlib import Path
 from typing import cast
@@ -18,6 +16,7 @@ import numpy.typing as npt
 import torch
 from torch import nn
 
+from listener.recognition.network_file import affines_of
 from listener.recognition.phones import PDFS
 from listener.training.data import Batch
 from listener.training.export import PRIOR_POWER
@@ -25,13 +24,12 @@ from listener.training.network import Block, Network, Shape, Splice
 from listener.training.train import Trained
 
 Array = npt.NDArray[np.float32]
-_COMPONENT = re.compile(rb"<ComponentName> (\w+) <FixedAffineComponent> <LinearParams> CM ")
 
 
 def read_final_mdl(path: Path) -> Trained:
     """The network and its outputs' shares; raises ValueError where `export.py` did not write it."""
     data = path.read_bytes()
-    layers = dict(_layers(data))
+    layers = affines_of(data)
     if "first" not in layers or "last" not in layers:
         raise ValueError(f"{path} holds no network of ours.")
     blocks = sum(name.startswith("wide") for name in layers)
@@ -72,23 +70,6 @@ def mixed(parts: Sequence[Trained]) -> Trained:
     )
     prior = np.mean([part.prior for part in parts], axis=0)
     return Trained(made.eval(), prior / prior.sum(), ())
-
-
-def _layers(data: bytes) -> Iterator[tuple[str, tuple[Array, Array]]]:
-    """Each affine component's name, weights (outputs, inputs) and bias (outputs,)."""
-    for found in _COMPONENT.finditer(data):
-        at = found.end()
-        low, span, rows, columns = struct.unpack_from("<ffii", data, at)
-        at += 16
-        codes = np.frombuffer(data, "<u2", 4 * columns, at).reshape(columns, 4)
-        ends = low + span * codes.astype(np.float64) / 65535
-        steps = np.frombuffer(data, np.uint8, rows * columns, at + codes.nbytes)
-        steps = steps.reshape(columns, rows)
-        pairs = zip(steps, ends, strict=True)
-        weights = np.stack([np.interp(column, [0, 64, 192, 255], end) for column, end in pairs], 1)
-        at = data.index(b"<BiasParams> FV \4", at + codes.nbytes + steps.nbytes) + 21
-        bias = np.frombuffer(data, "<f4", rows, at).copy()
-        yield found[1].decode(), (weights.astype(np.float32), bias)
 
 
 def _convolution(weights: Array, like: nn.Conv1d) -> torch.Tensor:
