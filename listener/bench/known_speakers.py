@@ -28,6 +28,8 @@ LONGEST_S: Final = 3.5
 """A longer recording is cut into pieces of this length: about as long as a long call."""
 SHORTEST_S: Final = 1.0
 
+APART_IN_100: Final = 15
+
 MANY: Final = 10
 """Recordings of one speaker that are enough for a card and more."""
 
@@ -50,6 +52,12 @@ class Recording:
             return [sound]
         starts = range(0, len(sound) - least, most)
         return [sound[start : start + most] for start in starts]
+
+
+def is_apart(voice: str) -> bool:
+    """Return whether no acoustic network of ours may be trained on a person, "people/" and their name here:
+    about one in seven only judges, by the name, so that it never changes."""
+    return zlib.crc32(voice.encode()) % 100 < APART_IN_100
 
 
 def parts(speakers: Mapping[str, Sequence[Recording]]) -> dict[str, Part]:

@@ -131,10 +131,10 @@ def step_people(options: argparse.Namespace) -> None:
 def step_train(options: argparse.Namespace) -> None:
     import torch  # noqa: PLC0415
 
+    from listener.bench.known_speakers import is_apart  # noqa: PLC0415
     from listener.training.data import Batches, Store  # noqa: PLC0415
     from listener.training.feeding import Feed  # noqa: PLC0415
     from listener.training.network import Shape  # noqa: PLC0415
-    from listener.training.people import is_apart  # noqa: PLC0415
     from listener.training.shipped import read_final_mdl, renormalised  # noqa: PLC0415
     from listener.training.train import (  # noqa: PLC0415
         Plan,
@@ -208,8 +208,8 @@ def _tell_strangers(network: Any, options: argparse.Namespace) -> None:
     """Print the share of wrong phones, without a grammar, of the speakers of each source set apart."""
     import torch  # noqa: PLC0415
 
+    from listener.bench.known_speakers import is_apart  # noqa: PLC0415
     from listener.training.data import Batches, Store  # noqa: PLC0415
-    from listener.training.people import is_apart  # noqa: PLC0415
     from listener.training.train import phone_errors  # noqa: PLC0415
 
     device = torch.device("cuda:0" if torch.cuda.device_count() else "cpu")

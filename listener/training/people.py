@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import csv
 import json
-import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ import numpy.typing as npt
 import soundfile
 import soxr
 
+from listener.bench.known_speakers import is_apart
 from listener.recognition.lexicon import Lexicon, Pronunciation
 from listener.training.clips import FAR, LONGEST_S, Job
 from listener.training.engines import phonemes_of
@@ -31,7 +31,6 @@ from listener.training.voices import RATE
 
 KIND = "people"
 """The kind of a person's "voice" in a job: "people/SOURCE-SPEAKER"."""
-APART_IN_100 = 15
 SHORTEST_S, ENOUGH_S = 1.0, 5.0
 PAUSE_S, ANY_PAUSE_S = 0.15, 0.03
 """Between words; the shorter where a piece has ENOUGH_S already."""
@@ -54,11 +53,6 @@ class Read:
     def voice(self) -> str:
         """As a job names it."""
         return f"{KIND}/{self.source}-{self.speaker}"
-
-
-def is_apart(voice: str) -> bool:
-    """Whether this person only judges: by the name, so that it never changes."""
-    return zlib.crc32(voice.encode()) % 100 < APART_IN_100
 
 
 def read_sentences(folder: Path, transcripts: Path | None = None) -> list[Read]:

@@ -1,11 +1,11 @@
 """Fits `listener/team/voice-space.npz`: how prints are turned, the invented cohort, and how sure a score
 is.
 
-    python -m listener.training.voice_space FOLDER [--into FILE]
+    python -m listener.training.voice_space FOLDER [--sureness] [--into FILE]
 
 FOLDER holds recordings of known speakers (`listener/bench/known_speakers.py`). Speakers whose part is
 `train` fit the turning; those whose part is `bounds`, whom the encoder has not seen, fit how sure a score
-is. Those whose part is `judge` are left alone. Prints what was fitted.
+is; `--sureness` fits that alone. Those whose part is `judge` are left alone. Prints what was fitted.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Final
 
@@ -25,7 +25,7 @@ from listener.bench.known_speakers import known_speakers, parts
 from listener.bench.spoken_prints import SpokenPrint, spoken_prints
 from listener.bench.team_trials import Doubles, Trials, figures_of, team_page, trials
 from listener.team.speaker_encoder.encoder import unit
-from listener.team.voice_space import LONGEST_S, SHORTEST_S, Sureness, VoiceSpace
+from listener.team.voice_space import LONGEST_S, SHORTEST_S, Sureness, VoiceSpace, shipped_space
 
 CONDITIONS: Final = ("clean", "radio")
 KEPT: Final = 144
@@ -33,8 +33,10 @@ KEPT: Final = 144
 _COHORT: Final = 400
 _SMOOTHED: Final = 1.0
 """Share of its mean variance that is added to each direction: few people are few."""
-STRANGERS: Final = 0.025
-"""Of strangers at most this share may be taken for a member, in the worst condition."""
+STRANGERS: Final = {True: 0.015, False: 0.025}
+"""Of strangers at most this share may be taken for a member, in the worst condition: of utterances of a
+second and longer, and of shorter ones."""
+_STEP: Final = 0.05
 
 
 def space_of(trained: Sequence[SpokenPrint], seed: int = 1) -> VoiceSpace:
@@ -81,24 +83,38 @@ def fitted(by_condition: Mapping[str, Trials]) -> Sureness:
         return float((norm - whole[np.arange(len(whole)), who + 1]).mean())
 
     best = minimize(loss, np.array([2.0, 0.0, 8.0, 0.0]), method="Nelder-Mead").x
-    stricter = 0.0
-    while True:
-        scale, longer, offset, offset_longer = (float(each) for each in best)
-        found = Sureness(scale, longer, offset + stricter, offset_longer)
-        named = [
-            figures_of(one, found, long=long).strangers.share
-            for one in every
-            for long in (True, False)
-        ]
-        if max(named) <= STRANGERS:
-            return found
-        stricter += 0.05
+    return bounded(by_condition, Sureness(*map(float, best)))
+
+
+def bounded(by_condition: Mapping[str, Trials], likeliest: Sureness) -> Sureness:
+    """Return the model as strict as it must be for few enough strangers to be named, and no stricter:
+    utterances of a second and longer, and shorter ones, apart."""
+    found = likeliest
+
+    def named(*, long: bool) -> float:
+        every = by_condition.values()
+        return max(figures_of(one, found, long=long).strangers.share for one in every)
+
+    for long in (True, False):
+        field = "stricter_long" if long else "stricter_short"
+        while named(long=long) > STRANGERS[long]:
+            found = replace(found, **{field: getattr(found, field) + _STEP})
+        while named(long=long) <= STRANGERS[long]:
+            within = found
+            found = replace(found, **{field: getattr(found, field) - _STEP})
+        found = within
+    return found
 
 
 def main() -> None:
     """Fit, write, and say what was fitted."""
     parser = argparse.ArgumentParser(description="Fit how voices are compared.")
     parser.add_argument("folder", type=Path)
+    parser.add_argument(
+        "--sureness",
+        action="store_true",
+        help="only fit anew how sure a score is; the turning and the cohort stay as they ship",
+    )
     parser.add_argument("--into", type=Path, default=Path("listener/team/voice-space.npz"))
     wanted = parser.parse_args()
     people = known_speakers(wanted.folder)
@@ -109,8 +125,11 @@ def main() -> None:
         chosen = {who: each for who, each in people.items() if parted[who] == name}
         return {each: spoken_prints(chosen, each, _tell) for each in CONDITIONS}
 
-    trained = part("train")
-    space = space_of([one for each in trained.values() for one in each if one.cut != "word"])
+    if wanted.sureness:
+        space = shipped_space()
+    else:
+        trained = part("train")
+        space = space_of([one for each in trained.values() for one in each if one.cut != "word"])
     bounds = {name: trials(space, each) for name, each in part("bounds").items()}
     sureness = fitted(bounds)
     np.savez(

@@ -8,9 +8,14 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
 from tui.commands.shared import Commands, replace_option
+from tui.text.wording import clean
+
+if TYPE_CHECKING:
+    from listener.bench.known_speakers import Recording
 
 CONDITIONS = ("clean", "mask", "radio", "fan10", "fan5")
 IN_KITCHEN = ("kitchen12", "kitchen6")
@@ -56,7 +61,11 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "--team",
         action="store_true",
-        help="recordings of known speakers: who of five spoke, and who was a stranger",
+        help="recordings of known speakers: who of five spoke, who was a stranger, and, where their words"
+        " are known, how they are heard before and after the quick ear is fitted to them",
+    )
+    one.add_argument(
+        "--only", choices=("speakers", "hearing"), help="with --team: one of its two tables"
     )
     one.add_argument("--json", action="store_true", help="the figures as one JSON object")
     one.add_argument("--plot", type=Path, metavar="FILE", help="a picture too, .png or .svg")
@@ -112,21 +121,40 @@ def bench(wanted: argparse.Namespace) -> None:
 
 
 def _bench_team(wanted: argparse.Namespace) -> None:
+    from listener.bench.known_speakers import known_speakers  # noqa: PLC0415
+    from listener.bench.team_hearing import bench_hearing, hearing_page, readers  # noqa: PLC0415
     from listener.bench.team_trials import bench_team, team_page  # noqa: PLC0415
 
     conditions = tuple(wanted.condition or OF_SPEAKERS)
-    figures = bench_team(wanted.folder, conditions, _told_now_and_then(), wanted.every)
-    if wanted.json:
-        found = {
+    told = _told_now_and_then()
+    people = known_speakers(wanted.folder)
+    pages: list[str] = []
+    found: dict[str, dict[str, object]] = {}
+    if wanted.only != "hearing":
+        figures = bench_team(wanted.folder, conditions, told, wanted.every)
+        pages.append(team_page(figures))
+        found["speakers"] = {
             name: {
                 length: {each: getattr(one, each).as_dict() for each in _RATES}
                 for length, one in zip(("1 s and longer", "shorter"), both, strict=True)
             }
             for name, both in figures.items()
         }
-        print(json.dumps(found, ensure_ascii=False))
-    else:
-        print(team_page(figures))
+    able = _able(lambda: readers(people)) if wanted.only != "speakers" else None
+    if able:
+        heard = {name: bench_hearing(able, name, told) for name in conditions}
+        pages.append(hearing_page(heard))
+        found["hearing"] = {name: [one.as_dict() for one in each] for name, each in heard.items()}
+    print(json.dumps(found, ensure_ascii=False) if wanted.json else "\n\n".join(pages))
+
+
+def _able(find: Callable[[], dict[str, list[Recording]]]) -> dict[str, list[Recording]] | None:
+    """Return the people by whom hearing can be judged; None, said so, where they are too few."""
+    try:
+        return find()
+    except UserError as error:
+        print(clean(f"hearing is not judged: {error}"), file=sys.stderr)
+        return None
 
 
 def _engine(text: str) -> tuple[str, Path | None]:

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from listener.training.people import Word, is_apart, pieces, read_sentences, spelled
+from listener.bench.known_speakers import is_apart
+from listener.training.people import Word, pieces, read_sentences, spelled
 from tests.support.needs import SHARED, module, program, reason
 
 HUMAN_SPEECH = Path(__file__).parents[4] / "shared" / "human-speech"

@@ -1,0 +1,162 @@
+"""How teams of known speakers are heard by the quick ear, before and after it was fitted to their cards.
+
+Each person's first sentences are their card, the others unseen; of the card two thirds fit and a third
+decides, as in the product (`listener/team/network_fitting.py`). A sentence is heard rightly where the
+decoder, which may hear each sentence of its team or speech outside them, hears just its words.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Final
+
+import numpy as np
+from scipy.stats import binomtest
+
+from grammar.errors import UserError
+from grammar.language.phrases import compile_network
+from grammar.protocol.templates import Choice, parse_template
+from listener.audio.samples import Samples
+from listener.bench.conditions import applied
+from listener.bench.known_speakers import Recording, is_apart
+from listener.bench.team_trials import TEAM, TRAINED_ON
+from listener.recognition.lexicon import without_pronunciation
+from listener.recognition.recogniser import Recogniser
+from listener.recognition.vosk_recogniser import VoskRecogniser
+from listener.team.network_fitting import Spoken, fit, heard_by
+
+CARD: Final = 10
+FEWEST: Final = 16
+"""Sentences of a person with fewer are too few for a card and a judgement."""
+WORSE: Final = 0.01
+"""Of one person's sentences no greater share may be lost."""
+
+
+@dataclass(frozen=True, slots=True)
+class TeamHeard:
+    """One team's unseen sentences: by person, whether each was heard rightly."""
+
+    before: Mapping[str, tuple[bool, ...]]
+    after: Mapping[str, tuple[bool, ...]]
+    used: bool
+    """Whether the third kept aside let the fitted network be used."""
+    seconds: float
+    """Processor time of the fitting, the decision included."""
+
+    def as_dict(self) -> dict[str, object]:
+        """Return it for JSON."""
+        return asdict(self)
+
+
+def readers(people: Mapping[str, Sequence[Recording]]) -> dict[str, list[Recording]]:
+    """Return the people whose words are known and whom no network of ours may be trained on, each with
+    their sentences that can be pronounced. Raises UserError where they are too few for a team."""
+    known = {
+        name: [one for one in each if one.words]
+        for name, each in people.items()
+        if not name.startswith(TRAINED_ON) or is_apart(f"people/{name}")
+    }
+    spoken = {word for each in known.values() for one in each for word in _words(one).split()}
+    lacking = set(without_pronunciation(spoken, {}))
+    found = {
+        name: [one for one in each if not lacking & set(_words(one).split())]
+        for name, each in known.items()
+    }
+    found = {name: each for name, each in found.items() if len(each) >= FEWEST}
+    if len(found) < TEAM:
+        raise UserError(f"{len(found)} people have enough sentences with words: {TEAM} are needed.")
+    return found
+
+
+def bench_hearing(
+    people: Mapping[str, Sequence[Recording]],
+    condition: str,
+    progress: Callable[[str], None],
+    teams: int | None = None,
+) -> list[TeamHeard]:
+    """Return the figures of each team of five of the `readers`, in the order of their names."""
+    names = list(people)
+    found: list[TeamHeard] = []
+    starts = range(0, len(names) - TEAM + 1, TEAM)[:teams]
+    for at in starts:
+        progress(f"{condition}: hearing of team {len(found) + 1} of {len(starts)}")
+        team = {name: people[name] for name in names[at : at + TEAM]}
+        found.append(_team(team, condition))
+    return found
+
+
+def _team(team: Mapping[str, Sequence[Recording]], condition: str) -> TeamHeard:
+    said = {
+        name: [(_words(one), _sound(one, condition, number)) for number, one in enumerate(each)]
+        for name, each in team.items()
+    }
+    texts = sorted({words for each in said.values() for words, _ in each})
+    graph = compile_network(Choice(tuple(parse_template(text) for text in texts)), {})
+    usual = VoskRecogniser.ours(graph, {})
+    unseen = {name: each[CARD:] for name, each in said.items()}
+    before = {name: _heard(usual, each) for name, each in unseen.items()}
+    began = time.process_time()
+    fitted = fit([each[:CARD] for each in said.values()], graph, {}, _same)
+    took = time.process_time() - began
+    if fitted.network is None:
+        return TeamHeard(before, before, False, took)
+    ear = VoskRecogniser.ours(graph, {}, fitted=fitted.network)
+    after = {name: _heard(ear, each) for name, each in unseen.items()}
+    return TeamHeard(before, after, True, took)
+
+
+def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
+    """Return the figures by condition as a table in Markdown."""
+    lines = [
+        "| | wrong before | wrong after | people better | people worse | teams that use it"
+        " | processor s a team |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for condition, teams in heard.items():
+        before = {name: each for team in teams for name, each in team.before.items()}
+        after = {name: each for team in teams for name, each in team.after.items()}
+        gains = [np.mean(after[name]) - np.mean(before[name]) for name in before]
+        cells = (
+            _wrong(before),
+            _wrong(after),
+            sum(gain > 0 for gain in gains),
+            sum(gain < -WORSE for gain in gains),
+            f"{sum(team.used for team in teams)} of {len(teams)}",
+            f"{np.mean([team.seconds for team in teams]):.0f}",
+        )
+        lines.append(f"| {condition} | {' | '.join(map(str, cells))} |")
+    teams = next(iter(heard.values()))
+    people = sum(len(team.before) for team in teams)
+    lines += [
+        "",
+        "The quick ear alone, before and after it was fitted to the team from cards of"
+        f" {CARD} sentences: unseen sentences of {people} people, in per cent, with Wilson's 95 %"
+        " intervals. Worse is who loses more than one sentence in a hundred.",
+    ]
+    return "\n".join(lines)
+
+
+def _wrong(people: Mapping[str, Sequence[bool]]) -> str:
+    every = [right for each in people.values() for right in each]
+    wrong = len(every) - sum(every)
+    low, high = binomtest(wrong, len(every)).proportion_ci(method="wilson")
+    share = f"{100 * wrong / len(every):.1f} ({100 * low:.1f}–{100 * high:.1f})"
+    return f"{wrong} of {len(every)}: {share}"
+
+
+def _heard(ear: Recogniser, said: Sequence[Spoken]) -> tuple[bool, ...]:
+    return tuple(_same(heard_by(ear, sound), words) for words, sound in said)
+
+
+def _same(heard: Sequence[str], words: str) -> bool:
+    return " ".join(heard) == words
+
+
+def _words(recording: Recording) -> str:
+    return " ".join(recording.words.lower().split())
+
+
+def _sound(recording: Recording, condition: str, number: int) -> Samples:
+    return applied(condition, recording.pieces()[0].astype(np.float64) / 32768, number)

@@ -1,0 +1,56 @@
+"""The table of how teams are heard before and after: who may judge, what it counts, and people."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from grammar.errors import UserError
+from listener.bench.known_speakers import Recording, is_apart, known_speakers
+from listener.bench.team_hearing import TeamHeard, bench_hearing, hearing_page, readers
+
+PEOPLE = Path(__file__).parents[4] / "shared" / "human-speech" / "sentences"
+
+
+def recordings(name: str, words: str = "stand by", count: int = 16) -> list[Recording]:
+    return [Recording(Path(f"{name}-{at}.flac"), name, words) for at in range(count)]
+
+
+def test_only_people_judge_whom_no_network_of_ours_may_be_trained_on() -> None:
+    names = [f"LibriSpeech-{at}" for at in range(200)]
+    found = readers({name: recordings(name) for name in names})
+    assert 0 < len(found) < 100
+    assert all(is_apart(f"people/{name}") for name in found)
+
+
+def test_sentences_without_words_or_pronunciation_do_not_count() -> None:
+    people = {f"own-{at}": recordings(f"own-{at}") for at in range(5)}
+    assert len(readers(people)) == 5
+    with pytest.raises(UserError, match="4 people have enough"):
+        readers(people | {"own-0": recordings("own-0", "")})
+    with pytest.raises(UserError, match="4 people have enough"):
+        readers(people | {"own-0": recordings("own-0", "xqzt")})
+
+
+def test_the_table_has_wilson_s_interval_and_counts_who_loses() -> None:
+    """10 of 100: 5.5 to 17.4 % (R 4, binom::binom.wilson; from memory)."""
+    before = {"a": (True,) * 45 + (False,) * 5, "b": (True,) * 45 + (False,) * 5}
+    after = {"a": (True,) * 50, "b": (True,) * 44 + (False,) * 6}
+    page = hearing_page({"clean": [TeamHeard(before, after, True, 41.4)]})
+    assert "| clean | 10 of 100: 10.0 (5.5–17.4) | 6 of 100: 6.0 (" in page
+    assert "| 1 | 1 | 1 of 1 | 41 |" in page
+    assert "2 people" in page
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not PEOPLE.is_dir(), reason="needs ../shared/human-speech")
+def test_people_whom_the_network_never_heard_are_heard_better_from_their_cards() -> None:
+    """speechocean762 (Junbo Zhang et al.), adults whose mother tongue is Mandarin."""
+    (team,) = bench_hearing(readers(known_speakers(PEOPLE)), "clean", lambda _: None, teams=1)
+    before, after = (
+        sum(not right for each in part.values() for right in each)
+        for part in (team.before, team.after)
+    )
+    assert team.used
+    assert after < before
