@@ -22,12 +22,14 @@ from listener.storage.signing import SigningKey
 
 VOICES = "voices.jsonl"
 """Voiceprints of members who agreed to be known in this case (`listener/team/voiceprint_store.py`)."""
+FITTED = "fitted.network"
+"""The quick ear's network as it was fitted to them (`listener/team/fitted_store.py`)."""
 
 
 def personal_files(case: Path) -> list[Path]:
-    """Return the files of a case that hold voices: its sound, and voiceprints."""
-    voices = case / VOICES
-    return [*sound_files(case), *([voices] if os.path.lexists(voices) else [])]
+    """Return the files of a case that hold voices: its sound, voiceprints, and a network fitted to them."""
+    made = [case / VOICES, case / FITTED]
+    return [*sound_files(case), *(path for path in made if os.path.lexists(path))]
 
 
 def purge(journal: Journal, wall: str, key: SigningKey | None = None) -> int:

@@ -38,18 +38,24 @@ Shares = NDArray[np.float64]
 @dataclass(frozen=True, slots=True)
 class Sureness:
     """The logistic model: a member's log-odds against a stranger's are
-    (`scale` + `scale_longer` x) score - (`offset` + `offset_longer` x), x the logarithm of the seconds."""
+    (`scale` + `scale_longer` x) score - (`offset` + `offset_longer` x), x the logarithm of the seconds,
+    less how much stricter it is made: by `stricter_short` at `SHORTEST_S`, by `stricter_long` from a second
+    on, by a part of both between."""
 
     scale: float
     scale_longer: float
     offset: float
     offset_longer: float
+    stricter_short: float = 0.0
+    stricter_long: float = 0.0
 
     def shares(self, scores: Shares, seconds: float) -> Shares:
         """Return the share of each member, shape as `scores`: (..., members). The rest of 1 is nobody's."""
         x = np.log(min(max(seconds, SHORTEST_S), LONGEST_S))
+        long = min(1.0, 1.0 - x / np.log(SHORTEST_S))
+        stricter = self.stricter_short * (1.0 - long) + self.stricter_long * long
         odds = (self.scale + self.scale_longer * x) * scores - (
-            self.offset + self.offset_longer * x
+            self.offset + self.offset_longer * x + stricter
         )
         raised = np.exp(np.clip(odds, -40.0, 40.0))
         return np.asarray(raised / (1.0 + raised.sum(axis=-1, keepdims=True)), np.float64)

@@ -77,6 +77,14 @@ class Console:
         print(f"\r\033[K{line}", end="", file=self._out, flush=True)
         self._drawn = True
 
+    def progress(self, done: int, of: int) -> None:
+        """Show how far long work is."""
+        if self._out.isatty():
+            full = _BAR * done // max(of, 1)
+            line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}"
+            print(f"\r\033[K{line}", end="", file=self._out, flush=True)
+            self._drawn = True
+
     @contextmanager
     def keys(self) -> Iterator[Wish]:
         """Give a function that says which key was pressed since it was last asked."""

@@ -27,6 +27,7 @@ from tui.text.wording import clean
 
 if TYPE_CHECKING:
     from listener.audio.blocks import Source
+    from listener.team.fitted_store import FittedNetwork
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
 
@@ -100,7 +101,7 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     kept = chosen_members(wanted.team, protocol)
     while True:
         known = (*kept, *wanted.read_here)
-        ears = TeamEars(known)
+        ears = TeamEars(known, None if kept else wanted.fitted_here)
         choice = Preflight(
             protocol,
             wanted.weight_kg,
@@ -125,7 +126,26 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
             ears.choose(wanted, choice.ear)
             wanted.ear_chosen = True
             return True
-        wanted.read_here += read_at_briefing(wanted, protocol)
+        read_at_briefing(wanted, protocol)
+
+
+def _fitted_in_case(wanted: argparse.Namespace) -> FittedNetwork | None:
+    """Return the network that was fitted to the team of a case that goes on; None where it has none, or
+    the command line names another ear. Raises UserError where it cannot be read."""
+    from listener.storage.passphrase import unlock  # noqa: PLC0415
+    from listener.storage.purge import FITTED  # noqa: PLC0415
+    from listener.team.fitted_store import fitted_of_case  # noqa: PLC0415
+    from listener.team.network_fitting import fingerprint, shipped_network  # noqa: PLC0415
+
+    if wanted.recogniser != "auto" or wanted.model or not (wanted.case / FITTED).exists():
+        return None
+    wanted.known_passphrase = passphrase_of(wanted, wanted.case)
+    found = fitted_of_case(wanted.case, unlock(wanted.case, wanted.known_passphrase))
+    if found is None or found.shipped != fingerprint(shipped_network()):
+        return None
+    wanted.recogniser = "vosk"
+    print(clean(f"the quick ear fitted to the team listens: {found.in_words}"), file=sys.stderr)
+    return found
 
 
 def resume(wanted: argparse.Namespace) -> None:
@@ -140,6 +160,7 @@ def resume(wanted: argparse.Namespace) -> None:
     wanted.protocol = str(wanted.case / PROTOCOL)
     wanted.channels = channels_of(load_protocol(wanted.protocol), ())
     wanted.weight_kg, wanted.cases = None, wanted.case.parent
+    wanted.fitted = _fitted_in_case(wanted)
     _hear(_source(wanted), wanted)
 
 
@@ -170,7 +191,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
     team = (*chosen_members(wanted.team, load_protocol(wanted.protocol)), *wanted.read_here)
-    ears = TeamEars(team)
+    ears = TeamEars(team, wanted.fitted_here)
     if ears.offered and not wanted.ear_chosen:
         print(clean(ears.choose(wanted, ears.best)), file=sys.stderr)
     wishes = CaseOptions(
@@ -191,6 +212,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         scenario=clean(getattr(wanted, "scenario", "")),
         objectives=tuple(clean(text) for text in getattr(wanted, "objective", ())),
         team=team,
+        fitted=wanted.fitted,
         resume=getattr(wanted, "case", None),
         reopen=getattr(wanted, "reopen", False),
     )
@@ -241,12 +263,21 @@ def _hearing_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--speak", action="store_true", help="say so too, by espeak-ng")
     team_option(parser)
-    parser.set_defaults(read_here=(), ear_chosen=False)
+    parser.set_defaults(
+        read_here=(),
+        cards_here=(),
+        fitted_here=None,
+        fitted=None,
+        ear_chosen=False,
+        known_passphrase=None,
+    )
     passphrase_file_option(parser)
     signing_option(parser)
 
 
 def _passphrase(wanted: argparse.Namespace) -> str | None:
+    if wanted.known_passphrase is not None:
+        return str(wanted.known_passphrase)
     if "case" in wanted:
         return passphrase_of(wanted, wanted.case)
     if wanted.passphrase_file is not None:

@@ -18,10 +18,12 @@ from tui.text.wording import clean
 if TYPE_CHECKING:
     from grammar.protocol.model import Protocol
     from listener.storage.passphrase import Keys
+    from listener.team.fitted_store import FittedNetwork
     from listener.team.member import Member
     from tui.commands.card_console import CardRead
 
 EVERYBODY = "all"
+FITTED = "our model fitted to the team"
 
 
 def voices_folder() -> Path:
@@ -48,8 +50,9 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "--from",
         dest="audio",
+        action="append",
         metavar="FILE",
-        help="a card read into a WAV or FLAC file, of one station; none: microphone",
+        help="a card read into a WAV or FLAC file, one for each --station; none: microphone",
     )
     device_option(one)
     one.add_argument("--recogniser", choices=("auto", "vosk", "pocketsphinx"), default="auto")
@@ -74,11 +77,13 @@ def team(wanted: argparse.Namespace) -> None:
     """Have cards read, or list or remove kept voices."""
     if listed(wanted):
         return
+    from listener.team.fitted_store import forget_in_fitted  # noqa: PLC0415
     from listener.team.voiceprint_store import forget_member, kept_members  # noqa: PLC0415
 
     folder = voices_folder()
     if wanted.forget is not None:
-        if not forget_member(folder, wanted.forget):
+        fitted = forget_in_fitted(folder, wanted.forget)
+        if not forget_member(folder, wanted.forget) and not fitted:
             raise UserError(f"no voice is kept under “{wanted.forget}”: nothing was changed")
         print(clean(f"forgotten for good: {wanted.forget}"))
     elif wanted.kept:
@@ -113,14 +118,21 @@ def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
 class TeamEars:
     """The ears as they heard the cards of a team, and the quick one that is to listen."""
 
-    def __init__(self, members: Sequence[Member]) -> None:
-        from listener.team.ear_comparison import best_quick, together  # noqa: PLC0415
+    def __init__(self, members: Sequence[Member], fitted: FittedNetwork | None = None) -> None:
+        """`fitted` is a network that was fitted to just these members; one that is kept with their voices
+        is found. Raises UserError where it cannot be read."""
+        from listener.team.ear_comparison import CLEARLY, best_quick, together  # noqa: PLC0415
 
         self._scores = together(member.ears for member in members if member.ears)
         self._quick = [one for one in self._scores if one.recogniser]
         best = best_quick(self._scores)
         self.best = self._quick.index(best) if best else 0
         self.offered = tuple(f"{one.name} {one.right} of {one.of}" for one in self._quick)
+        self._fitted = (fitted or _kept_fitted(members)) if self._quick else None
+        if self._fitted:
+            self.offered += (f"{FITTED}: {self._fitted.in_words}",)
+            if best and self._fitted.after + CLEARLY > best.right:
+                self.best = len(self._quick)
 
     def choose(self, wanted: argparse.Namespace, at: int) -> str:
         """Have a quick ear listen, unless the command line names one. Returns the comparison in words."""
@@ -129,6 +141,10 @@ class TeamEars:
         if not self._quick:
             return ""
         if wanted.recogniser == "auto" and wanted.model is None:
+            if self._fitted and at == len(self._quick):
+                wanted.recogniser, wanted.fitted = "vosk", self._fitted
+                compared = table(self._scores)
+                return f"cards understood by {compared}; {self.offered[at]} listens"
             chosen = self._quick[at]
             wanted.recogniser = chosen.recogniser
             wanted.model = Path(chosen.model) if chosen.model else None
@@ -136,21 +152,31 @@ class TeamEars:
         return f"cards understood by {table(self._scores)}"
 
 
-def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> tuple[Member, ...]:
-    """Have cards read before a case, through its microphone. Returns the members who are known from them;
-    one who wants their voice kept is kept as well."""
+def _kept_fitted(members: Sequence[Member]) -> FittedNetwork | None:
+    from tui.commands.team_fitting import kept_fitted  # noqa: PLC0415
+
+    return kept_fitted(voices_folder(), members)
+
+
+def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
+    """Have cards read before a case, through its microphone, and fit the quick ear to all that were.
+
+    `wanted.cards_here`, `read_here` (the members who are known) and `fitted_here` are set. One who wants
+    their voice kept is kept as well, and the network where all of them do.
+    """
+    from listener.team.fitted_store import keep_fitted  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_member  # noqa: PLC0415
     from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.team_fitting import fit_team  # noqa: PLC0415
 
     console = Console()
-    found: list[Member] = []
+    cards: list[CardRead] = [*wanted.cards_here]
 
     def done(card: CardRead) -> None:
         console.say(told(protocol, card))
-        if card.member:
-            found.append(card.member)
-            if card.member.name:
-                keep_member(voices_folder(), card.member)
+        cards.append(card)
+        if card.member and card.member.name:
+            keep_member(voices_folder(), card.member)
 
     with ears_of(protocol, wanted.recogniser, wanted.model) as ears:
         read_cards(
@@ -161,14 +187,21 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> tuple[Me
             done,
             case=True,
         )
-    return tuple(found)
+    if len(cards) > len(wanted.cards_here):
+        wanted.fitted_here = fit_team(protocol, cards, console)
+    wanted.cards_here = tuple(cards)
+    wanted.read_here = tuple(card.member for card in cards if card.member)
+    if wanted.fitted_here and all(member.name for member in wanted.read_here):
+        keep_fitted(voices_folder(), wanted.fitted_here)
 
 
 def _read(wanted: argparse.Namespace, folder: Path) -> None:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from listener.storage.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
+    from listener.team.fitted_store import keep_fitted, keep_fitted_for_case  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_for_case, keep_member  # noqa: PLC0415
     from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.team_fitting import fit_team  # noqa: PLC0415
 
     case = Path(wanted.of) if (Path(wanted.of) / JOURNAL).is_file() else None
     protocol = load_protocol(str(case / PROTOCOL) if case else wanted.of)
@@ -178,10 +211,15 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
         if name not in protocol.stations:
             known = ", ".join(protocol.stations)
             raise UserError(f"There is no station “{name}”: there are {known}.")
-    if wanted.audio and len(stations) != 1:
-        raise UserError("a file holds the card of one member: name them with --station")
+    if wanted.audio and len(stations) != len(wanted.audio):
+        raise UserError("a file holds the card of one member: name each with --station")
+    cards_read = dict(zip(stations, wanted.audio or [None] * len(stations), strict=True))
+
+    console = Console()
+    cards: list[CardRead] = []
 
     def done(card: CardRead) -> None:
+        cards.append(card)
         if card.member and card.member.name:
             keep_member(folder, card.member)
         elif card.member and case:
@@ -192,11 +230,16 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
         read_cards(
             ears,
             stations,
-            lambda _: source_of(wanted.audio, wanted.device, (), keys=False),
-            Console(),
+            lambda name: source_of(cards_read[name], wanted.device, (), keys=False),
+            console,
             done,
             case=case is not None,
         )
+    fitted = fit_team(protocol, cards, console)
+    if fitted and all(card.member.name for card in cards if card.member):
+        keep_fitted(folder, fitted)
+    elif fitted and case:
+        keep_fitted_for_case(case, keys, fitted)
 
 
 def _keys_of(wanted: argparse.Namespace, case: Path) -> Keys | None:

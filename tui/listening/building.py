@@ -19,7 +19,7 @@ from listener.confidence.supervised_sure_ear import SupervisedSureEar, start_sur
 from listener.confidence.supervised_verifier import SupervisedVerifier, start_verifier
 from listener.recognition.engines import choose
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
-from listener.recognition.vosk_recogniser import OUR_MODEL
+from listener.recognition.vosk_recogniser import FITTED_MODEL, OUR_MODEL
 from listener.storage.case_lock import CaseLock
 from listener.storage.case_reader import open_case
 from listener.storage.flac_writer import FlacWriter
@@ -65,8 +65,11 @@ class Ears:
         """Which ears listen at the moment, for the header."""
         if self.sure and self.sure.listens:
             return "both ears"
-        ours = self.quick.name == OUR_MODEL
-        return f"the quick ear only{', which has never heard people' if ours else ''}"
+        notes = {
+            OUR_MODEL: ", which has never heard people",
+            FITTED_MODEL: ", which was fitted to the team",
+        }
+        return f"the quick ear only{notes.get(self.quick.name, '')}"
 
     def news(self) -> Iterator[str]:
         """Give a sentence for all that happened to the engines since this was last asked."""
@@ -142,6 +145,7 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
             protocol.pronunciations,
             options.model,
             protocol.protocol.language,
+            options.fitted.network if options.fitted else None,
         )
     )
     signing_key = None if options.sign_with is None else SigningKey(options.sign_with)
@@ -165,7 +169,7 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
         play=play,
         without_prompts=without_prompts,
         signing_key=signing_key,
-        team=TeamVoices(journal, options.team),
+        team=TeamVoices(journal, options.team, options.fitted),
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
+from listener.team.fitted_store import FittedNetwork
 from listener.team.member import Member
 
 
@@ -39,6 +40,8 @@ class CaseOptions:
     """A note of consent to the recording, taken before it begins."""
     team: tuple[Member, ...] = ()
     """Members who agreed to be known by voice."""
+    fitted: FittedNetwork | None = None
+    """The quick ear's network as it was fitted to them."""
     sounds: bool = False
     """Sounds for what wants attention."""
     speak: bool = False

@@ -23,6 +23,9 @@ def test_whoever_says_yes_at_the_briefing_is_known_and_nothing_is_written(
     card = AudioFile(SAMPLES / "card-drugs-nurse.flac")
     monkeypatch.setattr(team, "source_of", lambda *_args, **_options: card)
     wanted = argparse.Namespace(recogniser="auto", model=None, device=None, channels=())
-    (found,) = team.read_at_briefing(wanted, load_protocol("isolation-airway"))
+    wanted.cards_here, wanted.fitted_here = (), None
+    team.read_at_briefing(wanted, load_protocol("isolation-airway"))
+    (found,) = wanted.read_here
+    assert wanted.fitted_here is None  # one card is too few to fit the quick ear
     assert (found.station, found.name, len(found.prints)) == ("drugs-nurse", "", 13)
     assert not (tmp_path / "data").exists()

@@ -1,0 +1,168 @@
+"""Where networks lie that were fitted to a team: beside the voices they were made of, as private, and gone
+with the first of them that is forgotten.
+
+A network fitted to kept voices is a file of its own (mode 0600) among them, one for each team that read
+together. One with a voice for a single case lies in that case's folder, sealed where it is locked, and goes
+when the case ends, or by `purge`. Each begins with a line that says whose it is.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, field
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from grammar.errors import UserError
+from listener.storage.encrypted_lines import open_line, seal_line
+from listener.storage.passphrase import Keys
+from listener.storage.private_files import (
+    private_file,
+    private_folder,
+    read_regular,
+    remove_for_good,
+    settle,
+)
+from listener.storage.purge import FITTED
+
+_ENDING: Final = ".network"
+_LONGEST: Final = 1 << 26
+"""Bytes of the longest network, sealed."""
+
+
+@dataclass(frozen=True, slots=True)
+class FittedNetwork:
+    """The quick ear's network as it was fitted to a team."""
+
+    names: tuple[str, ...]
+    """The names under which its members' voices are kept; the station of one for this case only."""
+    shipped: str
+    """The fingerprint of the network that it was made of."""
+    before: int
+    """Sentences kept aside that the one that ships understood."""
+    after: int
+    of: int
+    network: bytes = field(repr=False)
+
+    @property
+    def in_words(self) -> str:
+        """How it heard the sentences kept aside, such as `14, before 11, of 22`."""
+        return f"{self.after}, before {self.before}, of {self.of} sentences kept aside"
+
+
+def keep_fitted(folder: Path, fitted: FittedNetwork) -> None:
+    """Keep a network among the kept voices, in place of one of the same team. Raises UserError where that
+    cannot be."""
+    try:
+        if not folder.is_dir():
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            private_folder(folder)
+        path = _path(folder, fitted.names)
+        partial = path.with_suffix(".part-network")
+        for old in (partial, path):
+            if os.path.lexists(old):
+                remove_for_good(old)
+        private_file(partial, _written(fitted))
+        partial.rename(path)
+        settle(folder)
+    except OSError as error:
+        raise UserError(f"the network cannot be kept in {folder}: {error.strerror}.") from None
+
+
+def fitted_for(folder: Path, names: Iterable[str], shipped: str) -> FittedNetwork | None:
+    """Return the network fitted to the smallest team that has all these names, made of the network with the
+    fingerprint `shipped`; None where there is none. Raises UserError where one cannot be read."""
+    wanted = {_key(name) for name in names}
+    if not wanted:
+        return None
+    found = [
+        fitted
+        for path in _paths(folder)
+        if (fitted := _read(path, None)).shipped == shipped
+        and wanted <= set(map(_key, fitted.names))
+    ]
+    return min(found, key=lambda fitted: len(fitted.names), default=None)
+
+
+def forget_in_fitted(folder: Path, name: str) -> bool:
+    """Remove every network that was fitted to this member for good; False where there is none. One that
+    cannot be read goes too: nobody can say whose it is. Raises UserError where one cannot be removed."""
+    gone = False
+    for path in _paths(folder):
+        try:
+            names = set(map(_key, _read(path, None).names))
+        except UserError:
+            names = {_key(name)}
+        if _key(name) in names:
+            _remove(path)
+            gone = True
+    return gone
+
+
+def keep_fitted_for_case(case: Path, keys: Keys | None, fitted: FittedNetwork) -> None:
+    """Keep a network in a case's folder, locked where the case is. Raises UserError."""
+    content = _written(fitted)
+    try:
+        forget_fitted_of_case(case)
+        private_file(case / FITTED, seal_line(keys, content).encode() if keys else content)
+        settle(case)
+    except OSError as error:
+        raise UserError(f"the network cannot be kept in {case}: {error.strerror}.") from None
+
+
+def fitted_of_case(case: Path, keys: Keys | None) -> FittedNetwork | None:
+    """Return the network that lies in a case's folder; None where none does. Raises UserError where it
+    cannot be read."""
+    path = case / FITTED
+    return _read(path, keys) if os.path.lexists(path) else None
+
+
+def forget_fitted_of_case(case: Path) -> None:
+    """Remove a case's network for good, where it has one. Raises UserError."""
+    if os.path.lexists(case / FITTED):
+        _remove(case / FITTED)
+
+
+def _written(fitted: FittedNetwork) -> bytes:
+    head = {name: value for name, value in asdict(fitted).items() if name != "network"}
+    return json.dumps(head, ensure_ascii=False).encode() + b"\n" + fitted.network
+
+
+def _read(path: Path, keys: Keys | None) -> FittedNetwork:
+    try:
+        content = read_regular(path, _LONGEST)
+        if keys:
+            content = open_line(keys, content.decode())
+        line, _, network = content.partition(b"\n")
+        head = json.loads(line)
+        before, after, of = (int(head[each]) for each in ("before", "after", "of"))
+        names = tuple(str(name) for name in head["names"])
+        return FittedNetwork(names, str(head["shipped"]), before, after, of, network)
+    except (OSError, ValueError, KeyError, TypeError):
+        raise UserError(f"{path} cannot be read as a network fitted to a team.") from None
+
+
+def _remove(path: Path) -> None:
+    try:
+        remove_for_good(path)
+    except OSError as error:
+        raise UserError(f"{path} cannot be removed: {error.strerror}.") from None
+    settle(path.parent)
+
+
+def _paths(folder: Path) -> Iterator[Path]:
+    yield from sorted(folder.glob(f"*{_ENDING}"))
+    yield from sorted(folder.glob("*.part-network"))
+
+
+def _path(folder: Path, names: Iterable[str]) -> Path:
+    """The file of a team: never a path of its own, whatever its members are called."""
+    team = "\n".join(sorted(map(_key, names)))
+    return folder / f"{sha256(team.encode()).hexdigest()[:24]}{_ENDING}"
+
+
+def _key(name: str) -> str:
+    return name.strip().casefold()
