@@ -1,16 +1,21 @@
 """An immutable sequence whose changes cost nearly the same however long it is.
 
 A case of a week has hundreds of thousands of loops: a tuple would be copied whole for each. Items lie in
-chunks, and a change copies the chunk it falls into and the list of chunks.
+chunks, and the chunks in blocks, each as many: a change near the end, where nearly all are, copies a chunk
+and a block.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import chain
-from typing import TypeVar, overload
+from itertools import chain, islice
+from typing import TypeAlias, TypeVar, overload
 
 T = TypeVar("T")
+U = TypeVar("U")
+
+Block: TypeAlias = tuple[tuple[T, ...], ...]
+"""Full chunks, up to SIZE."""
 
 SIZE = 64
 """Items of a chunk."""
@@ -23,20 +28,24 @@ effect a little later than its number says."""
 class ChunkedSequence(Sequence[T]):
     """The sequence. `plus`, `put` and `edited` give a new one; this one stays as it is."""
 
-    __slots__ = ("_full", "_last")
+    __slots__ = ("_blocks", "_full", "_last")
 
     def __init__(self, items: Iterable[T] = ()) -> None:
         whole = tuple(items)
         edge = len(whole) // SIZE * SIZE
-        self._full = tuple(whole[at : at + SIZE] for at in range(0, edge, SIZE))
+        chunks = tuple(whole[at : at + SIZE] for at in range(0, edge, SIZE))
+        self._blocks, self._full = _in_blocks(chunks)
         self._last = whole[edge:]
 
     def plus(self, item: T) -> ChunkedSequence[T]:
         """Return this with one item more."""
         last = (*self._last, item)
-        if len(last) == SIZE:
-            return self._of((*self._full, last), ())
-        return self._of(self._full, last)
+        if len(last) < SIZE:
+            return self._of(self._blocks, self._full, last)
+        full = (*self._full, last)
+        if len(full) < SIZE:
+            return self._of(self._blocks, full, ())
+        return self._of((*self._blocks, full), (), ())
 
     def plus_all(self, items: Iterable[T]) -> ChunkedSequence[T]:
         """Return this with more items."""
@@ -50,11 +59,38 @@ class ChunkedSequence(Sequence[T]):
         if not 0 <= at < len(self):
             raise IndexError(at)
         number, place = divmod(at, SIZE)
-        if number == len(self._full):
-            return self._of(self._full, (*self._last[:place], item, *self._last[place + 1 :]))
-        chunk = self._full[number]
-        chunk = (*chunk[:place], item, *chunk[place + 1 :])
-        return self._of((*self._full[:number], chunk, *self._full[number + 1 :]), self._last)
+        block, chunk = divmod(number, SIZE)
+        if block < len(self._blocks):
+            found = self._blocks[block]
+            changed = _with(found, chunk, _with(found[chunk], place, item))
+            return self._of(_with(self._blocks, block, changed), self._full, self._last)
+        if chunk < len(self._full):
+            changed = _with(self._full, chunk, _with(self._full[chunk], place, item))
+            return self._of(self._blocks, changed, self._last)
+        return self._of(self._blocks, self._full, _with(self._last, place, item))
+
+    def shared(self, other: ChunkedSequence[T]) -> int:
+        """Return how many items both have from the beginning on, at least: those in whole chunks that are
+        the same, and no more are looked at."""
+        count = 0
+        for own, its in zip(self._blocks, other._blocks, strict=False):
+            if own is not its:
+                break
+            count += SIZE
+        for own_chunk, its_chunk in zip(self._chunks(count), other._chunks(count), strict=False):
+            if own_chunk is not its_chunk:
+                break
+            count += 1
+        return SIZE * count
+
+    def newest(self, count: int) -> tuple[T, ...]:
+        """Return the last `count` items, up to SIZE, in their order; all where there are no more."""
+        last = self._last
+        if count > len(last):
+            before = self._full or (self._blocks[-1] if self._blocks else ())
+            if before:
+                return (*before[-1], *last)[-count:]
+        return last[-count:]
 
     def edited(
         self, change: Callable[[T], T | None], older: Callable[[T], bool]
@@ -75,7 +111,9 @@ class ChunkedSequence(Sequence[T]):
             return self
         tail = [new for item in self[start:] if (new := change(item)) is not None]
         edge = start // SIZE
-        kept = self._of(self._full[:edge], self[edge * SIZE : start])
+        block, chunk = divmod(edge, SIZE)
+        full = self._blocks[block] if block < len(self._blocks) else self._full
+        kept = self._of(self._blocks[:block], full[:chunk], self[edge * SIZE : start])
         return kept.plus_all(tail)
 
     def latest(self, wanted: Callable[[T], bool], older: Callable[[T], bool]) -> T | None:
@@ -89,21 +127,33 @@ class ChunkedSequence(Sequence[T]):
                 return None
         return None
 
+    def _chunks(self, first: int = 0) -> Iterator[tuple[T, ...]]:
+        """Give the full chunks in order, from the chunk of the number `first` on."""
+        block, chunk = divmod(first, SIZE)
+        for each in (*self._blocks[block:], *([self._full] if block <= len(self._blocks) else [])):
+            yield from each[chunk:]
+            chunk = 0
+
     def _backwards(self) -> Iterator[T]:
         yield from reversed(self._last)
         for chunk in reversed(self._full):
             yield from reversed(chunk)
+        for block in reversed(self._blocks):
+            for chunk in reversed(block):
+                yield from reversed(chunk)
 
     __reversed__ = _backwards
 
     @classmethod
-    def _of(cls, full: tuple[tuple[T, ...], ...], last: tuple[T, ...]) -> ChunkedSequence[T]:
+    def _of(
+        cls, blocks: tuple[Block[T], ...], full: Block[T], last: tuple[T, ...]
+    ) -> ChunkedSequence[T]:
         made: ChunkedSequence[T] = cls.__new__(cls)
-        made._full, made._last = full, last
+        made._blocks, made._full, made._last = blocks, full, last
         return made
 
     def __len__(self) -> int:
-        return SIZE * len(self._full) + len(self._last)
+        return SIZE * (SIZE * len(self._blocks) + len(self._full)) + len(self._last)
 
     @overload
     def __getitem__(self, at: int) -> T: ...
@@ -114,31 +164,45 @@ class ChunkedSequence(Sequence[T]):
             start, stop, step = at.indices(len(self))
             if step != 1:
                 return tuple(self[i] for i in range(start, stop, step))
-            if start >= SIZE * len(self._full):
-                edge = SIZE * len(self._full)
+            edge = len(self) - len(self._last)
+            if start >= edge:
                 return self._last[start - edge : max(stop - edge, 0)]
             first = start // SIZE
-            chunks = (*self._full[first : stop // SIZE + 1], self._last)
-            whole = tuple(chain.from_iterable(chunks))
+            chunks = islice(self._chunks(first), max(stop // SIZE + 1 - first, 0))
+            whole = tuple(chain(chain.from_iterable(chunks), self._last))
             return whole[start - first * SIZE : max(stop - first * SIZE, 0)]
         if at < 0:
             at += len(self)
         if not 0 <= at < len(self):
             raise IndexError(at)
         number, place = divmod(at, SIZE)
-        return self._last[place] if number == len(self._full) else self._full[number][place]
+        block, chunk = divmod(number, SIZE)
+        if block < len(self._blocks):
+            return self._blocks[block][chunk][place]
+        return self._full[chunk][place] if chunk < len(self._full) else self._last[place]
 
     def __iter__(self) -> Iterator[T]:
-        for chunk in self._full:
+        for chunk in self._chunks():
             yield from chunk
         yield from self._last
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, ChunkedSequence):
             return NotImplemented
-        return self._full == other._full and self._last == other._last
+        ours, theirs = (self._blocks, self._full), (other._blocks, other._full)
+        return ours == theirs and self._last == other._last
 
     __hash__ = None  # type: ignore[assignment]  # as for a list: compared by what it holds
 
     def __repr__(self) -> str:
         return f"ChunkedSequence({list(self)!r})"
+
+
+def _in_blocks(chunks: tuple[tuple[T, ...], ...]) -> tuple[tuple[Block[T], ...], Block[T]]:
+    """Return full chunks as full blocks, and what is left over."""
+    edge = len(chunks) // SIZE * SIZE
+    return tuple(chunks[at : at + SIZE] for at in range(0, edge, SIZE)), chunks[edge:]
+
+
+def _with(items: tuple[U, ...], at: int, item: U) -> tuple[U, ...]:
+    return (*items[:at], item, *items[at + 1 :])

@@ -42,6 +42,14 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
+class Report:
+    """A call, by fact, that reported tasks done: those of the orders `orders`, by fact."""
+
+    fact: int
+    orders: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DoseGiven:
     """A dose reported given. `amount` is None where none was said and none was ordered."""
 

@@ -8,13 +8,13 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
 from grammar.case.chunked_sequence import ChunkedSequence
-from grammar.case.doses import DoseGiven, Task, in_ml, last_of, outside_range, per_kg
+from grammar.case.doses import DoseGiven, Report, Task, in_ml, last_of, outside_range, per_kg
 from grammar.case.findings import Finding
 from grammar.case.loops import differences
 from grammar.case.recorded import RecordedCall
 from grammar.case.sequence_rules import Event, names
 from grammar.case.state import State
-from grammar.case.timers import Timer, complete_oldest
+from grammar.case.timers import Timer, complete_oldest, with_one_more
 from grammar.case.view import Utterance
 from grammar.case.vitals import vital_sign
 from grammar.protocol.model import Call, Protocol
@@ -42,7 +42,8 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
         case "start-timer":
             state = _start_timer(state, said)
         case "timer-complete":
-            state = replaced(state, timers=complete_oldest(state.timers, said.t, said.fact))
+            timers, running = complete_oldest(state.timers, state.running, said.t, said.fact)
+            state = replaced(state, timers=timers, running=running)
         case "given":
             state = _given(protocol, state, said)
         case "order":
@@ -73,7 +74,8 @@ def _start_timer(state: State, said: Utterance) -> State:
         return state
     by_hand = "entered" in said.flags
     timer = Timer(said.fact, float(seconds), said.until, said.fact, by_hand=by_hand)
-    return replaced(state, timers=state.timers.plus(timer))
+    running = with_one_more(state.running, timer.due, len(state.timers))
+    return replaced(state, timers=state.timers.plus(timer), running=running)
 
 
 # ---------------------------------------------------------------------- checklists
@@ -199,7 +201,7 @@ def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> St
     """Return the state with the tasks done that this call reports."""
     if not any(call.id in other.task.done_by for other in protocol.call if other.task):
         return state
-    tasks, pending = state.tasks, dict(state.pending)
+    tasks, pending, carried = state.tasks, dict(state.pending), []
     carried_out = {dose.ordered_fact for dose in _given_by(state, said.fact)}
     for order, places in state.pending.items():
         asked = protocol.calls[order].task
@@ -214,10 +216,14 @@ def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> St
                 done = done and task.fact in carried_out
             if done:
                 tasks = tasks.put(place, replaced(task, done=said.t, done_fact=said.fact))
+                carried.append(task.fact)
             else:
                 left.append(place)
         pending[order] = tuple(left)
-    return replaced(state, tasks=tasks, pending=pending)
+    if not carried:
+        return state
+    reports = state.reports.plus(Report(said.fact, tuple(carried)))
+    return replaced(state, tasks=tasks, pending=pending, reports=reports)
 
 
 def _given_by(state: State, fact: int) -> Iterator[DoseGiven]:

@@ -361,7 +361,7 @@ class Case:
         )
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
             utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
-            state = replaced(state, possible_help=(*state.possible_help, utterance))
+            state = replaced(state, possible_help=state.possible_help.plus(utterance))
         line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
         before_it = state.loops
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
@@ -389,7 +389,9 @@ class Case:
         if outcome.settled is not None:
             settled = outcome.settled
             if state.possible_help:
-                help_left = tuple(u for u in state.possible_help if u.loop != settled)
+                help_left = state.possible_help.edited(
+                    lambda u: None if u.loop == settled else u, lambda u: u.fact < settled
+                )
                 state = replaced(state, possible_help=help_left)
             if not doubtful:
                 return state

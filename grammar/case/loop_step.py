@@ -79,7 +79,7 @@ def by_other(loop: Loop, said: Said) -> bool:
 
 
 def newest(loops: Loops) -> Iterator[Loop]:
-    return reversed(loops[-RECENT:])
+    return reversed(loops.newest(RECENT))
 
 
 def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
@@ -111,7 +111,7 @@ def put(loops: Loops, changed: Loop) -> Loops:
 
 def place_of(loops: Loops, loop: int) -> int | None:
     """Return where a loop stands, by its id; None where there is none. Ids only grow."""
-    for back, each in enumerate(reversed(loops[-RECENT:]), start=1):
+    for back, each in enumerate(newest(loops), start=1):
         if each.id <= loop:
             return len(loops) - back if each.id == loop else None
     at = bisect_left(loops, loop, key=lambda each: each.id)

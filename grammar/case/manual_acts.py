@@ -25,6 +25,7 @@ from grammar.case.facts import (
 from grammar.case.loop_step import place_of
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
+from grammar.case.timers import running_of
 from grammar.case.view import LogLine
 from grammar.protocol.model import Protocol, decimal
 from grammar.times import duration, number
@@ -72,7 +73,8 @@ def timer_changed(state: State, fact: TimerChanged) -> State:
     else:
         changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
         text = f"timer made {duration(fact.seconds)} longer: {timer.name}"
-    return _told(replace(state, timers=state.timers.put(at, changed)), fact, text)
+    timers = state.timers.put(at, changed)
+    return _told(replace(state, timers=timers, running=running_of(timers)), fact, text)
 
 
 def tick(state: State, fact: Ticked) -> State:

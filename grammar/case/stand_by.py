@@ -21,10 +21,10 @@ def held_long(
     `t`."""
     if loop is None or not before or loop > before[-1].id:
         return ()  # just opened: nothing held it before
-    was_at, now_at = place_of(before, loop), place_of(after, loop)
-    if was_at is None or now_at is None:
+    at = place_of(before, loop)  # and after: a loop keeps its place
+    if at is None:
         return ()
-    was, now = before[was_at], after[now_at]
+    was, now = before[at], after[at]
     if was.stand_by_since is None or now.stand_by_since is not None or now.status == "withdrawn":
         return ()
     return tuple(held_too_long(protocol, was, t))

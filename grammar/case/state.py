@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 from grammar.case.checklist import ChecklistProgress
 from grammar.case.chunked_sequence import ChunkedSequence
-from grammar.case.doses import DoseGiven, Task
+from grammar.case.doses import DoseGiven, Report, Task
 from grammar.case.findings import Finding
 from grammar.case.loops import Loop
 from grammar.case.persistent_sequence import PersistentSequence
 from grammar.case.recorded import RecordedCall
 from grammar.case.sequence_rules import Event
-from grammar.case.timers import Timer
+from grammar.case.timers import Running, Timer
 from grammar.case.view import LogLine, Utterance
 from grammar.case.vitals import VitalSign
 
@@ -25,9 +25,11 @@ class State:
 
     loops: ChunkedSequence[Loop] = field(default_factory=ChunkedSequence)
     timers: ChunkedSequence[Timer] = field(default_factory=ChunkedSequence)
+    running: Running = ()
     tasks: ChunkedSequence[Task] = field(default_factory=ChunkedSequence)
     pending: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """Places in `tasks` of those that are neither done nor withdrawn, by the order's call."""
+    reports: ChunkedSequence[Report] = field(default_factory=ChunkedSequence)
     doses: ChunkedSequence[DoseGiven] = field(default_factory=ChunkedSequence)
     vitals: ChunkedSequence[VitalSign] = field(default_factory=ChunkedSequence)
     checklists: tuple[ChecklistProgress, ...] = ()
@@ -42,7 +44,7 @@ class State:
     """Calls heard with doubt: they have had no effect yet."""
     unsure_answers: ChunkedSequence[Utterance] = field(default_factory=ChunkedSequence)
     """Answers and prowords heard with doubt: they have closed nothing."""
-    possible_help: tuple[Utterance, ...] = ()
+    possible_help: ChunkedSequence[Utterance] = field(default_factory=ChunkedSequence)
     """Utterances that may be a call for help and that nobody has settled."""
     weight_kg: float | None = None
     drill: bool | None = None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -61,10 +63,28 @@ class Timer:
         return "done" if now >= self.due else "running"
 
 
-def complete_oldest(timers: ChunkedSequence[Timer], t: float, fact: int) -> ChunkedSequence[Timer]:
-    """Return the timers after "timer complete" at `t`: it means the one that was due first."""
-    waiting = [at for at, timer in enumerate(timers) if timer.completed is None]
-    if not waiting:
-        return timers
-    first = min(waiting, key=lambda at: timers[at].due)
-    return timers.put(first, replaced(timers[first], completed=t, ended_by=fact))
+Running = tuple[tuple[float, int], ...]
+"""When each timer that nobody called complete is due, and its place among all; the first due first."""
+
+
+def running_of(timers: Iterable[Timer]) -> Running:
+    """Return those of the timers that nobody called complete."""
+    places = enumerate(timers)
+    return tuple(sorted((timer.due, at) for at, timer in places if timer.completed is None))
+
+
+def with_one_more(running: Running, due: float, place: int) -> Running:
+    """Return them with the timer at `place`, due at `due` seconds on the case's clock."""
+    at = bisect(running, (due, place))
+    return (*running[:at], (due, place), *running[at:])
+
+
+def complete_oldest(
+    timers: ChunkedSequence[Timer], running: Running, t: float, fact: int
+) -> tuple[ChunkedSequence[Timer], Running]:
+    """Return the timers after "timer complete" at `t`, and those that still run: it means the one that
+    was due first."""
+    if not running:
+        return timers, running
+    first = running[0][1]
+    return timers.put(first, replaced(timers[first], completed=t, ended_by=fact)), running[1:]

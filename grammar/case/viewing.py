@@ -36,7 +36,7 @@ def view_of(protocol: Protocol, state: State, now: float, judged: Judged | None 
         recording=state.recording,
         ended=state.ended,
         unsure=_unsure(state),
-        possible_help=state.possible_help,
+        possible_help=tuple(state.possible_help),
         drill=state.drill,
         events={name: tuple(events) for name, events in state.events.items()},
     )

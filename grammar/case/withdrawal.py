@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from bisect import bisect_left
+from collections.abc import Mapping
 from typing import TypeVar
 
 from grammar.case.checklist import ChecklistProgress
@@ -13,7 +14,7 @@ from grammar.case.loop_step import place_of
 from grammar.case.recorded import RecordedCall
 from grammar.case.sequence_rules import Event
 from grammar.case.state import State
-from grammar.case.timers import Timer
+from grammar.case.timers import Timer, running_of
 from grammar.case.view import Utterance
 from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Protocol
@@ -52,13 +53,15 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
     All of them came with the fact or after it, so that only the ends of long sequences are looked at.
     """
     said = utterance_of(state, fact)
-    tasks = _tasks_without(protocol, state, fact, said)
+    tasks = _tasks_without(state, fact)
+    timers = _timers_without(protocol, state, fact, said)
     return replaced(
         state,
         withdrawn=state.withdrawn | {fact},
-        timers=_timers_without(protocol, state, fact, said),
+        timers=timers,
+        running=state.running if timers is state.timers else running_of(timers),
         tasks=tasks,
-        pending=state.pending if tasks is state.tasks else pending_of(tasks),
+        pending=pending_of(tasks, state),
         doses=_less(state.doses, fact),
         records=_less(state.records, fact),
         vitals=_less(state.vitals, fact),
@@ -97,28 +100,41 @@ def _timers_without(
     return timers
 
 
-def _tasks_without(
-    protocol: Protocol, state: State, fact: int, said: Utterance | None
-) -> ChunkedSequence[Task]:
+def _tasks_without(state: State, fact: int) -> ChunkedSequence[Task]:
     tasks = state.tasks.edited(
         lambda task: replaced(task, withdrawn=True) if task.fact == fact else task,
         lambda task: task.fact < fact,
     )
     if tasks == state.tasks:
         tasks = state.tasks
-    reports = said is not None and any(
-        said.call in call.task.done_by for call in protocol.call if call.task
-    )
-    for at, task in enumerate(tasks) if reports else ():
-        if task.done_fact == fact:
-            tasks = tasks.put(at, replaced(task, done=None, done_fact=None))
+    report = state.reports.latest(lambda one: one.fact == fact, lambda one: one.fact < fact)
+    for order in report.orders if report else ():
+        for at in places_of(tasks, order):
+            if tasks[at].done_fact == fact:
+                tasks = tasks.put(at, replaced(tasks[at], done=None, done_fact=None))
     return tasks
 
 
-def pending_of(tasks: Iterable[Task]) -> dict[str, tuple[int, ...]]:
-    """Return the places of the tasks that are neither done nor withdrawn, by their call."""
-    found: dict[str, list[int]] = {}
-    for at, task in enumerate(tasks):
+def places_of(tasks: ChunkedSequence[Task], fact: int) -> list[int]:
+    """Return where the tasks of an order stand. All but a few are in the order of their facts."""
+    at = bisect_left(tasks, fact, key=lambda task: task.fact)
+    if at < len(tasks) and tasks[at].fact == fact:
+        return [at]
+    return [place for place, task in enumerate(tasks) if task.fact == fact]
+
+
+def pending_of(tasks: ChunkedSequence[Task], before: State) -> Mapping[str, tuple[int, ...]]:
+    """Return the places of the tasks that are neither done nor withdrawn, by their call.
+
+    They are known of those that `before` has as well.
+    """
+    if tasks is before.tasks:
+        return before.pending
+    start = tasks.shared(before.tasks)
+    found = {
+        call: list(places[: bisect_left(places, start)]) for call, places in before.pending.items()
+    }
+    for at, task in enumerate(tasks[start:], start=start):
         if task.done is None and not task.withdrawn:
             found.setdefault(task.call, []).append(at)
     return {call: tuple(places) for call, places in found.items()}
@@ -149,10 +165,13 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
     said = utterance_of(state, loop.fact) if loop else None
     if loop is None or said is None or said.call is None:
         return state
-    before = {task.call: task for task in state.tasks if task.fact == loop.fact}
+    before = {
+        state.tasks[at].call: state.tasks[at]
+        for at in (places_of(state.tasks, loop.fact) if protocol.calls[said.call].task else ())
+    }
     cleared = without(protocol, state, loop.fact)
     tasks = _less(cleared.tasks, loop.fact)
-    cleared = replaced(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks))
+    cleared = replaced(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks, cleared))
     corrected = replaced(said, slots=loop.slots)
     if unsure:
         return replaced(cleared, unsure=cleared.unsure.plus(corrected))
@@ -165,4 +184,4 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
         ),
         lambda task: task.fact < loop.fact,
     )
-    return replaced(applied, tasks=tasks, pending=pending_of(tasks))
+    return replaced(applied, tasks=tasks, pending=pending_of(tasks, applied))

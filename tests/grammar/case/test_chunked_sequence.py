@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grammar.case.chunked_sequence import MARGIN, ChunkedSequence
+from grammar.case.chunked_sequence import MARGIN, SIZE, ChunkedSequence
 
 
 @given(st.integers(0, 400), st.data())
@@ -43,3 +46,35 @@ def test_a_change_looks_no_further_back_than_it_must() -> None:
         *range(99_996, 100_000),
     )
     assert looked == MARGIN + 10
+
+
+@pytest.mark.parametrize("length", [0, 63, 64, 65, SIZE**2 - 1, SIZE**2, SIZE**2 + 1, 3 * SIZE**2 + 70])
+def test_it_does_so_where_its_blocks_end(length: int) -> None:
+    plain = tuple(range(length))
+    empty: ChunkedSequence[int] = ChunkedSequence()
+    for made in (ChunkedSequence(plain), empty.plus_all(plain)):
+        assert made == ChunkedSequence(plain)
+        assert (len(made), tuple(made), tuple(reversed(made))) == (length, plain, plain[::-1])
+        for count in (1, 60, SIZE):
+            assert made.newest(count) == plain[-count:]
+        for at in {0, SIZE - 1, SIZE, SIZE**2 - 1, SIZE**2, 2 * SIZE**2, length - 1} & set(plain):
+            assert made[at] == at
+            put = made.put(at, -1)
+            assert tuple(put) == (*plain[:at], -1, *plain[at + 1 :])
+            for last in (at, at + 1, at + SIZE, at + SIZE**2 + 1):
+                assert made[at:last] == plain[at:last]
+            gone = made.edited(lambda x, at=at: None if x == at else x, lambda x, at=at: x < at)
+            assert tuple(gone) == (*plain[:at], *plain[at + 1 :])
+
+
+def test_a_put_near_the_end_of_a_long_one_costs_what_it_costs_in_a_short_one() -> None:
+    def bytes_of_a_put(length: int) -> int:
+        made = ChunkedSequence(range(length))
+        tracemalloc.start()
+        put = made.put(length - 70, -1)
+        grown = tracemalloc.get_traced_memory()[0]
+        tracemalloc.stop()
+        assert put[length - 70] == -1
+        return grown
+
+    assert bytes_of_a_put(1_000_000) < 3 * bytes_of_a_put(4_000)
