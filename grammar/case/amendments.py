@@ -49,10 +49,13 @@ class EffectiveFact:
     """A person said who spoke."""
 
 
+_LASTING = (Heard, HeardOut, Gap)
+
+
 def ended(fact: Fact) -> float:
     """Return when a fact was complete, seconds on the case's clock: a fact that lasts is known when
     it is over."""
-    return fact.until if isinstance(fact, Heard | HeardOut | Gap) else fact.t
+    return fact.until if isinstance(fact, _LASTING) else fact.t
 
 
 def confidence_of(heard: Heard) -> float:

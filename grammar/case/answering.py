@@ -25,7 +25,9 @@ from grammar.case.loops import Loop, differences, is_number, repeated
 from grammar.case.view import Role
 from grammar.language.meaning import Reading, Slots
 from grammar.protocol.model import Protocol
-from grammar.replacing import replaced
+from grammar.replacing import quick, replaced
+
+_outcome, _loop = quick(Outcome), quick(Loop)
 
 
 def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
@@ -33,13 +35,13 @@ def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     meaning = said.meaning
     match meaning.kind:
         case "unrecognised":
-            return Outcome(loops, "unrecognised")
+            return _outcome(loops, "unrecognised")
         case "proword":
             return _proword(protocol, loops, said)
         case "item":
             slots = {"checklist": str(meaning.checklist), "item": str(meaning.item)}
             # "Negative, plans agreed" answers no item.
-            return Outcome(loops, "call", slots=slots, effective=not meaning.said("negative"))
+            return _outcome(loops, "call", slots=slots, effective=not meaning.said("negative"))
         case "answer":
             return _answer(protocol, loops, said)
         case "call":
@@ -58,9 +60,9 @@ def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         return _disregard(loops, said)
     if meaning.said("say-again") and target:
         again = replaced(target, asked=said.until, stand_by_since=None).flagged("say again")
-        return Outcome(put(loops, again), "proword", target.id, target.call)
+        return _outcome(put(loops, again), "proword", target.id, target.call)
     if meaning.said("stand-by") and target:
-        return Outcome(
+        return _outcome(
             put(
                 loops,
                 replaced(target, stand_by_since=said.t, stand_by_fact=said.fact).flagged(
@@ -77,10 +79,10 @@ def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         answered = next((x for x in live(protocol, loops, said) if x.status == "answered"), None)
         if answered and not by_other(answered, said):
             closed = replaced(answered, status="closed", closed=said.t).flagged("confirmed")
-            return Outcome(put(loops, closed), "proword", closed.id, closed.call)
+            return _outcome(put(loops, closed), "proword", closed.id, closed.call)
     if meaning.said("acknowledge", "affirm"):
         return _acknowledge(protocol, loops, said, waiting)
-    return Outcome(loops, "proword")
+    return _outcome(loops, "proword")
 
 
 def _acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loop]) -> Outcome:
@@ -93,9 +95,9 @@ def _acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loo
     if target is None:
         loop = waiting[0] if waiting else None
         if loop is None:
-            return Outcome(loops, "acknowledgement")
+            return _outcome(loops, "acknowledgement")
         # "Copy" reads nothing back: it is noted on the loop, which stays open.
-        return Outcome(
+        return _outcome(
             put(loops, loop.flagged("only acknowledged")), "acknowledgement", loop.id, loop.call
         )
     flags = ("ambiguous",) if len(accepting) > 1 else ()
@@ -114,23 +116,23 @@ def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     recent = [x for x in read_back if x.answered is None or said.t <= x.answered + x.window_s]
     heard = max(recent, key=lambda loop: rejectable(loop, said), default=None)
     if heard is None:
-        return Outcome(loops, "proword")
+        return _outcome(loops, "proword")
     again = replaced(
         heard, status="open", asked=said.until, answered=None, closed=None, stand_by_since=None
     ).flagged("differed")
-    return Outcome(put(loops, again), "proword", again.id, again.call)
+    return _outcome(put(loops, again), "proword", again.id, again.call)
 
 
 def _disregard(loops: Loops, said: Said) -> Outcome:
     if said.before and said.before.loop is None:
         # A call-out that opens no loop, or a checklist item.
-        return Outcome(loops, "proword", call=said.before.call, withdrawn=said.before.fact)
+        return _outcome(loops, "proword", call=said.before.call, withdrawn=said.before.fact)
     for loop in newest(loops):
         if loop.status == "withdrawn" or not (mine(loop, said) or said.sender is None):
             continue
         gone = replaced(loop, status="withdrawn", stand_by_since=None)
-        return Outcome(put(loops, gone), "proword", loop.id, loop.call, withdrawn=loop.fact)
-    return Outcome(loops, "proword")
+        return _outcome(put(loops, gone), "proword", loop.id, loop.call, withdrawn=loop.fact)
+    return _outcome(loops, "proword")
 
 
 # ---------------------------------------------------------------------- short read-backs
@@ -162,7 +164,7 @@ def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         if own_loop and not differences(own_loop.slots, own, names_of(protocol, own_loop)):
             return _repeated(loops, own_loop, said, own)
         slots = reading.slots if reading else {}
-        return Outcome(loops, "read-back", slots=slots, flags=("no call",))
+        return _outcome(loops, "read-back", slots=slots, flags=("no call",))
     loop = ranked[0]
     slots = readings[loop.call].slots_after(loop.slots)
     return _readback(protocol, loops, loop, said, slots)
@@ -191,15 +193,15 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
     wrong = differences(loop.slots, slots, names)
     if said.unsure:
         doubtful = put(loops, loop.flagged("unsure answer"))
-        return Outcome(doubtful, "read-back", loop.id, loop.call, slots)
+        return _outcome(doubtful, "read-back", loop.id, loop.call, slots)
     if wrong:
         if loop.status == "answered":
-            return Outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
+            return _outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
         differing = replaced(
             loop, status="differs", differing=slots, differing_fact=said.fact, stand_by_since=None
         )
         flagged = differing.flagged(*who(loop, said), "differed")
-        return Outcome(put(loops, flagged), "read-back", loop.id, loop.call, slots, ("differs",))
+        return _outcome(put(loops, flagged), "read-back", loop.id, loop.call, slots, ("differs",))
     missing = {name for name in names if name in loop.slots and name != "unit"} - set(slots)
     if missing:
         call = protocol.calls[loop.call]
@@ -208,7 +210,7 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
         enough = call.readback == "key" and bool(numbers) and numbers <= set(slots)
         if not enough and call.readback != "acknowledge":
             partly = put(loops, loop.flagged("partly read back"))
-            return Outcome(partly, "read-back", loop.id, loop.call, slots)
+            return _outcome(partly, "read-back", loop.id, loop.call, slots)
         loop = loop.flagged("partly read back")
     return _closed(protocol, loops, loop, said, "read-back", slots)
 
@@ -229,7 +231,7 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         needed=tuple(name for name in slots if name != "unit"),
         unsure=loop.unsure or (said.unsure and bool(changed)),
     ).flagged(flag, *(("changed",) if changed else ()))
-    return Outcome(put(loops, again), "proword", loop.id, loop.call, slots, changed=bool(changed))
+    return _outcome(put(loops, again), "proword", loop.id, loop.call, slots, changed=bool(changed))
 
 
 # ---------------------------------------------------------------------- whole calls
@@ -264,7 +266,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
             return outcome
     if said.meaning.said("confirm"):
         # A question about what nobody called: it starts nothing.
-        return Outcome(
+        return _outcome(
             loops, "read-back", call=reading.call, slots=reading.slots, flags=("no call",)
         )
     return _opened(protocol, loops, said, reading, corrected)
@@ -306,7 +308,7 @@ def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     again = replaced(loop, repeats=loop.repeats + 1)
     if loop.unsure and not said.unsure:
         again = replaced(again, unsure=False)
-    return Outcome(put(loops, again), "call", loop.id, loop.call, slots, ("repeat",))
+    return _outcome(put(loops, again), "call", loop.id, loop.call, slots, ("repeat",))
 
 
 def _opened(
@@ -326,10 +328,10 @@ def _opened(
             [x for x in live(protocol, loops, said) if not mine(x, said) and x.status == "open"],
         ).loops
     if call.readback == "none":
-        return Outcome(
+        return _outcome(
             loops, "call", None, call.id, reading.slots, effective=True, withdrawn=corrected
         )
-    loop = Loop(
+    loop = _loop(
         id=said.fact,
         call=call.id,
         slots=reading.slots,
@@ -343,7 +345,7 @@ def _opened(
         channel=said.channel,
         unsure=said.unsure,
     )
-    return Outcome(
+    return _outcome(
         loops.plus(loop),
         "call",
         loop.id,
@@ -369,12 +371,12 @@ def _closed(
     """Return the loop after an answer that agrees. An unsure answer closes nothing."""
     if said.unsure:
         doubtful = put(loops, loop.flagged("unsure answer"))
-        return Outcome(doubtful, role, loop.id, loop.call, slots, flags)
+        return _outcome(doubtful, role, loop.id, loop.call, slots, flags)
     if loop.status == "answered":
         if by_other(loop, said):
-            return Outcome(loops, role, loop.id, loop.call, slots, (*flags, "repeat"))
+            return _outcome(loops, role, loop.id, loop.call, slots, (*flags, "repeat"))
         closed = replaced(loop, status="closed", closed=said.t).flagged("confirmed")
-        return Outcome(put(loops, closed), role, loop.id, loop.call, slots, flags)
+        return _outcome(put(loops, closed), role, loop.id, loop.call, slots, flags)
     waits = protocol.calls[loop.call].confirm
     late = said.t > loop.deadline and loop.stand_by_since is None
     done = replaced(
@@ -389,4 +391,4 @@ def _closed(
         unsure=loop.unsure and role != "read-back",
     ).flagged(*flags, *who(loop, said), *(("late",) if late else ()))
     settled = loop.id if role == "read-back" else None
-    return Outcome(put(loops, done), role, loop.id, loop.call, slots, flags, settled=settled)
+    return _outcome(put(loops, done), role, loop.id, loop.call, slots, flags, settled=settled)

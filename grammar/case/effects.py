@@ -18,7 +18,9 @@ from grammar.case.timers import Timer, complete_oldest, with_one_more
 from grammar.case.view import Utterance
 from grammar.case.vitals import vital_sign
 from grammar.protocol.model import Call, Protocol
-from grammar.replacing import replaced
+from grammar.replacing import quick, replaced
+
+_event, _task, _recorded = quick(Event), quick(Task), quick(RecordedCall)
 
 _NO_EVENT: ChunkedSequence[Event] = ChunkedSequence()
 
@@ -30,7 +32,7 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     call = protocol.calls[said.call]
     state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
     if call.record:
-        recorded = RecordedCall(call.record, call.id, said.slots, said.t, said.fact, said.sender)
+        recorded = _recorded(call.record, call.id, said.slots, said.t, said.fact, said.sender)
         state = replaced(state, records=state.records.plus(recorded))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
@@ -53,7 +55,7 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     state = _report(protocol, state, call, said)
     if call.task:
         loop = said.loop if said.loop is not None else said.fact
-        task = Task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
+        task = _task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
         waiting = (*state.pending.get(call.id, ()), len(state.tasks))
         pending = {**state.pending, call.id: waiting}
         state = replaced(state, tasks=state.tasks.plus(task), pending=pending)
@@ -64,7 +66,7 @@ def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterabl
     found = dict(state.events)
     for name in events:
         if name in protocol.watched:
-            found[name] = found.get(name, _NO_EVENT).plus(Event(said.t, said.fact))
+            found[name] = found.get(name, _NO_EVENT).plus(_event(said.t, said.fact))
     return replaced(state, events=found)
 
 

@@ -65,7 +65,9 @@ from grammar.language.meaning import Meaning
 from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
-from grammar.replacing import replaced
+from grammar.replacing import quick, replaced
+
+_said, _utterance, _line = quick(Said), quick(Utterance), quick(LogLine)
 
 CHECKPOINT = 512
 """Facts between kept states. An amendment or a look back folds at most so many again."""
@@ -317,7 +319,7 @@ class Case:
         takes_back = meaning.said("disregard", "correction")
         before = last_call(state, sender) if takes_back else None
         entered = isinstance(standing.fact, Entered)
-        said = Said(
+        said = _said(
             fact=fact.seq,
             t=fact.t,
             until=fact.until,
@@ -339,7 +341,7 @@ class Case:
             *(("sure-ear",) if standing.ear == "sure" else ()),
         )
         text = fact.text
-        utterance = Utterance(
+        utterance = _utterance(
             fact=fact.seq,
             t=fact.t,
             until=fact.until,
@@ -362,7 +364,7 @@ class Case:
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
             utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
             state = replaced(state, possible_help=state.possible_help.plus(utterance))
-        line = LogLine(fact.t, fact.seq, "utterance", text, utterance)
+        line = _line(fact.t, fact.seq, "utterance", text, utterance)
         before_it = state.loops
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replaced(

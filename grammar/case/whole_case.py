@@ -15,6 +15,9 @@ from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.meaning import Meaning
 from grammar.protocol.model import Protocol
+from grammar.replacing import quick
+
+_standing = quick(EffectiveFact)
 
 NOWHEN = float("nan")
 """Stands for the times of a number that no fact has."""
@@ -47,7 +50,7 @@ class WholeCase(Case):
             if fact.seq in gone:
                 continue
             changed = spoken_of.get(fact.seq)
-            standing = EffectiveFact(fact) if not changed else effective((fact, *changed))[fact.seq]
+            standing = _standing(fact) if not changed else effective((fact, *changed))[fact.seq]
             state = self._step(state, standing)
         self._state = state
 
@@ -61,9 +64,11 @@ class WholeCase(Case):
         if fact.seq in self._wanted:
             self._withdrawn[fact.seq] = fact
         missing = fact.seq - len(self.begins)
-        for times, t in ((self.begins, fact.t), (self.ends, until)):
-            times.extend([NOWHEN] * missing)
-            times.append(t)
+        if missing:
+            self.begins.extend([NOWHEN] * missing)
+            self.ends.extend([NOWHEN] * missing)
+        self.begins.append(fact.t)
+        self.ends.append(until)
 
     def _taken_back(self, fact: Withdrawn) -> Fact | None:
         found = self._withdrawn.get(fact.target)

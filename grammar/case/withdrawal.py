@@ -171,7 +171,9 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
     }
     cleared = without(protocol, state, loop.fact)
     tasks = _less(cleared.tasks, loop.fact)
-    cleared = replaced(cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks, cleared))
+    cleared = replaced(
+        cleared, withdrawn=state.withdrawn, tasks=tasks, pending=pending_of(tasks, cleared)
+    )
     corrected = replaced(said, slots=loop.slots)
     if unsure:
         return replaced(cleared, unsure=cleared.unsure.plus(corrected))

@@ -67,4 +67,4 @@ class Meaning:
 
     def said(self, *prowords: str) -> bool:
         """Return whether any of these prowords was said."""
-        return any(proword in self.prowords for proword in prowords)
+        return bool(self.prowords) and any(proword in self.prowords for proword in prowords)

@@ -72,6 +72,7 @@ def _shown(
         and (not drugs or loop.slots.get("drug") in drugs)
         and (not stations or {loop.to, loop.sender} & stations)
     ]
+    called = {loop.fact for loop, _ in pairs}
     waited = {
         event.partition(":")[0]
         for rule in protocol.rule
@@ -91,7 +92,7 @@ def _shown(
         broken=tuple(
             found
             for found in view.findings
-            if found.rule in held or {loop.fact for loop, _ in pairs} & set(found.facts)
+            if found.rule in held or not called.isdisjoint(found.facts)
         ),
         tested=happened,
     )

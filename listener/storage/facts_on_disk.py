@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from itertools import islice
 from pathlib import Path
 from typing import overload
 
 from grammar.case.facts import Fact, fact_from_json
 from grammar.errors import UserError
-from listener.storage.database import rows, untouched, version_of
+from listener.storage.database import bodies_of_kinds, rows, untouched, version_of
 from listener.storage.fact_reader import Progress
 from listener.storage.journal import journal_in, reason
 from listener.storage.passphrase import Keys
@@ -45,11 +46,9 @@ class FactsOnDisk(Sequence[Fact]):
 
     def of_kinds(self, *kinds: str) -> list[Fact]:
         """Return the facts of these kinds alone; the others are not read beyond their kind."""
-        marks = [f'"kind":"{kind}"'.encode() for kind in kinds]
-        # In canonical JSON no text holds an unescaped quote: the mark is that of the fact itself.
-        return [
-            fact_from_json(body) for body in self._bodies() if any(mark in body for mark in marks)
-        ]
+        with self._database() as (database, _):
+            found = bodies_of_kinds(database, kinds, self._count)
+            return [fact_from_json(body) for body in found]
 
     @overload
     def __getitem__(self, at: int) -> Fact: ...
@@ -68,10 +67,14 @@ class FactsOnDisk(Sequence[Fact]):
         return found
 
     def _bodies(self) -> Iterator[bytes]:
+        with self._database() as (database, version):
+            yield from (row.body for row in islice(rows(database, version), self._count))
+
+    @contextmanager
+    def _database(self) -> Iterator[tuple[sqlite3.Connection, int]]:
         try:
             with untouched(self._path, self._keys) as database:
-                version = version_of(database, self._path)
-                yield from (row.body for row in islice(rows(database, version), self._count))
+                yield database, version_of(database, self._path)
         except (OSError, sqlite3.Error) as error:
             raise UserError(f"{self._path} cannot be read as a journal: {reason(error)}") from None
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import shutil
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
@@ -41,7 +43,8 @@ def run_debrief(wanted: argparse.Namespace) -> None:
     if len(found) < len(given):
         print(f"counted once: {len(given) - len(found)} given more than once", file=sys.stderr)
     if len(found) == 1 and wanted.cluster is None:
-        _one(wanted, found[0][1])
+        with _uncollected():
+            _one(wanted, found[0][1])
     else:
         _many(wanted, found)
 
@@ -73,6 +76,19 @@ def _one(wanted: argparse.Namespace, folder: Path) -> None:
         found["moments"] = [asdict(moment) for moment in case.moments]
         print(json.dumps(found, ensure_ascii=False))
     _show(wanted, case.debrief)
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Leave the search for circles of values aside: a case has none, and of a very long one each search
+    goes through millions of values."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None:

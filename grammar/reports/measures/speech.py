@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from array import array
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from grammar.case.facts import Fact, Gap
@@ -41,26 +43,25 @@ def speech(view: View, facts: Iterable[Fact]) -> Speech:
     """Return the speech of a case at the view's moment; its facts tell of gaps."""
     end = view.now if view.ended is None else min(view.ended, view.now)
     gaps = [(fact.t, fact.until) for fact in facts if isinstance(fact, Gap)]
-    listened = _without((0.0, end), _joined(gaps))
-    heard = [
-        line.utterance
-        for line in view.log
-        if line.utterance is not None and "entered" not in line.utterance.flags
-    ]
-    channels: dict[int, list[Times]] = {}
-    for said in heard:
-        channels.setdefault(said.channel, []).append((said.t, min(said.until, end)))
-    each = {channel: _joined(times) for channel, times in channels.items()}
-    spoken = _joined([time for times in each.values() for time in times])
-    silences = [quiet for stretch in listened for quiet in _without(stretch, spoken)]
+    listened = list(_without((0.0, end), _joined(gaps)))
+    calls = 0
+    channels: dict[int, tuple[array[float], array[float]]] = {}
+    for said in (line.utterance for line in view.log):
+        if said is None or "entered" in said.flags:
+            continue
+        calls += said.role == "call" and said.call is not None and "repeat" not in said.flags
+        begins, ends = channels.setdefault(said.channel, (array("d"), array("d")))
+        begins.append(said.t)
+        ends.append(min(said.until, end))
+    each = [_joined(zip(*times, strict=True)) for times in channels.values()]
+    channels.clear()
+    spoken = each[0] if len(each) == 1 else _joined(time for times in each for time in times)
+    silences = (quiet for stretch in listened for quiet in _without(stretch, spoken))
     return Speech(
-        calls=sum(
-            said.role == "call" and said.call is not None and "repeat" not in said.flags
-            for said in heard
-        ),
+        calls=calls,
         listened_s=_length(listened),
         spoken_s=_length(spoken),
-        overlap_s=_overlap(list(each.values())),
+        overlap_s=_overlap(each),
         longest_silence=max(silences, key=lambda time: time[1] - time[0], default=None),
     )
 
@@ -91,16 +92,19 @@ def _joined(times: Iterable[Times]) -> list[Times]:
     return found
 
 
-def _without(whole: Times, parts: list[Times]) -> list[Times]:
-    """Return the rest of `whole` between the `parts`, which are in order and do not overlap."""
-    left, at = [], whole[0]
-    for began, until in parts:
-        if until <= at or began >= whole[1]:
-            continue
+def _without(whole: Times, parts: Sequence[Times]) -> Iterator[Times]:
+    """Yield the rest of `whole` between the `parts`, which are in order and do not overlap."""
+    at = whole[0]
+    first = bisect_right(parts, at, key=lambda part: part[1])
+    for place in range(first, len(parts)):
+        began, until = parts[place]
+        if began >= whole[1]:
+            break
         if began > at:
-            left.append((at, began))
+            yield at, began
         at = until
-    return [*left, (at, whole[1])] if at < whole[1] else left
+    if at < whole[1]:
+        yield at, whole[1]
 
 
 def _length(times: Iterable[Times]) -> float:

@@ -48,7 +48,9 @@ def test_a_change_looks_no_further_back_than_it_must() -> None:
     assert looked == MARGIN + 10
 
 
-@pytest.mark.parametrize("length", [0, 63, 64, 65, SIZE**2 - 1, SIZE**2, SIZE**2 + 1, 3 * SIZE**2 + 70])
+@pytest.mark.parametrize(
+    "length", [0, 63, 64, 65, SIZE**2 - 1, SIZE**2, SIZE**2 + 1, 3 * SIZE**2 + 70]
+)
 def test_it_does_so_where_its_blocks_end(length: int) -> None:
     plain = tuple(range(length))
     empty: ChunkedSequence[int] = ChunkedSequence()
@@ -63,8 +65,11 @@ def test_it_does_so_where_its_blocks_end(length: int) -> None:
             assert tuple(put) == (*plain[:at], -1, *plain[at + 1 :])
             for last in (at, at + 1, at + SIZE, at + SIZE**2 + 1):
                 assert made[at:last] == plain[at:last]
-            gone = made.edited(lambda x, at=at: None if x == at else x, lambda x, at=at: x < at)
-            assert tuple(gone) == (*plain[:at], *plain[at + 1 :])
+            assert tuple(_less(made, at)) == (*plain[:at], *plain[at + 1 :])
+
+
+def _less(made: ChunkedSequence[int], gone: int) -> ChunkedSequence[int]:
+    return made.edited(lambda x: None if x == gone else x, lambda x: x < gone)
 
 
 def test_a_put_near_the_end_of_a_long_one_costs_what_it_costs_in_a_short_one() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from markupsafe import Markup
@@ -53,8 +53,11 @@ def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Fi
     end = max([view.now, *(each.utterance.until for each in said.values())])
     rows = min(max(1, math.ceil(end / ROW_S)), STORY_ROWS)
     length = min(end, ROW_S) if rows == 1 else ROW_S
+    until = rows * ROW_S
+    loops = [pair for pair in view.loops if pair[0].opened < until]
+    early = tuple(moment for moment in found if moment.t < until)
     drawn = [
-        _row(protocol, view, said, lanes, found, row * ROW_S, row * ROW_S + max(length, 1.0))
+        _row(protocol, view, said, lanes, early, loops, row * ROW_S, max(length, 1.0))
         for row in range(rows)
     ]
     legend = _legend(Markup("").join(figure.svg for figure in drawn))
@@ -130,7 +133,7 @@ _SIGN_WORDS: tuple[tuple[tuple[Kind, ...], str], ...] = (
 
 def _lanes(view: View, until: float) -> dict[int, Said]:
     """Who said what before `until`. An answer that nobody signed stands with whom it was for."""
-    called = {loop.id: loop for loop, _ in view.loops}
+    called = {loop.id: loop for loop, _ in view.loops if loop.opened < until}
     found = {}
     for line in view.log:
         said = line.utterance
@@ -149,11 +152,14 @@ def _row(
     said: dict[int, Said],
     lanes: list[str],
     found: tuple[Moment, ...],
+    early: Sequence[tuple[Loop, LoopState]],
     begin: float,
-    end: float,
+    length: float,
 ) -> Figure:
+    """The row from `begin` on, `length` seconds long; `early` are the loops that the rows may show."""
+    end = begin + length
     bottom = TOP + LANE * max(len(lanes), 1)
-    loops = [pair for pair in view.loops if pair[0].opened < end]
+    loops = [pair for pair in early if pair[0].opened < end]
     y_of = {lane: TOP + LANE * index for index, lane in enumerate(lanes)}
 
     def x(t: float) -> float:
