@@ -6,6 +6,7 @@ for, a test skipped for anything but the shared recordings makes the run fail.
 
 from __future__ import annotations
 
+import subprocess
 from importlib import import_module
 from pathlib import Path
 from shutil import which
@@ -65,3 +66,12 @@ def need_files(path: Path, package: str) -> None:
     """Skip the running test where a Debian package that brings `path` is not installed."""
     if not path.exists():
         pytest.skip(reason(f"Debian's {package}"))
+
+
+def node_package(name: str) -> None:
+    """Skip the running test where node does not find a package of npm's on NODE_PATH."""
+    found = which("node") and subprocess.run(
+        ["node", "-e", f"require.resolve({name!r})"], capture_output=True, check=False
+    )
+    if not found or found.returncode:
+        pytest.skip(reason(f"npm's {name}"))
