@@ -6,6 +6,7 @@ common practice for charts, no source. So a fall that nobody called out is not i
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -28,6 +29,10 @@ class Sign:
     """How many values were called out."""
     lowest: VitalSign
     highest: VitalSign
+    silence_s: float
+    """The longest time from one value to the next, or to the end: what happened in it nobody said."""
+    silent_after: VitalSign
+    """The value that it follows; the earliest where two are as long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +53,35 @@ def signs(view: View) -> tuple[Sign, ...]:
     groups: dict[str, list[VitalSign]] = {}
     for sign in view.vitals:
         groups.setdefault(sign.id, []).append(sign)
-    return tuple(
-        Sign(
-            id=name,
-            title=values[0].title,
-            unit=values[0].unit,
-            called=len(values),
-            lowest=min(values, key=lambda sign: (sign.values[0], sign.t)),
-            highest=max(values, key=lambda sign: (sign.values[0], -sign.t)),
-        )
-        for name, values in groups.items()
+    return tuple(_sign(view, name, values) for name, values in groups.items())
+
+
+def _sign(view: View, name: str, values: list[VitalSign]) -> Sign:
+    silence_s, silent_after = _silence(view, values)
+    return Sign(
+        id=name,
+        title=values[0].title,
+        unit=values[0].unit,
+        called=len(values),
+        lowest=min(values, key=lambda sign: (sign.values[0], sign.t)),
+        highest=max(values, key=lambda sign: (sign.values[0], -sign.t)),
+        silence_s=silence_s,
+        silent_after=silent_after,
     )
+
+
+def _silence(view: View, values: list[VitalSign]) -> tuple[float, VitalSign]:
+    """Return the longest time without a new value, and the value before it."""
+    ordered = sorted(values, key=lambda sign: (sign.t, sign.fact))
+    lasted = [max(0.0, after - sign.t) for sign, after in _with_next(view, ordered)]
+    at = max(range(len(ordered)), key=lambda place: lasted[place])
+    return lasted[at], ordered[at]
+
+
+def _with_next(view: View, ordered: list[VitalSign]) -> Iterator[tuple[VitalSign, float]]:
+    """Yield each value with the time of the next, for the last with the end or the view's moment."""
+    end = view.now if view.ended is None else min(view.ended, view.now)
+    yield from zip(ordered, [*(sign.t for sign in ordered[1:]), end], strict=False)
 
 
 def thresholds(protocol: Protocol, view: View) -> dict[str, Below]:
@@ -77,10 +100,9 @@ def below(view: View, sign_id: str, threshold: Decimal) -> Below:
         (s for s in view.vitals if s.id == sign_id), key=lambda sign: (sign.t, sign.fact)
     )
     end = view.now if view.ended is None else min(view.ended, view.now)
-    until = [*(sign.t for sign in values[1:]), end]
     low = [
         (sign, max(0.0, later - sign.t))
-        for sign, later in zip(values, until, strict=False)
+        for sign, later in _with_next(view, values)
         if sign.values[0] < threshold
     ]
     return Below(

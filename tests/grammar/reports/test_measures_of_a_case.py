@@ -154,6 +154,8 @@ def test_the_lowest_saturation_and_the_time_below_a_threshold() -> None:
     (saturation,) = signs(view)
     assert (saturation.called, saturation.lowest.values[0]) == (5, Decimal(84))
     assert (saturation.lowest.fact, saturation.highest.fact) == (4, 2)
+    # Nobody said a value for 40 s after the last, which is longer than the 30 s before.
+    assert (saturation.silence_s, saturation.silent_after.fact) == (40, 6)
     found = below(view, "saturation", Decimal(90))
     assert (found.seconds, found.known_s, found.facts) == (90, 140, (3, 4, 6))
     assert below(view, "heart-rate", Decimal(50)).known_s == 0

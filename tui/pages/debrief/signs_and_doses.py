@@ -35,12 +35,25 @@ def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
                 plain(f"{clean(sign.title)}, {clean(sign.unit)}"),
                 Cell(str(sign.called), tuple(one.fact for one in trend.signs)),
                 *(Cell(f"{one.text} at {clock(one.t)}", (one.fact,)) for one in shown),
+                Cell(
+                    f"{duration(round(sign.silence_s))} from {clock(sign.silent_after.t)}",
+                    (sign.silent_after.fact,),
+                ),
                 low,
             )
         )
     yield Grid(
         "Vital signs called out",
-        ("sign", "calls", "first", "lowest", "highest", "last", "time below a threshold"),
+        (
+            "sign",
+            "calls",
+            "first",
+            "lowest",
+            "highest",
+            "last",
+            "longest without a value",
+            "time below a threshold",
+        ),
         tuple(rows),
         f"{HELD}, in the drawing as in the table. A value at the threshold is not below it.",
     )
