@@ -48,6 +48,12 @@ def facts(net: Network, draw: random.Random, began: datetime) -> list[Fact]:
 
 def seconds(environment: dict[str, str], *argv: str) -> str:
     """How long it took, and how much of a processor: less depends on what else the machine does."""
+    took, used = spent(environment, *argv)
+    return f"{took:.1f} s ({used:.1f} s of processor)"
+
+
+def spent(environment: dict[str, str], *argv: str) -> tuple[float, float]:
+    """The same in seconds."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     began = time.monotonic()
     subprocess.run(
@@ -59,7 +65,7 @@ def seconds(environment: dict[str, str], *argv: str) -> str:
     took = time.monotonic() - began
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return f"{took:.1f} s ({used:.1f} s of processor)"
+    return took, used
 
 
 def large(count: int) -> None:
@@ -67,10 +73,14 @@ def large(count: int) -> None:
     with TemporaryDirectory() as place:
         folder, page = write(Path(place), count), Path(place) / "page.html"
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        took = seconds(environment, str(folder), "--html", str(page))
+        took, used = spent(environment, str(folder), "--html", str(page))
         most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e6
         size = page.stat().st_size / 1e6
-        print(f"{count} facts: {took}, at most {most:.2f} GB, page of {size:.1f} MB")
+        each = f"{1e6 * used / count:.0f} µs of processor and {1e6 * most / count:.1f} KB a fact"
+        print(
+            f"{count} facts: {took:.1f} s ({used:.1f} s of processor), at most {most:.2f} GB: {each};"
+            f" page of {size:.1f} MB"
+        )
 
 
 def main() -> None:
