@@ -8,11 +8,16 @@ import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 
+from grammar.case.view import Utterance
+from listener.storage.case_reader import open_case
 from tests.support.places import SAMPLES
 from tui.cli import main
+from tui.pages.debrief.story import story
+from tui.text.wording import station
 
 STATIONS = ("team-leader", "airway-operator", "drugs-nurse", "anteroom", "outside")
 
@@ -86,6 +91,29 @@ def heard_in(
     ]
 
 
+def lanes_of(case: Path) -> list[tuple[Utterance, str]]:
+    """Each utterance of a case, and the station in whose lane the debrief draws it; "" for nobody's."""
+    stored = open_case(case)
+    view = stored.view()
+    said = {line.utterance.fact: line.utterance for line in view.log if line.utterance}
+    names = {station(stored.protocol, one.id): one.id for one in stored.protocol.station}
+    found: dict[int, str] = {}
+    for figure in story(stored.protocol, view, ()):
+        drawn = ElementTree.fromstring(f"<figure>{figure.svg}</figure>")
+        labels = [
+            (float(each.attrib["y"]), names.get("".join(each.itertext()), ""))
+            for each in drawn.iter()
+            if each.attrib.get("class") == "lane"
+        ]
+        for link in (each for each in drawn.iter() if each.tag.endswith("}a") or each.tag == "a"):
+            fact = int("".join(filter(str.isdigit, link.attrib["href"])))
+            for box in link.iter():
+                if box.attrib.get("class", "").startswith("said "):
+                    middle = float(box.attrib["y"]) + float(box.attrib["height"]) / 2
+                    found[fact] = min(labels, key=lambda label: abs(label[0] - middle))[1]
+    return [(said[fact], lane) for fact, lane in found.items()]
+
+
 @pytest.mark.slow
 @pytest.mark.usefixtures("_known")
 def test_a_stranger_is_a_stranger_and_a_member_with_a_cold_is_doubtful(
@@ -120,6 +148,14 @@ def test_five_voices_on_one_channel_are_told_apart_and_nobody_gets_another_s_nam
     assert right == long
     (case,) = cases.iterdir()
     assert not (case / "voices.jsonl").exists()
+    truth = tomllib.loads((SAMPLES / "well-run-drill.toml").read_text())["utterance"]
+    seen = 0
+    for said, lane in lanes_of(case):
+        spoken = next(u for u in truth if u["t"] - 0.5 < said.t < u["until"])
+        assert lane in (spoken["from"], ""), said
+        assert lane or said.until - said.t < 1.0
+        seen += bool(lane)
+    assert seen >= 0.95 * len(truth)
 
 
 @pytest.mark.slow
