@@ -53,11 +53,11 @@ class Steps:
     rate: float = 3e-5
     pull: float = 0.1
     """How strongly each weight is held near to where it began."""
-    epochs: int = 3
-    trust: float = 0.5
+    epochs: int = 4
+    trust: float = 0.3
     """How far the network is held to what it heard before, 0 to 1: the share of its old outputs in what it
     is taught."""
-    hidden: int = 1
+    hidden: int = 2
     """Stretches of time, and of frequency, that are hidden in each sentence."""
 
 

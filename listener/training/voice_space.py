@@ -1,11 +1,12 @@
 """Fits `listener/team/voice-space.npz`: how prints are turned, the invented cohort, and how sure a score
 is.
 
-    python -m listener.training.voice_space FOLDER [--sureness] [--into FILE]
+    python -m listener.training.voice_space FOLDER [--strictness] [--into FILE]
 
 FOLDER holds recordings of known speakers (`listener/bench/known_speakers.py`). Speakers whose part is
 `train` fit the turning; those whose part is `bounds`, whom the encoder has not seen, fit how sure a score
-is; `--sureness` fits that alone. Those whose part is `judge` are left alone. Prints what was fitted.
+is; `--strictness` fits only how strict it is with strangers. Those whose part is `judge` are left alone.
+Prints what was fitted.
 """
 
 from __future__ import annotations
@@ -111,9 +112,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Fit how voices are compared.")
     parser.add_argument("folder", type=Path)
     parser.add_argument(
-        "--sureness",
+        "--strictness",
         action="store_true",
-        help="only fit anew how sure a score is; the turning and the cohort stay as they ship",
+        help="only fit anew how strict it is with strangers; all else stays as it ships",
     )
     parser.add_argument("--into", type=Path, default=Path("listener/team/voice-space.npz"))
     wanted = parser.parse_args()
@@ -125,13 +126,13 @@ def main() -> None:
         chosen = {who: each for who, each in people.items() if parted[who] == name}
         return {each: spoken_prints(chosen, each, _tell) for each in CONDITIONS}
 
-    if wanted.sureness:
+    if wanted.strictness:
         space = shipped_space()
     else:
         trained = part("train")
         space = space_of([one for each in trained.values() for one in each if one.cut != "word"])
     bounds = {name: trials(space, each) for name, each in part("bounds").items()}
-    sureness = fitted(bounds)
+    sureness = fitted(bounds) if not wanted.strictness else bounded(bounds, space.sureness)
     np.savez(
         wanted.into,
         centre=space.centre,

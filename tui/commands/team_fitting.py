@@ -32,7 +32,8 @@ def fit_team(
     def same(heard: Sequence[str], words: str) -> bool:
         return key_of(understands([*heard])) == key_of(understands(words.split()))
 
-    console.say(UNDER_WAY)
+    if len(read) > 1:
+        console.say(UNDER_WAY)
     found = fit(
         [_spoken(card) for card in read.values()],
         network(protocol),
