@@ -34,9 +34,9 @@ KEPT: Final = 144
 _COHORT: Final = 400
 _SMOOTHED: Final = 1.0
 """Share of its mean variance that is added to each direction: few people are few."""
-STRANGERS: Final = {True: 0.015, False: 0.025}
+STRANGERS: Final = {True: 0.012, False: 0.025}
 """Of strangers at most this share may be taken for a member, in the worst condition: of utterances of a
-second and longer, and of shorter ones."""
+second and longer, and of shorter ones. With 0.015 a synthetic stranger of a sample drill was doubtful."""
 _STEP: Final = 0.05
 
 
