@@ -174,6 +174,7 @@ def step_train(options: argparse.Namespace) -> None:
             seconds=options.seconds,
             rate=options.rate,
             agreement=options.agreement,
+            faith=options.faith,
             still=options.still,
         ),
         device,
@@ -408,6 +409,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--still", action="store_true", help="hold the normalisations of --begin still"
     )
+    option("--faith", 0.0, "weight of hearing synthetic clips as --begin heard them", float)
     option("--speech", None, "folder of sentences by people and of recorded noise", Path)
     option("--people-share", 0.4, "of the clips of a step that are by people", float)
     made.add_argument(

@@ -48,7 +48,8 @@ TWINS_SHARE = 3.0
 class Batch:
     """Features (batch, frames, 40), whole frames in each, labels end to end, labels in each.
 
-    Where `twice`, the second half of the batch is the first half's clips, distorted otherwise.
+    Where `twice`, the second half of the batch is the first half's clips, distorted otherwise. `people`
+    (batch,) tells which clips a person says something in; None where nobody knows.
     """
 
     features: Tensor
@@ -56,6 +57,7 @@ class Batch:
     labels: Tensor
     label_counts: Tensor
     twice: bool = False
+    people: Tensor | None = None
 
 
 class Store:
@@ -129,6 +131,7 @@ class Batches:
                 for job in store.jobs
             ]
         )
+        self.by_people = np.array([job.voice.startswith("people/") for job in store.jobs])
         self.weights = with_people([job.voice for job in store.jobs], weights, people)
         self.fbank = Fbank(store.device)
         self.distortion = Distortion(store.device, noises=noises)
@@ -180,7 +183,8 @@ class Batches:
             for a, b, hush in zip(first, second, empty.tolist(), strict=True)
         ]
         made = _batch(features, whole.repeat(rows), labels * rows)
-        return replace(made, twice=self.twice)
+        person = torch.from_numpy(self.by_people[first] | (self.by_people[second] & (second >= 0)))
+        return replace(made, twice=self.twice, people=person.repeat(rows))
 
     def _bend(self, count: int) -> Tensor | None:
         """How throats differ in shape; see `features.bent`."""

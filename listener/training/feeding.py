@@ -79,7 +79,7 @@ class Feed:
 
     def _carry(self) -> None:
         while True:
-            features, frames, labels, counts = self._made.get()
+            features, frames, labels, counts, people = self._made.get()
             self._ready.put(
                 Batch(
                     features.to(self._device).float(),
@@ -87,6 +87,7 @@ class Feed:
                     torch.from_numpy(labels).to(self._device),
                     torch.from_numpy(counts),
                     self._twice,
+                    torch.from_numpy(people),
                 )
             )
 
@@ -125,7 +126,9 @@ def _help(
             others=others,
         )
         for batch in batches.training():
-            small = (batch.frames.numpy(), batch.labels.cpu().numpy(), batch.label_counts.numpy())
+            assert batch.people is not None
+            labels, counts = batch.labels.cpu().numpy(), batch.label_counts.numpy()
+            small = (batch.frames.numpy(), labels, counts, batch.people.numpy())
             # Half precision halves the way; a step of 1/64 in a log-mel value is far below its noise.
             made.put((batch.features.half().cpu(), *small))
             if time.monotonic() > until:

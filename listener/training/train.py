@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
 import sys
@@ -41,6 +42,7 @@ class Plan:
     keep_every_s: float = 30.0
     seed: int = 0
     agreement: float = 0.2  # weight of `disagreement`, where a batch has each clip twice
+    faith: float = 0.0  # weight of `departure` from the network that training began with
     still: bool = False  # normalisations keep their means and variances
     bfloat16: bool = False  # on a processor too: twice as fast where it has AMX, slower elsewhere
 
@@ -84,11 +86,14 @@ def train(
 
     The learning rate rises over the first twentieth and then falls as half a cosine, by time or by
     steps, whichever is further on. `watched` clips are only looked at, for the progress lines on
-    standard error. Every `keep_every_s` the average so far is saved to `keep`.
+    standard error. Every `keep_every_s` the average so far is saved to `keep`. With `plan.faith`, what
+    `start` heard in synthetic clips is held to.
     """
     torch.manual_seed(plan.seed)
     network = (start.network if start else Network(shape)).to(device).train()
+    before = copy.deepcopy(network).eval().requires_grad_(False) if plan.faith else None
     fused = device.type == "cuda"
+    half = fused or plan.bfloat16
     optimiser = torch.optim.AdamW(
         network.parameters(), lr=plan.rate, weight_decay=plan.decay, fused=fused
     )
@@ -106,11 +111,15 @@ def train(
         for group in optimiser.param_groups:
             rise = min(1.0, (done + 1e-3) / 0.05)
             group["lr"] = plan.rate * rise * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * done)))
-        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=fused or plan.bfloat16):
+        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=half):
             guess = network(hidden_parts(batch.features))
         loss = path_loss(guess, batch)
         if batch.twice:
             loss = loss + plan.agreement * disagreement(guess, batch)
+        if before is not None:
+            with torch.no_grad(), torch.autocast(device.type, dtype=torch.bfloat16, enabled=half):
+                known = before(batch.features)
+            loss = loss + plan.faith * departure(guess, known, batch)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -167,6 +176,23 @@ def disagreement(guess: Tensor, batch: Batch) -> Tensor:
     _, within = _outputs(guess, batch)
     apart = ((twin.exp() * (twin - guess)).sum(-1) * within).sum(1)
     return (apart * _a_label(batch, guess.device)).mean()
+
+
+def departure(guess: Tensor, known: Tensor, batch: Batch) -> Tensor:
+    """How far the network hears synthetic clips from what it heard before, per label, mean over rows.
+
+    The divergence of its outputs `guess` from the old ones, `known` (both batch, outputs, 41;
+    log-probabilities), in clips without people (Li and Hoiem, 2016, "Learning without forgetting").
+    A row counts as far as the old network was right: by the likelihood it gave a label there, in the
+    geometric mean.
+    """
+    _, within = _outputs(guess, batch)
+    a_label = _a_label(batch, guess.device)
+    right = (-_paths(known, batch)[0] * a_label).exp()
+    if batch.people is not None:
+        right = right * ~batch.people.to(guess.device)
+    apart = ((known.exp() * (known - guess)).sum(-1) * within).sum(1)
+    return (apart * a_label * right).mean()
 
 
 def _a_label(batch: Batch, device: torch.device) -> Tensor:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
 import random
 from collections.abc import Iterator
@@ -243,6 +244,89 @@ def test_hearings_that_differ_cost_their_divergence_a_label_and_each_learns_from
     assert float(disagreement(moved, batch).detach()) < float(apart.detach())
     same = torch.cat([guess[:2], guess[:2]])
     assert float(disagreement(same, batch).detach()) == pytest.approx(0, abs=1e-6)
+
+
+def test_departure_is_the_divergence_in_clips_without_people_as_far_as_the_old_network_was_right() -> (
+    None
+):
+    """Against torch.nn.functional.kl_div and path_loss, row by row."""
+    torch = module("torch", "train")
+    from listener.training.data import Batch
+    from listener.training.train import departure, path_loss
+
+    torch.manual_seed(4)
+    raw = torch.randn(3, 6, 41, requires_grad=True)
+    guess, known = raw.log_softmax(-1), torch.randn(3, 6, 41).log_softmax(-1)
+    labels, outputs = [[3, 3], [5, 2, 9], [4]], [6, 5, 6]
+    people = torch.tensor([False, False, True])
+
+    def batch(*rows: int) -> Batch:
+        return Batch(
+            guess[list(rows)],
+            torch.tensor([3 * outputs[row] for row in rows]),
+            torch.tensor([phone for row in rows for phone in labels[row]]),
+            torch.tensor([len(labels[row]) for row in rows]),
+            people=people[list(rows)],
+        )
+
+    expected = 0.0
+    for row, length in enumerate(outputs[:2]):
+        right = np.exp(-float(path_loss(known[row : row + 1], batch(row))))
+        apart = torch.nn.functional.kl_div(
+            guess[row, :length], known[row, :length], reduction="sum", log_target=True
+        )
+        expected += right * float(apart.detach()) / 10  # few labels count as ten
+    whole = departure(guess, known, batch(0, 1, 2))
+    assert float(whole.detach()) == pytest.approx(expected / 3, rel=1e-5)
+    whole.backward()
+    assert float(raw.grad[2].abs().max()) == 0  # a person is heard as the label says
+    moved = (raw - 5 * raw.grad).log_softmax(-1)
+    assert float(departure(moved, known, batch(0, 1, 2)).detach()) < float(whole.detach())
+
+
+def test_with_faith_a_network_stays_nearer_to_the_one_it_began_with() -> None:
+    torch = module("torch", "train")
+    from listener.training.data import Batch
+    from listener.training.network import Network as Net
+    from listener.training.network import Shape
+    from listener.training.train import EVEN, Plan, Trained, train
+
+    torch.manual_seed(6)
+    began = Net(Shape(first=16, width=24, narrow=8, blocks=2, dropout=0.0))
+    with torch.no_grad():
+        assert began.out.bias is not None
+        began.out.bias[0] = 6.0  # it heard nothing where a phone is to be heard
+    features, counts = torch.randn(8, 60, 40), torch.tensor([1] * 8)
+    labels, none = torch.randint(1, 41, (8,)), torch.zeros(8, dtype=torch.bool)
+    batch = Batch(features, torch.tensor([60] * 8), labels, counts, people=none)
+    far = {}
+    for faith in (0.0, 50.0):
+        plan = Plan(steps=30, seconds=3600, faith=faith, still=True, average_over=2)
+        start = Trained(copy.deepcopy(began), EVEN, ())
+        made = train(itertools.repeat(batch), began.shape, plan, torch.device("cpu"), start=start)
+        with torch.no_grad():
+            heard, before = made.network(features), began.eval()(features)
+        far[faith] = float((before.exp() * (before - heard)).sum(-1).mean())
+    assert far[50.0] < far[0.0] / 2
+
+
+def test_a_clip_of_two_is_by_people_where_one_of_them_is(tmp_path: Path) -> None:
+    torch = module("torch", "train")
+    import soundfile
+
+    from listener.training.data import Batches, Store
+
+    voices_ = ("flite/slt", "people/LibriSpeech-1")
+    jobs = [
+        Job(f"tone-{at}", "call", who, 1.0, "on", ("AA", "N")) for at, who in enumerate(voices_)
+    ]
+    for job in jobs:
+        tone = 0.5 * np.sin(np.arange(16000) / 3)
+        soundfile.write(tmp_path / job.file, tone, 16000, format="OGG", subtype="OPUS")
+    batches = Batches(Store(jobs, [tmp_path], torch.device("cpu")), 4, seed=1, twice=True)
+    made = batches._distorted(np.array([0, 1, 0, 0]), np.array([-1, -1, 1, 0]))
+    assert made.people is not None
+    assert made.people.tolist() == [False, True, True, False] * 2
 
 
 def test_a_clip_is_heard_twice_at_the_same_moments_in_two_distortions(tmp_path: Path) -> None:
