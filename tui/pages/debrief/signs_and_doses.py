@@ -35,10 +35,7 @@ def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
                 plain(f"{clean(sign.title)}, {clean(sign.unit)}"),
                 Cell(str(sign.called), tuple(one.fact for one in trend.signs)),
                 *(Cell(f"{one.text} at {clock(one.t)}", (one.fact,)) for one in shown),
-                Cell(
-                    f"{duration(round(sign.silence_s))} from {clock(sign.silent_after.t)}",
-                    (sign.silent_after.fact,),
-                ),
+                Cell(duration(round(sign.silence_s)), (sign.silent_after.fact,)),
                 low,
             )
         )
@@ -51,11 +48,12 @@ def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
             "lowest",
             "highest",
             "last",
-            "longest without a value",
-            "time below a threshold",
+            "silent",
+            "time below",
         ),
         tuple(rows),
-        f"{HELD}, in the drawing as in the table. A value at the threshold is not below it.",
+        f"{HELD}, in the drawing as in the table. A value at the threshold is not below it. Silent:"
+        " the longest time from one call to the next, or to the end, when nobody said a value.",
     )
     yield _totals(case)
     yield _doses(case)
