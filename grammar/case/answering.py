@@ -29,6 +29,9 @@ from grammar.replacing import quick, replaced
 
 _outcome, _loop = quick(Outcome), quick(Loop)
 
+DOUBTFUL_CORRECTION = "correction in doubt"
+"""Flag of a correction heard with doubt, and of the loop that it would change."""
+
 
 def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     """Return the loops after one utterance, and the role it played."""
@@ -194,6 +197,9 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
     if said.unsure:
         doubtful = put(loops, loop.flagged("unsure answer"))
         return _outcome(doubtful, "read-back", loop.id, loop.call, slots)
+    if wrong and DOUBTFUL_CORRECTION in loop.flags:
+        # It may agree with the correction: nobody is wrong before that is settled.
+        return _outcome(loops, "read-back", loop.id, loop.call, slots)
     if wrong:
         if loop.status == "answered":
             return _outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
@@ -219,6 +225,18 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     """Return the outcome of a caller's correction: "negative, seventy" after a read-back,
     "correction, eighty" before."""
     changed = differences(loop.slots, slots, tuple(slots))
+    if said.unsure and changed:
+        # Heard with doubt it changes nothing before a person has settled it: a nurse who read the order
+        # back rightly would stand there as wrong.
+        doubtful = replaced(loop, unsure=loop.unsure or loop.status == "open")
+        return _outcome(
+            put(loops, doubtful.flagged(DOUBTFUL_CORRECTION)),
+            "proword",
+            loop.id,
+            loop.call,
+            slots,
+            (DOUBTFUL_CORRECTION,),
+        )
     flag = "differed" if loop.status == "differs" or loop.differing else "corrected"
     again = replaced(
         loop,
@@ -229,7 +247,6 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         closed=None,
         stand_by_since=None,
         needed=tuple(name for name in slots if name != "unit"),
-        unsure=loop.unsure or (said.unsure and bool(changed)),
     ).flagged(flag, *(("changed",) if changed else ()))
     return _outcome(put(loops, again), "proword", loop.id, loop.call, slots, changed=bool(changed))
 

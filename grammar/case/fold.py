@@ -373,7 +373,8 @@ class Case:
             log=state.log.plus(line),
             findings=state.findings.plus_all(held),
         )
-        if unsure and not outcome.effective and outcome.loop is not None:
+        to_nothing = outcome.role == "read-back" and meaning.at_stake
+        if unsure and not outcome.effective and (outcome.loop is not None or to_nothing):
             state = replaced(state, unsure_answers=state.unsure_answers.plus(utterance))
         return self._effects(state, utterance, outcome, doubtful=was_unsure(before_it, outcome))
 

@@ -94,7 +94,8 @@ def tick(state: State, fact: Ticked) -> State:
 
 def set_weight(state: State, fact: WeightSet) -> State:
     """Return the state with another weight, by which doses are judged that are called from now on."""
-    text = f"weight {number(decimal(fact.weight_kg))} kg"
+    was = f"{number(decimal(state.weight_kg))} kg" if state.weight_kg else "none"
+    text = f"weight {number(decimal(fact.weight_kg))} kg, before: {was}"
     return _told(replace(state, weight_kg=fact.weight_kg), fact, text)
 
 
@@ -145,6 +146,8 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
             return "timer stopped" if fact.change == "stop" else "timer made longer"
         case Ticked():
             return f"tick of {fact.item}"
+        case WeightSet():
+            return f"weight {number(decimal(fact.weight_kg))} kg"
         case Withdrawn():
             return "a withdrawal"
         case _:

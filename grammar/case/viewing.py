@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from grammar.case.answering import DOUBTFUL_CORRECTION
 from grammar.case.doses import not_as_ordered, overdue
 from grammar.case.loop_step import place_of
 from grammar.case.sequence_rules import Judged
@@ -35,24 +36,32 @@ def view_of(protocol: Protocol, state: State, now: float, judged: Judged | None 
         weight_kg=state.weight_kg,
         recording=state.recording,
         ended=state.ended,
-        unsure=_unsure(state),
+        unsure=_unsure(state, now),
         possible_help=tuple(state.possible_help),
         drill=state.drill,
         events={name: tuple(events) for name, events in state.events.items()},
     )
 
 
-def _unsure(state: State) -> tuple[Utterance, ...]:
+TO_NOTHING_S = 120.0
+"""Seconds for which a doubtful read-back that answers nothing waits for somebody."""
+
+
+def _unsure(state: State, now: float) -> tuple[Utterance, ...]:
     """Return utterances heard with doubt that still wait for someone; an answer waits as long as
     its loop."""
     if not state.unsure and not state.unsure_answers:
         return ()
-    answers = (said for said in state.unsure_answers if _waits(state, said))
+    answers = (said for said in state.unsure_answers if _waits(state, said, now))
     # A call corrected in place with doubt stands here too, under its correction's fact.
     calls = (said for said in state.unsure if said.unsure)
     return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
 
 
-def _waits(state: State, said: Utterance) -> bool:
-    at = None if said.loop is None else place_of(state.loops, said.loop)
+def _waits(state: State, said: Utterance, now: float) -> bool:
+    if DOUBTFUL_CORRECTION in said.flags:
+        return True
+    if said.loop is None:
+        return now - said.until <= TO_NOTHING_S
+    at = place_of(state.loops, said.loop)
     return at is not None and state.loops[at].status in ("open", "answered", "differs")

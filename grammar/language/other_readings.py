@@ -19,6 +19,7 @@ from grammar.language.numbers import language
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN, bodies, rules
 from grammar.language.typed_text import spoken
+from grammar.language.typed_value import bare_value, own_unit, same_but_value, with_numbers
 from grammar.protocol.model import Protocol
 from grammar.protocol.prowords import BARE
 from grammar.protocol.templates import expansions
@@ -51,6 +52,7 @@ class Guesses:
         self._spoken = language(protocol.protocol.language)
         named = rules(protocol)
         self._skeletons: list[Skeleton] = []
+        self._help = {call.id for call in protocol.call if call.help}
         said = protocol.proword_phrases
         self._plain = {text for name in BARE for text in said[name]}
         for body in bodies(protocol):
@@ -89,6 +91,64 @@ class Guesses:
         meaning."""
         words = spoken(self._spoken, text)
         return Guess(words, self._understanding.read(words.split()))
+
+    def retyped(self, words: str, meaning: Meaning, text: str) -> Guess:
+        """Return what a person typed in place of the words heard, which meant `meaning`.
+
+        A value alone ("8", "70 mg", "105/62") keeps the call, its drug, its unit and its addressee; a
+        call that names nobody keeps the addressee. Raises ValueError, with a sentence, for a value that
+        the words cannot take.
+        """
+        if bare_value(text) and meaning.at_stake:
+            return self._with_value(words, meaning, text)
+        found = self.typed(text)
+        if found.meaning.kind != "call" or found.meaning.to or not meaning.to:
+            return found
+        heard = [word for word in words.split() if word != UNKNOWN]
+        front = heard[: self._understanding.nearest.opening(heard)[2]]
+        whole = self.typed(" ".join([*front, found.words]))
+        alike = whole.meaning.readings == found.meaning.readings
+        return whole if alike and not whole.meaning.doubts else found
+
+    def _with_value(self, words: str, meaning: Meaning, text: str) -> Guess:
+        value = bare_value(text)
+        assert value is not None
+        said = [self._spoken.say(number) for number in value.numbers]
+        sign = "" if own_unit(meaning, value.unit) else value.unit
+        unit = self._spoken.SIGNS.get(sign, sign)
+        dose = self._spoken.UNITS.get(unit)
+        heard = [word for word in words.split() if word != UNKNOWN]
+        nearest = self._understanding.nearest
+        at = nearest.opening(heard)[2]
+        tokens, _, places = nearest.skeleton_of(heard[at:])
+        front = " ".join(heard[:at])
+        signs = {each for sign in self._spoken.SIGNS.values() for each in (sign, sign.rstrip("s"))}
+        for body in with_numbers(heard[at:], tokens, places, said, unit, signs):
+            again = body.split()
+            marks, _, spans = nearest.skeleton_of(again)
+            values = [" ".join(again[start:end]) for start, end in spans]
+            for each in chain((body,), self._near(marks, values)):
+                candidate = f"{front} {each}".strip()
+                read = self._understanding.read(candidate.split())
+                if same_but_value(read, meaning, value, dose):
+                    return Guess(candidate, read)
+        raise ValueError(f'"{text}" does not fit there: write the whole call as it was said')
+
+    def for_help(self, words: str, likely: str) -> Guess:
+        """Return the call for help that an utterance was, which may not have been understood: in the words
+        heard, else the likely ones, else the words of the protocol nearest to them."""
+        for said in (words, likely):
+            read = self._understanding.read(said.split())
+            if self._understanding.for_help(read) and not read.doubts and UNKNOWN not in said:
+                return Guess(said, read)
+        tokens = (likely or words).split()
+        calls = [
+            (_similarity(tokens, " ".join(tokens), each.tokens), " ".join(each.tokens))
+            for each in self._skeletons
+            if not each.names and each.call in self._help
+        ]
+        nearest = max(calls)[1]
+        return Guess(nearest, self._understanding.read(nearest.split()))
 
     def _corrected(self, words: Sequence[str]) -> Iterator[str]:
         """Yield the words as their speaker corrected a number in them ("fifty, er, fifteen"): with the

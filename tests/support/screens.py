@@ -22,6 +22,7 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from tui.dashboard.app import Dashboard
+from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
@@ -112,6 +113,11 @@ class ShownCase:
 
     def _told(self, what: str) -> Callable[[], None]:
         return lambda: self.calls.append(what)
+
+    async def read_and_enter(self) -> None:
+        """Enter after a look at what stands there, so that it counts after another."""
+        await self.pilot.pause(BOUNCE_S)
+        await self.pilot.press("enter")
 
     async def at(self, now: float) -> str:
         """The screen's text at another moment of the case. No key is pressed."""

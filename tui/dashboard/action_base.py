@@ -61,7 +61,7 @@ class ActionBase(App[None]):
         if isinstance(event, events.Key) and not self.screen_stack:
             return  # struck just after the one that ended the case
         if isinstance(event, events.Key) and self.box.dialog:
-            self.box.struck(event.key, event.character)
+            self.box.struck(event.key, event.character, event.time)
             if not self.box.dialog:
                 self._typing.closed(event)
         elif isinstance(event, events.Key) and self._typing.goes_on(event):
@@ -92,6 +92,8 @@ class ActionBase(App[None]):
 
     def choices(self, said: Utterance) -> tuple[Guess, ...]:
         """Likewise, with what was really heard where a person has put it right since."""
+        if "entered" in said.flags:
+            return ()
         others = self.guess(said)
         if self._hands is None or "amended" not in said.flags:
             return others
@@ -140,8 +142,13 @@ class ActionBase(App[None]):
         facts; as it is where nothing a person did was."""
         if sentence is None or self._hands is None:
             return sentence
-        new = self._hands.facts()[stored:]
-        if not any(isinstance(fact, Acts) and not isinstance(fact, Withdrawn) for fact in new):
+        facts = self._hands.facts()
+        acts = {fact.seq for fact in facts[:stored] if isinstance(fact, Acts)}
+        # Who takes back an act of their own is not asked to take that back.
+        if not any(
+            isinstance(fact, Acts) and not (isinstance(fact, Withdrawn) and fact.target in acts)
+            for fact in facts[stored:]
+        ):
             return sentence
         return f"{sentence}   ({self.keymap.shown('undo')} takes it back)"
 
@@ -152,7 +159,7 @@ class ActionBase(App[None]):
 
         def opened(hands: ManualEntry) -> None:
             stored = len(hands.facts())
-            told = then or (lambda result: self.tell(self._with_way_back(result, stored)))
-            self.box.open(make(hands), told)
+            told = then or self.tell
+            self.box.open(make(hands), lambda result: told(self._with_way_back(result, stored)))
 
         self.act(opened)

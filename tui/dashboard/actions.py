@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from grammar.case.view import Utterance
 from grammar.errors import UserError
+from grammar.language.other_readings import Guess
 from grammar.protocol.model import Call
 from tui.dashboard.action_base import ActionBase
 from tui.dashboard.dialogs.amend import AmendDialog, Stage
@@ -11,18 +14,19 @@ from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
 from tui.dashboard.dialogs.heard import AnsweredDialog
+from tui.dashboard.dialogs.help_call import HelpCallDialog
 from tui.dashboard.dialogs.leave import END, LeaveDialog
 from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
 from tui.dashboard.dialogs.timers import START, TimersDialog
 from tui.dashboard.dialogs.weight import WeightDialog
-from tui.dashboard.manual_entry import ManualEntry
+from tui.dashboard.manual_entry import ManualEntry, RecordingLast
 from tui.dashboard.palette import IN_WORDS, THEMES
 from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import call_aloud, heard, put_right, station
+from tui.text.wording import call_aloud, heard, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -34,11 +38,18 @@ RECENT = 200
 class CaseActions(ActionBase):
     """The acts of a person, one for each key of the dashboard."""
 
+    _passed: int | None = None
+    """The setting of the recording that was told not to be taken back."""
+
     # ------------------------------------------------------------------ calls and notes
 
     def action_call(self) -> None:
         """The palette of all calls."""
-        self.open(lambda hands: EnterDialog(self.keymap, hands, hands.protocol.call))
+        self.open(
+            lambda hands: EnterDialog(
+                self.keymap, hands, hands.protocol.call, weight=lambda: self.view_now().weight_kg
+            )
+        )
 
     def action_vital(self) -> None:
         """The palette of vital signs."""
@@ -81,37 +92,46 @@ class CaseActions(ActionBase):
     # ------------------------------------------------------------------ what was heard
 
     def action_guess(self, item: int, which: int) -> None:
-        """A guess of the strip is right."""
-        said = self.query_one(UnsureStrip).at(item)
-        if said is not None and said.meaning.at_stake and not self.helping:
-            self._confirm(said, which)
-            return
-
-        def chosen(hands: ManualEntry) -> str:
-            if said is None or self.helping:
-                raise ValueError("nothing unsure stands there")
-            if which == 0:
-                hands.accept(said.fact)
-                return f"accepted: {heard(said.text)}"
-            found = self.guess(said)
-            if not found:
-                raise ValueError(f"no second guess: {self.keymap.shown('amend')} for other words")
-            hands.amend(said.fact, found[0].words)
-            return put_right(hands.protocol, self.view_now(), said.fact)
-
-        self.act(chosen)
-
-    def _confirm(self, said: Utterance, which: int) -> None:
-        """Show the drug, number or unit that a guess would count as: it takes Enter, or is typed."""
+        """A guess of the strip may be right: it is seen in words, and takes Enter or a typed value."""
+        strip = self.query_one(UnsureStrip)
+        said = strip.at(item)
 
         def opened(hands: ManualEntry) -> Dialog:
+            if said is None or self.helping:
+                raise ValueError("nothing unsure stands there")
+            if not strip.stands(item):
+                key = self.keymap.shown(f"unsure-{2 * item + which + 1}")
+                raise ValueError(f"{key} has just come to mean another utterance: look again")
+            if which == 0:
+                return self._see(hands, said, None)
             guesses = self.guess(said)
-            if which and not guesses:
-                raise ValueError(f"no second guess: {self.keymap.shown('amend')} for other words")
-            chosen = guesses[0] if which else None
-            return ConfirmDialog(
-                self.keymap, hands, said, chosen, self._guesses.typed, self.view_now
-            )
+            if guesses:
+                return self._see(hands, said, guesses[0])
+            return self._amending(hands, [said], 0, "words")
+
+        self.open(opened)
+
+    def _see(self, hands: ManualEntry, said: Utterance, chosen: Guess | None) -> Dialog:
+        return ConfirmDialog(self.keymap, hands, said, chosen, self._guesses, self.view_now)
+
+    def action_guess_rest(self) -> None:
+        """Unsure utterances that the strip has no room for, one after the other."""
+
+        def opened(hands: ManualEntry) -> Dialog:
+            rest = self.query_one(UnsureStrip).hidden
+            if not rest:
+                raise ValueError("nothing more is unsure than the strip shows")
+            return self._amending(hands, rest, 0, "guesses")
+
+        self.open(opened)
+
+    def action_help_called(self) -> None:
+        """A possible call for help was one, or none: yes or no."""
+
+        def opened(hands: ManualEntry) -> Dialog:
+            if not self.view_now().possible_help:
+                raise ValueError("nothing heard may be a call for help")
+            return HelpCallDialog(self.keymap, hands, self._guesses, self.view_now)
 
         self.open(opened)
 
@@ -166,28 +186,41 @@ class CaseActions(ActionBase):
             self.call_from_thread(self.tell, str(error))
 
     def put_right(self, fact: int | None, stage: Stage = "guesses") -> None:
-        """Opens an utterance, the newest where none is named."""
+        """Opens an utterance; where none is named the one that was looked for, else the newest."""
 
         def opened(hands: ManualEntry) -> Dialog:
+            wanted = fact if fact is not None else self.query_one(RunningLog).found
             said: list[Utterance] = []
             for line in reversed(self.view_now().log):
-                if line.utterance and "entered" not in line.utterance.flags:
+                if line.utterance:
                     said.insert(0, line.utterance)
-                if len(said) >= RECENT and (fact is None or said[0].fact <= fact):
+                if len(said) >= RECENT and (wanted is None or said[0].fact <= wanted):
                     break
             if not said:
                 raise ValueError("nothing was heard yet")
-            at = next((i for i, one in enumerate(said) if one.fact == fact), len(said) - 1)
-            read, view_now = self._guesses.typed, self.view_now
-            return AmendDialog(self.keymap, hands, said, at, self.choices, read, view_now, stage)
+            at = next((i for i, one in enumerate(said) if one.fact == wanted), len(said) - 1)
+            return self._amending(hands, said, at, stage)
 
         self.open(opened)
+
+    def _amending(
+        self, hands: ManualEntry, said: Sequence[Utterance], at: int, stage: Stage
+    ) -> Dialog:
+        return AmendDialog(
+            self.keymap, hands, said, at, self.choices, self._guesses, self.view_now, stage
+        )
 
     def action_undo(self) -> None:
         """Takes back the last act."""
 
         def undone(hands: ManualEntry) -> str:
-            words = hands.undo()
+            shown = self.keymap.shown
+            try:
+                words = hands.undo(self._passed)
+            except RecordingLast as last:
+                self._passed = last.fact
+                again = f"; {shown('undo')} again takes back: {last.before}" if last.before else ""
+                return f"{last}: {shown('record')} sets it again{again}"
             return f"taken back: {words}" if words else "nothing is left to take back"
 
         self.act(undone)

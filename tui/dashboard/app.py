@@ -81,7 +81,7 @@ class Dashboard(CaseActions):
         self._stop_listening = stop
         self._wall = wall
         self._header = Header(id="header", markup=False)
-        self._urgent = UrgentLine(protocol)
+        self._urgent = UrgentLine(protocol, self.keymap if hands else None)
         self._calls = CallsPanel(protocol)
         self._unsure = UnsureStrip(protocol, self.keymap if hands else None, self.guess)
         self._log_title = Static("LOG", id="log-title", classes="title", markup=False)

@@ -39,20 +39,20 @@ class Key:
 def _unsure(item: int) -> Iterator[Key]:
     first, second = str(2 * item + 1), str(2 * item + 2)
     name = ("first", "second", "third")[item]
-    foot = f"1-{2 * UNSURE_ITEMS}" if item == 0 else ""
+    foot = "unsure" if item == 0 else ""
     where = " (the strip UNSURE, above the log)" if item == 0 else ""
     yield Key(
         f"unsure-{first}",
         first,
-        "unsure" if foot else "",
-        f"{name} unsure{where}: as it was heard",
+        foot,
+        f"{name} unsure{where}: as it was heard; Enter",
         f"guess({item}, 0)",
     )
     yield Key(
         f"unsure-{second}",
         second,
         "",
-        f"{name} unsure: the second guess is right",
+        f"{name} unsure: the second guess, or other words; Enter",
         f"guess({item}, 1)",
     )
 
@@ -64,6 +64,20 @@ TABLE: tuple[Key, ...] = (
     Key("weight", "w", "", "enter or put right the patient's weight in kg, Enter", "weight"),
     Key("heard", "h", "heard", "an open call was answered, that was heard: its number", "heard"),
     *(key for item in range(UNSURE_ITEMS) for key in _unsure(item)),
+    Key(
+        "unsure-rest",
+        "7",
+        "",
+        "unsure that the strip has no room for: one after the other",
+        "guess_rest",
+    ),
+    Key(
+        "help-called",
+        "f",
+        "",
+        "a possible call for help: yes, help was called, or no",
+        "help_called",
+    ),
     Key("amend", "a", "amend", "put right the newest utterance: number of what was said", "amend"),
     Key("speaker", "s", "who", "say who spoke the newest utterance: letter", "speaker"),
     Key(
@@ -102,6 +116,8 @@ TABLE: tuple[Key, ...] = (
     Key("accept", "a", "", "accept it as it was heard", place="put right"),
     Key("withdraw", "w", "", "withdraw it: it was not said", place="put right"),
     Key("who", "s", "", "say who spoke: letter", place="put right"),
+    Key("help-yes", "y", "", "a possible call for help: yes, help was called", place="put right"),
+    Key("help-no", "n", "", "a possible call for help: no, it was none", place="put right"),
     Key("older", "up", "", "the utterance before", place="put right"),
     Key("newer", "down", "", "the utterance after", place="put right"),
     Key("timer-start", "n", "", "start one: how long, Enter", place="timers"),
@@ -132,7 +148,13 @@ SPEAKING = frozenset({"say-again"})
 
 IDS = frozenset(key.id for key in TABLE)
 
-_BESIDE = {"help": "close", "vital": "weight", "speaker": "same-speaker", "play": "say-again"}
+_BESIDE = {
+    "help": "close",
+    "vital": "weight",
+    "heard": "help-called",
+    "speaker": "same-speaker",
+    "play": "say-again",
+}
 """Keys that share the word of another in the footer."""
 
 _SHOWN = {
@@ -221,7 +243,8 @@ class KeyMap:
                 continue
             shown_key = self.shown(key.id)
             if key.id == "unsure-1":
-                digits = [self.shown(f"unsure-{n + 1}") for n in range(2 * UNSURE_ITEMS)]
+                names = [*(str(n + 1) for n in range(2 * UNSURE_ITEMS)), "rest"]
+                digits = [self.shown(f"unsure-{name}") for name in names]
                 plain = digits == [str(n + 1) for n in range(len(digits))]
                 shown_key = f"{digits[0]}-{digits[-1]}" if plain else "/".join(digits)
             elif key.id == "log-up":

@@ -34,6 +34,7 @@ Acts = (
     | SpeakerSet
     | TimerChanged
     | Ticked
+    | WeightSet
     | Withdrawn
 )
 """Facts that can be taken back. Recording has its own key to be set again: the silence in between
@@ -129,9 +130,13 @@ class ManualEntry:
     def record(self, *, on: bool) -> None:
         self.tell(RecordingSet(t=self.clock(), on=on))
 
-    def undo(self) -> str | None:
+    def undo(self, past: int | None = None) -> str | None:
         """Take back what was done last, all of it where one key told several facts. In words; None
-        where there is nothing left to take back."""
+        where there is nothing left to take back.
+
+        Nothing is passed over without a word: where the recording was paused or taken up last,
+        RecordingLast says so with that fact's number, and `past` is the number of the fact told so before.
+        """
         facts = self.facts()
         gone = taken_back(facts)
         acts = {f.seq: f for f in facts if isinstance(f, Acts)}
@@ -143,13 +148,26 @@ class ManualEntry:
             and not (isinstance(fact, Withdrawn) and fact.target in acts)
             and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
         ]
-        if not left:
+        last = left[-1] if left else None
+        by_hand = (f for f in reversed(facts) if isinstance(f, RecordingSet) and not f.audio)
+        recording = next(by_hand, None)
+        if recording and recording.seq > max((last.seq if last else 0), past or 0):
+            raise RecordingLast(recording.seq, in_words(self.protocol, last) if last else "")
+        if last is None:
             return None
-        last = left[-1]
         for fact in reversed([fact for fact in left if fact.t == last.t]):
             self.tell(Withdrawn(t=self.clock(), target=fact.seq))
         first = next(fact for fact in left if fact.t == last.t)
         return in_words(self.protocol, first)
+
+
+class RecordingLast(ValueError):
+    """The last thing done by hand was to pause the recording, or to take it up again."""
+
+    def __init__(self, fact: int, before: str) -> None:
+        """`fact` is its number, `before` what was done before it, in words; "" where nothing was."""
+        super().__init__("the recording was set last")
+        self.fact, self.before = fact, before
 
 
 def _same_act(call: Fact | None, answered: AnsweredByHand) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from grammar.case.loops import Loop, LoopState
@@ -12,6 +12,7 @@ from tui.text.wording import (
     POSSIBLE_HELP_WORDS,
     STATE_MARKS,
     STATE_WORDS,
+    UNSURE_WORDS,
     amount,
     call_in_words,
     called_and_read_back,
@@ -45,6 +46,8 @@ class Urgent:
     """Seconds since it began to wait; None where nothing waits."""
     figures: str = ""
     """The number called with its unit, or both numbers of a read-back that differs; "" without."""
+    settles: str = ""
+    """The name of the key that settles it, as in the settings; "" where no one key does."""
 
     @property
     def mark(self) -> str:
@@ -61,17 +64,16 @@ class Urgent:
 def most_urgent(protocol: Protocol, view: View) -> Urgent:
     """Return the one thing to see first.
 
-    A possible call for help comes before a read-back that differs, that before a call that nobody
-    answered, that before a timer that is up, an order that is overdue, and a call inside its window.
+    A call for help that waits comes first, then a possible one; these before a read-back that differs,
+    that before a call that nobody answered, that before a timer that is up, an order that is overdue, and
+    a call inside its window.
     """
-    if view.possible_help:
-        said = view.possible_help[0]
-        words = clean(said.likely or said.text)
-        age = view.now - said.until
-        return Urgent(
-            "help", f"{POSSIBLE_HELP_WORDS}: {words}", f"heard at {clock(said.t)}", age_s=age
-        )
     waiting = view.waiting
+    certain = [pair for pair in waiting if _for_help(protocol, pair[0])]
+    if certain:
+        return _help_needed(protocol, *certain[0], view, len(certain) - 1)
+    if view.possible_help:
+        return _possible_help(view)
     if waiting and waiting[0][1] in ("differs", "unanswered"):
         return _of_call(protocol, *waiting[0], view.now)
     up = sorted((t for t, state in view.timers if state == "done"), key=lambda timer: timer.due)
@@ -89,8 +91,39 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
     return Urgent("none", "Every call is answered", "")
 
 
+def _for_help(protocol: Protocol, loop: Loop) -> bool:
+    call = protocol.calls.get(loop.call)
+    return call is not None and call.help
+
+
+def _help_needed(
+    protocol: Protocol, loop: Loop, state: LoopState, view: View, others: int
+) -> Urgent:
+    found = _of_call(protocol, loop, state, view.now)
+    more = f" +{others} more" if others else ""
+    perhaps = len(view.possible_help)
+    maybe = f" +{perhaps} possible" if perhaps else ""
+    words = f"CALL FOR HELP{more}{maybe}: {found.what}"
+    return replace(found, kind="help", what=words)
+
+
+def _possible_help(view: View) -> Urgent:
+    said, others = view.possible_help[0], len(view.possible_help) - 1
+    words = clean(said.likely or said.text)
+    more = f" (+{others} more)" if others else ""
+    return Urgent(
+        "help",
+        f"{POSSIBLE_HELP_WORDS}{more}: {words}",
+        f"heard at {clock(said.t)}",
+        age_s=view.now - said.until,
+        settles="help-called",
+    )
+
+
 def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Urgent:
     what = call_in_words(protocol, loop.call, loop.slots)
+    if loop.unsure:
+        what = f"{what} {UNSURE_WORDS}"
     to, age = station(protocol, loop.to), loop.age(now)
     if state == "differs":
         called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})

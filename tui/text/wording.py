@@ -50,6 +50,9 @@ STATE_MARKS: dict[LoopState, str] = {
 POSSIBLE_HELP_WORDS = "POSSIBLE CALL FOR HELP"
 """Words for an utterance that may be a call for help, wherever it is loud."""
 
+UNSURE_WORDS = "(unsure)"
+"""Words beside a call that was heard with doubt, wherever it is shown."""
+
 ROLE_WORDS: dict[Role, str] = {
     "call": "call",
     "read-back": "read-back",

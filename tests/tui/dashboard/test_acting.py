@@ -14,6 +14,7 @@ from grammar.case.facts import (
     Confirmed,
     Entered,
     Fact,
+    Heard,
     Noted,
     RecordingSet,
     SpeakerSet,
@@ -22,6 +23,7 @@ from grammar.case.facts import (
     WeightSet,
     Withdrawn,
 )
+from grammar.language.words import Word
 from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
 from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
@@ -87,18 +89,21 @@ def log(seen: ShownCase) -> RunningLog:
 class Pressed:
     keys: tuple[str, ...]
     check: Callable[[ShownCase], bool]
+    more: tuple[Fact, ...] = ()
+    """Facts after those of `SAID`."""
+
+
+HELP = Heard(t=45, until=46, words=(Word("[unk]", 45, 46, 0.2),), likely="need help")
 
 
 def unsure(item: int) -> dict[str, Pressed]:
     fact = 5 + item
-    # The first holds a number: its value is seen and takes Enter.
-    enter = ("enter",) if item == 0 else ()
     return {
         f"unsure-{2 * item + 1}": Pressed(
-            (str(2 * item + 1), *enter), told(Confirmed(t=0, target=fact))
+            (str(2 * item + 1), "enter"), told(Confirmed(t=0, target=fact))
         ),
         f"unsure-{2 * item + 2}": Pressed(
-            (str(2 * item + 2), *enter), told(Amended(t=0, target=fact, words=SECOND[item]))
+            (str(2 * item + 2), "enter"), told(Amended(t=0, target=fact, words=SECOND[item]))
         ),
     }
 
@@ -111,7 +116,11 @@ EVERY: dict[str, Pressed] = {
     "weight": Pressed(("w", "6", "5", "enter"), told(WeightSet(t=0, weight_kg=65))),
     "heard": Pressed(("h", "1"), told(AnsweredByHand(t=0, loop=2), HEARD_THEN)),
     **{key: pressed for item in range(UNSURE_ITEMS) for key, pressed in unsure(item).items()},
-    "amend": Pressed(("a", "2"), told(Amended(t=0, target=7, words="drugs ready"))),
+    "amend": Pressed(("a", "2", "enter"), told(Amended(t=0, target=7, words="drugs ready"))),
+    "unsure-rest": Pressed(("7",), lambda seen: "nothing more is unsure" in seen.app._notice),
+    "help-called": Pressed(("f",), dialog_open("was help called?"), (HELP,)),
+    "help-yes": Pressed(("f", "y"), told(Amended(t=0, target=8, words="need help")), (HELP,)),
+    "help-no": Pressed(("f", "n"), told(Confirmed(t=0, target=8)), (HELP,)),
     "speaker": Pressed(("s", "o"), told(SpeakerSet(t=0, target=7, station="outside"))),
     "note": Pressed(
         ("n", *"leak", "space", *"heard", "enter"), told(Noted(t=0, text="leak heard"))
@@ -142,7 +151,7 @@ EVERY: dict[str, Pressed] = {
         told(Amended(t=0, target=7, words="no leak")),
     ),
     "accept": Pressed(("a", "a"), told(Confirmed(t=0, target=7))),
-    "withdraw": Pressed(("a", "w"), told(Withdrawn(t=0, target=7))),
+    "withdraw": Pressed(("a", "w", "enter"), told(Withdrawn(t=0, target=7))),
     "who": Pressed(("a", "s", "n"), told(SpeakerSet(t=0, target=7, station="anteroom"))),
     "older": Pressed(("a", "up", "a"), told(Confirmed(t=0, target=6))),
     "newer": Pressed(("a", "up", "up", "down", "a"), told(Confirmed(t=0, target=6))),
@@ -179,7 +188,8 @@ def test_every_key_is_tried_here() -> None:
 async def test_a_key_does_what_the_help_says(key: str) -> None:
     filler = [note(40 + t / 10, f"note {t}") for t in range(60)] if "log" in key else []
     filler = filler or ([note(40 + t / 10, f"n {t}") for t in range(60)] if "page" in key else [])
-    async with desk(case(*SAID, *filler), 60, (100, 40), speaks=True) as seen:
+    facts = (*SAID, *EVERY[key].more, *filler)
+    async with desk(case(*facts), 60, (100, 40), speaks=True) as seen:
         await seen.text()
         await seen.pilot.press(*EVERY[key].keys)
         await seen.pilot.pause()
@@ -191,7 +201,8 @@ async def test_a_key_does_what_the_help_says(key: str) -> None:
 async def test_an_entered_order_says_for_whom_it_is_and_who_gave_it() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press(*"cg", "tab", "d", "tab", "tab", "t", "k", *"70", "enter", "enter")
+        await seen.pilot.press(*"cg", "tab", "d", "tab", "tab", "t", "k", *"70", "enter")
+        await seen.read_and_enter()
         found = last(seen)
         assert isinstance(found, Entered)
         assert (found.call, found.to, found.sender) == ("give-drug", "drugs-nurse", "team-leader")
@@ -225,11 +236,15 @@ async def test_keys_struck_faster_than_the_screen_draws_are_all_taken() -> None:
     assert kinds == ["entered", "noted"]
 
 
-async def test_what_was_misheard_is_put_right_in_two_keystrokes() -> None:
+async def test_what_was_misheard_is_put_right_by_its_number_and_enter_and_seen_before() -> None:
     wrong = heard(10, "give fifteen milligrams of ketamine", "team-leader")
     async with desk(case(wrong), 20) as seen:
         await seen.text()
         await seen.pilot.press("a", "2")
+        assert "it stands as    Give ketamine 15 mg" in shown(seen)
+        assert "WILL COUNT AS   Give ketamine 50 mg" in shown(seen)
+        assert len(seen.case.facts) == 2
+        await seen.pilot.press("enter")
         assert "Give ketamine 50 mg" in await seen.text()
 
 
@@ -272,6 +287,9 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
     async with desk(case(ORDER), 15) as seen:
         await seen.text()
         await seen.pilot.press("a", "w")
+        assert "WILL BE WITHDRAWN  Give ketamine 90 mg" in shown(seen)
+        await seen.pilot.press("enter")
+        assert "u takes it back" in await seen.text()
         assert "every call is answered" in (await seen.text()).lower()
         await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("u")
@@ -325,7 +343,8 @@ async def test_a_slip_is_told_in_a_sentence_and_nothing_is_stored(
 async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press("c", "g", "k", *"0.1", "space", "g", "enter", "enter")
+        await seen.pilot.press("c", "g", "k", *"0.1", "space", "g", "enter")
+        await seen.read_and_enter()
         assert told(
             Entered(
                 t=0,
@@ -333,7 +352,8 @@ async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> N
                 slots=(("drug", "ketamine"), ("amount", 0.1), ("unit", "g")),
             )
         )(seen)
-        await seen.pilot.press("c", palette("drug-given"), "k", "enter", "enter")
+        await seen.pilot.press("c", palette("drug-given"), "k", "enter")
+        await seen.read_and_enter()
         assert told(Entered(t=0, call="drug-given", slots=(("drug", "ketamine"),)))(seen)
         await seen.pilot.press("v", "b", *"130/80", "enter")
         assert seen.case.view(60).latest_vitals[-1].text == "130/80"
@@ -402,7 +422,7 @@ async def test_a_click_on_a_guess_chooses_it() -> None:
     async with desk(case(UNSURE[0]), 60, (100, 40)) as seen:
         await seen.text()
         await seen.pilot.click("#unsure", offset=(30, 2))
-        assert "WILL COUNT AS  Heart rate 60" in shown(seen)
+        assert "WILL COUNT AS   Heart rate 60" in shown(seen)
         await seen.pilot.press("enter")
         assert told(Amended(t=0, target=2, words="heart rate sixty"))(seen)
 
@@ -415,7 +435,10 @@ async def test_an_item_that_is_ticked_says_by_what_and_how_it_is_taken_back() ->
         assert (
             "Suction on and in reach was ticked by voice at 00:24. Esc, then a: put right" in told
         )
-        await seen.pilot.press("m", "m")
+        await seen.pilot.press("m")
+        assert "ticked: " in await seen.text()
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("k", "m")
         told = " ".join(shown(seen).split())
         assert "was ticked by hand at 00:31. Esc, then u: takes back" in told
         assert [type(fact) for fact in seen.case.facts].count(Ticked) == 1
@@ -426,7 +449,7 @@ async def test_a_doubtful_number_counts_for_nothing_before_its_value_is_seen_and
         await seen.text()
         stored = len(seen.case.facts)
         await seen.pilot.press("1")
-        assert "WILL COUNT AS  Heart rate 16" in shown(seen)
+        assert "WILL COUNT AS   Heart rate 16" in shown(seen)
         assert len(seen.case.facts) == stored
         await seen.pilot.press("escape")
         assert len(seen.case.facts) == stored
@@ -446,7 +469,7 @@ async def test_a_drug_is_seen_in_words_before_it_is_stored_and_said_how_to_take_
         assert "WILL BE STORED" in shown(seen)
         assert "Give ketamine 70 mg" in shown(seen)
         assert not seen.case.view(60).loops
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert "u takes it back" in await seen.text()
         await seen.pilot.press("u")
         assert not seen.case.view(60).loops

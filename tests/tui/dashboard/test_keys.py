@@ -36,7 +36,7 @@ def test_every_key_of_the_dashboard_stands_in_the_footer(key) -> None:  # type: 
     foot = " ".join(shown for shown, _ in KeyMap().foot())
     shown = KeyMap().shown(key.id)
     if key.id.startswith("unsure"):
-        assert "1-6" in foot
+        assert "1-7" in foot
     elif key.id in ("page-up", "page-down"):
         assert "Pg↑↓" in foot
     else:

@@ -9,6 +9,7 @@ import pytest
 from grammar.case.facts import Amended, Fact, SecondHearing
 from grammar.language.words import Word
 from tests.support.screens import ShownCase, case, desk, heard, status
+from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.text.wording import CHOSEN
 
 FENTANYL = heard(10, "drugs nurse give fifteen micrograms of fentanyl", "team-leader")
@@ -50,9 +51,14 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
         await seen.pilot.press("enter")
         assert "Enter again if that is meant" in shown(seen)
         # Who goes on typing has not said yes yet.
+        await seen.pilot.pause(BOUNCE_S)
         await seen.pilot.press("r", "enter")
         assert amended(seen) == []
         assert seen.case.view(20).tasks
+        # Nor has a key that bounces.
+        await seen.pilot.press("enter")
+        assert amended(seen) == []
+        await seen.pilot.pause(BOUNCE_S)
         await seen.pilot.press("enter")
         assert amended(seen) == ["the weather is finer"]
         text = await seen.text()
@@ -115,7 +121,7 @@ async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
 async def test_a_guess_that_is_chosen_is_told_by_what_it_now_is() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await seen.text()
-        await seen.pilot.press("a", "2")
+        await seen.pilot.press("a", "2", "enter")
         assert "put right: Give fentanyl 50 microgram" in await seen.text()
 
 
@@ -135,6 +141,7 @@ async def test_typing_replaces_what_was_heard_and_an_arrow_keeps_it(
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "")
         await seen.pilot.press(*pressed, "enter")
+        await seen.pilot.pause(BOUNCE_S)
         await seen.pilot.press("enter")
         assert amended(seen) == [words]
 
@@ -159,11 +166,15 @@ async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> No
         await seen.text()
         await seen.pilot.press("a")
         assert "1 as heard: Give fentanyl 15 microgram" in shown(seen)
-        await seen.pilot.press("2", "a")
+        await seen.pilot.press("2", "enter")
+        await seen.pilot.press("a")
         assert "1 as it stands: Give fentanyl 50 microgram" in shown(seen)
         assert f"2 as heard: {FENTANYL.text}" in " ".join(shown(seen).split())
         assert shown(seen).count("fifteen") == 1
-        await seen.pilot.press("2")
+        await seen.pilot.press("2", "enter")
+        assert "below the sheet's" in shown(seen)
+        await seen.pilot.pause(BOUNCE_S)
+        await seen.pilot.press("enter")
         assert amended(seen)[-1] == FENTANYL.text
         await seen.pilot.press("a")
         assert shown(seen).count("as heard:") == 0

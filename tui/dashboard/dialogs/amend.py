@@ -1,4 +1,4 @@
-"""An utterance put right: accepted, one of the guesses, other words, another speaker, or withdrawn."""
+"""An utterance put right: right as heard, one of the guesses, other words, another speaker, or not said."""
 
 from __future__ import annotations
 
@@ -8,16 +8,25 @@ from typing import Literal
 from textual.content import Content
 
 from grammar.case.view import Utterance, View
-from grammar.language.other_readings import Guess
+from grammar.language.other_readings import Guess, Guesses
 from grammar.language.phrases import UNKNOWN
 from tui.dashboard import call_entry as entry
+from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
+from tui.dashboard.dialogs.help_call import (
+    help_choices,
+    help_words,
+    may_be_for_help,
+    settle_help,
+)
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
+from tui.text.sheet import sheet_doubt
 from tui.text.speakers import speaker, speaker_reasons
 from tui.text.wording import (
     CHOSEN,
+    POSSIBLE_HELP_WORDS,
     clean,
     clock,
     heard,
@@ -41,24 +50,26 @@ class AmendDialog(Dialog):
         said: Sequence[Utterance],
         at: int,
         guess: Callable[[Utterance], Sequence[Guess]],
-        read: Callable[[str], Guess],
+        guesses: Guesses,
         view_now: Callable[[], View],
         stage: Stage = "guesses",
     ) -> None:
         """`said` are the utterances as they stood when it was opened, oldest first; `at` is one.
 
-        `guess` gives what else one may have been, `read` what typed text means.
+        `guess` gives what else one may have been, `guesses` what typed text means.
         """
         super().__init__(keys)
         self._hands = hands
         self._said = said
         self._at = at
         self._guess = guess
-        self._read = read
+        self._guesses_of = guesses
         self._view_now = view_now
         self._stage: Stage = stage
-        self._warned = False
-        """Whether it was said that the text is no call, so that Enter again takes it."""
+        self._step: ConfirmDialog | None = None
+        """The reading that was chosen, seen in words before Enter stores it."""
+        self._warned = ""
+        """The warning that was read about the text, so that Enter again takes it."""
         self._typed = Typed()
         self._stations = [each.id for each in hands.protocol.station]
         self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
@@ -73,6 +84,26 @@ class AmendDialog(Dialog):
         return self._said[self._at]
 
     # ------------------------------------------------------------------ keys
+
+    def struck(self, key: str, character: str | None, at: float | None = None) -> None:
+        """Takes a key; while a choice is seen in words it is that step's."""
+        if self._step is None:
+            super().struck(key, character, at)
+            return
+        self._step.struck(key, character, at)
+        self._after_step()
+
+    def clicked(self, does: str, *what: int | str) -> None:
+        """Likewise what was clicked."""
+        if self._step is None:
+            super().clicked(does, *what)
+            return
+        self._step.clicked(does, *what)
+        self._after_step()
+
+    def _after_step(self) -> None:
+        if self._step is not None and self._step.left:
+            self.dismiss(self._step.result)
 
     def press(self, key: str, character: str | None) -> None:
         if self._stage == "words":
@@ -90,6 +121,8 @@ class AmendDialog(Dialog):
         if key in (of("older"), of("newer")):
             last = len(self._said) - 1
             self._at = min(max(self._at + (-1 if key == of("older") else 1), 0), last)
+        elif may_be_for_help(self._one) and key in (of("help-yes"), of("help-no")):
+            self.help_called(int(key == of("help-yes")))
         elif key == of("words"):
             self.go("words")
         elif key == of("accept"):
@@ -105,48 +138,88 @@ class AmendDialog(Dialog):
 
     def _press_words(self, key: str, character: str | None) -> None:
         if key != "enter":
-            self._warned = False
+            self._warned = ""
             self._typed.press(key, character)
             return
+        self.after_reading()
         if not self._typed.text.strip():
             raise ValueError("write what was said, or leave and withdraw it")
-        found = self._read(self._typed.text)
-        if found.meaning.kind == "unrecognised" and not self._warned:
-            self._warned = True
-            raise ValueError("nothing is stored yet: Enter again if that is meant")
-        self._amend(found.words)
-
-    def _amend(self, words: str) -> None:
-        self._hands.amend(self._one.fact, words)
+        found = self._read()
+        slots = found.meaning.reading.slots if found.meaning.reading else {}
+        doubt = sheet_doubt(self._hands.protocol, slots, self._view_now().weight_kg)
+        if found.meaning.kind == "unrecognised":
+            doubt = "that is no call"
+        if doubt and doubt != self._warned:
+            self._warned = doubt
+            raise ValueError(f"{doubt}. Nothing is stored yet: Enter again if that is meant")
+        self._hands.amend(self._one.fact, found.words)
         self.dismiss(put_right(self._hands.protocol, self._view_now(), self._one.fact))
+
+    def _read(self) -> Guess:
+        one = self._one
+        return self._guesses_of.retyped(one.text, one.meaning, self._typed.text)
 
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
-        if self._stage == "words":
-            self._warned = False
+        if self._step is not None:
+            self._step.paste(text)
+        elif self._stage == "words":
+            self._warned = ""
             self.act(lambda: self._typed.add(text))
 
     # ------------------------------------------------------------------ what is done
 
     def take(self, at: int) -> None:
-        """Takes a guess: the first is the utterance as it was heard."""
+        """Takes a guess, to be seen in words: the first is the utterance as it stands."""
         found = self._guess(self._one)
         if at == 0:
             self.accept()
         elif 0 < at <= len(found):
-            self._amend(found[at - 1].words)
+            self._see(found[at - 1])
         else:
             raise ValueError(f"choose 1 to {len(found) + 1}")
 
     def accept(self) -> None:
-        """As it was heard."""
+        """As it was heard. A drug or a number is seen in words first."""
+        self._asks_about_help()
+        if self._by_hand:
+            raise ValueError("it was entered by hand: there is nothing to accept")
+        if self._one.meaning.at_stake:
+            self._see(None)
+            return
         self._hands.accept(self._one.fact)
-        self.dismiss(f"accepted: {heard(self._one.text)}")
+        self.dismiss(f"right as it was heard: {heard(self._one.text)}")
 
     def withdraw(self) -> None:
-        """It was not said."""
-        self._hands.withdraw(self._one.fact)
-        self.dismiss(f"withdrawn: {heard(self._one.text)}")
+        """It was not said: that is seen in words first."""
+        self._asks_about_help()
+        self._see(None, withdraw=True)
+
+    def help_called(self, yes: int) -> None:
+        """A possible call for help was one, or none."""
+        told = settle_help(self._hands, self._guesses_of, self._view_now, self._one, bool(yes))
+        self.dismiss(told)
+
+    def _asks_about_help(self) -> None:
+        """Raises ValueError for a possible call for help: only yes or no settles that."""
+        if may_be_for_help(self._one):
+            shown = self.keymap.shown
+            raise ValueError(f"was help called? {shown('help-yes')} yes, {shown('help-no')} no")
+
+    def _see(self, chosen: Guess | None, *, withdraw: bool = False) -> None:
+        self._step = ConfirmDialog(
+            self.keymap,
+            self._hands,
+            self._one,
+            chosen,
+            self._guesses_of,
+            self._view_now,
+            withdraw=withdraw,
+        )
+
+    @property
+    def _by_hand(self) -> bool:
+        return "entered" in self._one.flags
 
     def who(self, at: int) -> None:
         """One station spoke it."""
@@ -155,6 +228,10 @@ class AmendDialog(Dialog):
 
     def go(self, stage: Stage) -> None:
         """On to writing its words, or to choosing who spoke."""
+        if self._by_hand:
+            raise ValueError(
+                f"it was entered by hand: {self.keymap.shown('withdraw')} takes it back"
+            )
         self._stage = stage
         known = [word for word in self._one.text.split() if word != UNKNOWN]
         self._typed = Typed(clean(" ".join(known)) if stage == "words" else "")
@@ -162,6 +239,11 @@ class AmendDialog(Dialog):
     # ------------------------------------------------------------------ picture
 
     def lines(self) -> Iterable[Line]:
+        if self._step is not None:
+            # In the room, and with the error, of the whole dialog.
+            self._step.room, self.error = self.room, self._step.error
+            yield from self._step.lines()
+            return
         one, protocol = self._one, self._hands.protocol
         shown = self.keymap.shown
         which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
@@ -180,8 +262,7 @@ class AmendDialog(Dialog):
             )
             yield self._typed.picture()
             if self._typed.text.strip():
-                means = typed_in_words(protocol, self._read(self._typed.text).meaning)
-                yield Content.styled(f"= {means}", "$quiet")
+                yield Content.styled(f"= {self._means()}", "$quiet")
         elif self._stage == "speaker":
             because = speaker_reasons(one)
             yield Content.styled(f"who spoke? ({because})" if because else "who spoke?", "$ink")
@@ -193,9 +274,26 @@ class AmendDialog(Dialog):
         else:
             yield from self._guesses()
 
+    def _means(self) -> str:
+        try:
+            return typed_in_words(self._hands.protocol, self._read().meaning)
+        except ValueError as error:
+            return str(error)
+
     def _guesses(self) -> Iterable[Line]:
         protocol, shown = self._hands.protocol, self.keymap.shown
         one = self._one
+        if may_be_for_help(one):
+            yield Content.styled(f"{POSSIBLE_HELP_WORDS}: “{help_words(one)}”", "bold $urgent")
+            yield from help_choices(self.keymap)
+            return
+        if self._by_hand:
+            yield Content.styled(f"entered by hand: {utterance_in_words(protocol, one)}", "$ink")
+            line = Content.assemble(
+                (f"{shown('withdraw')} ", "bold $heading"), ("take it back", "$ink")
+            )
+            yield clickable(line, "withdraw")
+            return
         stands = "as it stands" if "amended" in one.flags else "as heard"
         yield choice("1", f"{stands}: {utterance_in_words(protocol, one)}", "take", 0)
         for at, guess in enumerate(self._guess(one), start=1):
@@ -205,8 +303,8 @@ class AmendDialog(Dialog):
         parts = (
             (shown("words"), "other words", ("go", "words")),
             (shown("who"), "speaker", ("go", "speaker")),
-            (shown("accept"), "accept", ("accept",)),
-            (shown("withdraw"), "withdraw", ("withdraw",)),
+            (shown("accept"), "right as it stands", ("accept",)),
+            (shown("withdraw"), "it was not said", ("withdraw",)),
         )
         yield Content("   ").join(
             clickable(Content.assemble((f"{key} ", "bold $heading"), (words, "$ink")), *does)

@@ -36,9 +36,9 @@ class DialogBox(Static):
         self.draw()
         self.display = True
 
-    def struck(self, key: str, character: str | None) -> None:
-        """Gives the dialog a key."""
-        self._do(lambda dialog: dialog.struck(key, character))
+    def struck(self, key: str, character: str | None, at: float | None = None) -> None:
+        """Gives the dialog a key that was struck at `at`."""
+        self._do(lambda dialog: dialog.struck(key, character, at))
 
     def paste(self, text: str) -> None:
         """Gives it pasted text, which is typed text."""

@@ -1,4 +1,5 @@
-"""A doubtful utterance with a drug, a number or a unit: its value is seen and takes Enter, or is typed."""
+"""A reading of an utterance is seen in words and takes Enter, or is typed: its drug, number, unit, or that
+it was not said."""
 
 from __future__ import annotations
 
@@ -7,11 +8,12 @@ from collections.abc import Callable, Iterable
 from textual.content import Content
 
 from grammar.case.view import Utterance, View
-from grammar.language.other_readings import Guess
+from grammar.language.other_readings import Guess, Guesses
 from tui.dashboard.dialogs.dialog import Dialog, Line, clickable
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
+from tui.text.sheet import sheet_doubt
 from tui.text.wording import (
     clock,
     heard,
@@ -24,7 +26,10 @@ from tui.text.wording import (
 
 
 class ConfirmDialog(Dialog):
-    """Stores nothing before Enter. Typing replaces the value by the words or figures typed."""
+    """Stores nothing before Enter. A value typed replaces the value alone; a sentence replaces all.
+
+    A dose outside the sheet, and words that make another kind of call of it, take Enter twice.
+    """
 
     def __init__(
         self,
@@ -32,53 +37,122 @@ class ConfirmDialog(Dialog):
         hands: ManualEntry,
         said: Utterance,
         chosen: Guess | None,
-        read: Callable[[str], Guess],
+        guesses: Guesses,
         view_now: Callable[[], View],
+        *,
+        withdraw: bool = False,
     ) -> None:
-        """`chosen` is another reading than as heard; None takes it as heard."""
+        """`chosen` is another reading than as it stands; None takes it as it stands. With `withdraw` it
+        is withdrawn: it was not said."""
         super().__init__(keys)
         self._hands, self._said, self._chosen = hands, said, chosen
-        self._read, self._view_now = read, view_now
+        self._guesses, self._view_now = guesses, view_now
+        self._withdraw = withdraw
         self._typed = Typed()
+        self._warned = ""
+        """The warning that was read, so that Enter again stores what it is about."""
 
     def press(self, key: str, character: str | None) -> None:
         if key == "enter":
+            self.after_reading()
             self.store()
-        else:
+        elif not self._withdraw:
+            self._warned = ""
             self._typed.press(key, character)
+        elif character:
+            raise ValueError(f"Enter withdraws it, {self.keymap.shown('close')} leaves it")
 
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
-        self.act(lambda: self._typed.add(text))
+        if not self._withdraw:
+            self._warned = ""
+            self.act(lambda: self._typed.add(text))
 
     def store(self) -> None:
-        """Store the value that is shown. Raises ValueError where typed words are no call."""
-        text = self._typed.text.strip()
-        found = self._read(text) if text else self._chosen
+        """Store what is shown. Raises ValueError where typed words are no call, and with a warning."""
+        if self._withdraw:
+            self._hands.withdraw(self._said.fact)
+            self.dismiss(f"withdrawn, it was not said: {heard(self._said.text)}")
+            return
+        found = self._found()
+        if found is not None and found.meaning.kind == "unrecognised":
+            raise ValueError("these words are no call of the protocol: nothing is stored")
+        doubt = self._doubt(found)
+        if doubt and doubt != self._warned:
+            self._warned = doubt
+            raise ValueError(f"{doubt}. Nothing is stored yet: Enter again if that is meant")
         if found is None:
             self._hands.accept(self._said.fact)
-            self.dismiss(f"accepted: {heard(self._said.text)}")
+            self.dismiss(f"right as it was heard: {self._stands()}")
             return
-        if found.meaning.kind == "unrecognised":
-            raise ValueError("these words are no call of the protocol: nothing is stored")
         self._hands.amend(self._said.fact, found.words)
         self.dismiss(put_right(self._hands.protocol, self._view_now(), self._said.fact))
 
+    def _found(self) -> Guess | None:
+        """Return the reading that Enter would store; None for the utterance as it stands."""
+        text = self._typed.text.strip()
+        if not text:
+            return self._chosen
+        words = self._chosen.words if self._chosen else self._said.text
+        meaning = self._chosen.meaning if self._chosen else self._said.meaning
+        return self._guesses.retyped(words, meaning, text)
+
+    def _doubt(self, found: Guess | None) -> str:
+        """Return what is odd about a reading, as a clause; "" where nothing is."""
+        protocol = self._hands.protocol
+        before = self._chosen.meaning if self._chosen else self._said.meaning
+        meaning = found.meaning if found else before
+        if before.at_stake and (
+            {each.call for each in before.readings}.isdisjoint(
+                each.call for each in meaning.readings
+            )
+        ):
+            return (
+                f"that makes {meaning_in_words(protocol, meaning)} of"
+                f" {meaning_in_words(protocol, before)}"
+            )
+        slots = meaning.reading.slots if found and meaning.reading else self._said.slots
+        return sheet_doubt(protocol, slots, self._view_now().weight_kg)
+
+    def _stands(self) -> str:
+        return utterance_in_words(self._hands.protocol, self._said)
+
     def lines(self) -> Iterable[Line]:
         protocol, said = self._hands.protocol, self._said
+        hint = "Enter withdraws it" if self._withdraw else "Enter stores it; or type another value"
+        title = "IT WAS NOT SAID" if self._withdraw else "WHAT WAS SAID"
+        yield self.heading(title, hint)
         speaker = station(protocol, said.sender)
-        yield self.heading("HEARD WITH DOUBT", "Enter stores the value shown; type to replace it")
         heard_as = f"{clock(said.t)} {f'{speaker}: ' if speaker else ''}“{heard(said.text)}”"
         yield Content.styled(heard_as, "$quiet")
-        if self._typed.text:
-            meaning = typed_in_words(protocol, self._read(self._typed.text).meaning)
-            yield Content.assemble(self._typed.picture(), ("   ", ""), (meaning, "bold $ink"))
+        if self._withdraw:
+            yield clickable(
+                Content.assemble(("WILL BE WITHDRAWN  ", "$ink"), (self._stands(), "bold $ink")),
+                "store",
+            )
             return
-        words = (
-            meaning_in_words(protocol, self._chosen.meaning)
-            if self._chosen
-            else utterance_in_words(protocol, said)
-        )
-        yield clickable(
-            Content.assemble(("WILL COUNT AS  ", "$ink"), (words, "bold $ink")), "store"
-        )
+        if self._typed.text:
+            yield self._typed.picture()
+        if self._chosen or self._typed.text:
+            yield Content.styled(f"it stands as    {self._stands()}", "$quiet")
+        yield clickable(Content.assemble(("WILL COUNT AS   ", "$ink"), *self._counts_as()), "store")
+
+    def _counts_as(self) -> list[tuple[str, str]]:
+        """Return what Enter would store in words, and what is odd about it."""
+        try:
+            found = self._found()
+        except ValueError as error:
+            return [("nothing: ", "bold $urgent"), (str(error), "$urgent")]
+        protocol = self._hands.protocol
+        if found is None:
+            words = self._stands()
+            to = self._said.to
+        else:
+            words = typed_in_words(protocol, found.meaning)
+            to = None  # is in the words
+        addressed = f" → {station(protocol, to)}" if to else ""
+        doubt = self._doubt(found) if not found or found.meaning.kind != "unrecognised" else ""
+        return [
+            (f"{words}{addressed}", "bold $ink"),
+            (f"   !! {doubt}" if doubt else "", "$urgent"),
+        ]

@@ -17,6 +17,11 @@ CLICK = "does"
 """In a style's meta: a method of the dialog, and what it is called with."""
 
 
+BOUNCE_S = 0.7
+"""An Enter that follows another sooner is a bounce, a double stroke or a key held down: nobody has read
+in the meantime what it would store."""
+
+
 class Dialog:
     """A dialog as lines of text. It ends with a sentence on what was done, or None.
 
@@ -31,6 +36,10 @@ class Dialog:
         self.left = False
         """Whether it is over; then `result` says what came of it."""
         self.result: str | None = None
+        self._enter_at: float | None = None
+        """When Enter was last struck, in seconds."""
+        self._bounced = False
+        """Whether the key that is being taken is an Enter struck just after another."""
         self._top = 0
         """The first line in sight under the heading, where the terminal is too low for all."""
         self._pages = 0
@@ -40,13 +49,33 @@ class Dialog:
         """Ends it."""
         self.left, self.result = True, result
 
-    def struck(self, key: str, character: str | None) -> None:
-        """Takes a key, at once and in order: Esc leaves, every other key is the dialog's."""
+    def struck(self, key: str, character: str | None, at: float | None = None) -> None:
+        """Takes a key, at once and in order: Esc leaves, every other key is the dialog's.
+
+        `at` is when it was struck, in seconds of a clock that only goes on; None where nobody knows.
+        """
+        before, self._bounced = self._enter_at, False
+        if key == "enter" and at is not None:
+            self._bounced = before is not None and at - before < BOUNCE_S
+            self._enter_at = at
+        if key == "ctrl+c":
+            self.error = self.on_ctrl_c()
+            return
         if key == self.keymap.of("close"):
             self.dismiss(None)
             return
         self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
         self.act(lambda: self.press(key, character))
+
+    def on_ctrl_c(self) -> str:
+        """Return what Ctrl-C is told while this is open: it never ends a case."""
+        close = self.keymap.shown("close")
+        return f"Ctrl-C does nothing here, and the case goes on: {close} leaves this"
+
+    def after_reading(self) -> None:
+        """Refuses an Enter that came just after another. Raises ValueError."""
+        if self._bounced:
+            raise ValueError("two Enters at once: read it, then Enter once more")
 
     def act(self, what: Callable[[], None]) -> None:
         """Does something that may fail with a sentence."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Literal
 
 from textual.content import Content
@@ -16,6 +16,7 @@ from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.moment import past_moment
+from tui.text.sheet import sheet_doubt
 from tui.text.wording import call_in_words, clean, station
 
 Who = Literal["to", "sender", "when"]
@@ -39,8 +40,11 @@ class EnterDialog(Dialog):
         what: str = "ENTER A CALL",
         only: Call | None = None,
         own_timer: bool = False,
+        weight: Callable[[], float | None] = lambda: None,
     ) -> None:
-        """`only` goes straight to the values of one call; with `own_timer` nobody has to answer it."""
+        """`only` goes straight to the values of one call; with `own_timer` nobody has to answer it.
+        `weight` gives the patient's weight in kg, by which the sheet judges a dose; None where nobody
+        knows it."""
         super().__init__(keys)
         self._hands = hands
         self._what = what
@@ -52,6 +56,9 @@ class EnterDialog(Dialog):
         self._calls = [(named[call.id], call) for call in whole if call in calls]
         self._at = 0
         self._own_timer = own_timer
+        self._weight = weight
+        self._warned = ""
+        """The sentence on a dose outside the sheet that was read."""
         self._stations = [each.id for each in hands.protocol.station]
         self._who: dict[Who, str] = {}
         self._asking: Who | None = None
@@ -76,6 +83,8 @@ class EnterDialog(Dialog):
             self._back()
         elif self._call and len(self._slots) == len(self._steps):
             if key == "enter":
+                self.after_reading()
+                self._ask_about_the_sheet()
                 self.store()
             elif character:
                 raise ValueError("Enter stores it, Backspace goes a step back")
@@ -172,6 +181,16 @@ class EnterDialog(Dialog):
         if len(self._slots) == len(self._steps) and not self._holds_a_drug:
             self.store()
 
+    def _ask_about_the_sheet(self) -> None:
+        """Raises ValueError, once, for a dose outside the sheet."""
+        doubt = self._sheet_doubt()
+        if doubt and doubt != self._warned:
+            self._warned = doubt
+            raise ValueError("Nothing is stored yet: Enter again if that is meant")
+
+    def _sheet_doubt(self) -> str:
+        return sheet_doubt(self._hands.protocol, dict(self._all), self._weight())
+
     @property
     def _holds_a_drug(self) -> bool:
         """Whether a drug or a dose is to be stored: that is seen in words first and takes Enter."""
@@ -231,6 +250,9 @@ class EnterDialog(Dialog):
         if len(self._slots) == len(self._steps):
             yield self.heading("WILL BE STORED", f"{self.keymap.shown('enter-back')}: back")
             yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "store")
+            doubt = self._sheet_doubt()
+            if doubt:
+                yield Content.styled(f"  !! {doubt}", "bold $urgent")
             yield Content.styled("Enter stores it", "$ink")
             return
         yield self.heading(

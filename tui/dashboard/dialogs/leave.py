@@ -21,13 +21,20 @@ class LeaveDialog(Dialog):
         self._question = question
 
     def press(self, key: str, character: str | None) -> None:
-        if key in (self.keymap.of("quit"), "ctrl+c"):
+        if key == self.keymap.of("quit"):
             self.end()
         elif character and key != "enter":
             raise ValueError(
                 f"the case goes on; {self.keymap.shown('quit')} ends it, "
                 f"{self.keymap.shown('close')} closes this question"
             )
+
+    def on_ctrl_c(self) -> str:
+        """Ctrl-C twice is a habit, and no answer."""
+        return (
+            f"Ctrl-C ends nothing: {self.keymap.shown('quit')} ends the case, "
+            f"{self.keymap.shown('close')} goes on"
+        )
 
     def end(self) -> None:
         """The case ends."""

@@ -1,4 +1,4 @@
-"""Checklist items ticked by hand. It stays open, so that several go quickly."""
+"""A checklist item ticked by hand. It closes after one: left open, the next key would tick another."""
 
 from __future__ import annotations
 
@@ -49,6 +49,7 @@ class ChecklistDialog(Dialog):
         if answered is not None:
             raise ValueError(f"{clean(title)} {self._ticked(checklist, item, answered)}")
         self._hands.tick(checklist, item)
+        self.dismiss(f"ticked: {clean(title)}")
 
     def _ticked(self, checklist: str, item: str, at: float) -> str:
         """How an item was ticked, and what can be done about it."""
@@ -65,7 +66,7 @@ class ChecklistDialog(Dialog):
         return f"was ticked by {way} at {clock(at)}. {shown('close')}, then {can}"
 
     def lines(self) -> Iterable[Line]:
-        yield self.heading("TICK", "letter of the item")
+        yield self.heading("TICK", "letter of one item")
         at = 0
         for progress in self._view_now().checklists:
             count = len(progress.items) - len(progress.missing)

@@ -20,6 +20,7 @@ from tui.dashboard.widgets.large import large
 from tui.text.wording import (
     STATE_MARKS,
     STATE_WORDS,
+    UNSURE_WORDS,
     bar,
     call_in_words,
     called_and_read_back,
@@ -150,7 +151,7 @@ def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
 
 
 def _what(protocol: Protocol, loop: Loop) -> str:
-    return f"{call_in_words(protocol, loop.call, loop.slots)}{' (unsure)' if loop.unsure else ''}"
+    return f"{call_in_words(protocol, loop.call, loop.slots)}{f' {UNSURE_WORDS}' if loop.unsure else ''}"
 
 
 def _window(loop: Loop, state: LoopState, now: float) -> str:

@@ -193,6 +193,11 @@ class RunningLog(ScrollView, can_focus=False):
         """Lines that came since the reader scrolled back."""
         return 0 if self._following else max(len(self._entries) - self._seen, 0)
 
+    @property
+    def found(self) -> int | None:
+        """The fact whose line was looked for; None once the log follows the newest line again."""
+        return self._found
+
     def choose(self, fact: int | None) -> None:
         """Marks the line of the fact that a dialog is about."""
         if fact != self._chosen:

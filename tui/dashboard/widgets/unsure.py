@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 
 from textual import events
@@ -20,7 +21,22 @@ REST = 5
 """Looks for which a place stays empty after its utterance has gone: a key that was meant for that one
 must not hit the next."""
 
+STANDS_S = 1.0
+"""Seconds from which a place that held another utterance stands for the one it holds now: a key struck
+sooner was meant for the other."""
+
 Guessing = Callable[[Utterance], Sequence[Guess]]
+
+
+def rank(said: Utterance) -> int:
+    """Return how soon a doubtful utterance gets a place: drugs and doses first (0), then numbers, then the
+    rest, last what answers nothing."""
+    if said.loop is None and said.role == "read-back":
+        return 3
+    slots = [name for reading in said.meaning.readings for name in reading.slots]
+    if {"drug", "amount"} & {*slots, *said.slots}:
+        return 0
+    return 1 if said.meaning.at_stake else 2
 
 
 class UnsureStrip(Static):
@@ -33,8 +49,14 @@ class UnsureStrip(Static):
             super().__init__()
             self.item, self.guess = item, guess
 
-    def __init__(self, protocol: Protocol, keys: KeyMap | None, guess: Guessing) -> None:
-        """Without `keys` it only shows."""
+    def __init__(
+        self,
+        protocol: Protocol,
+        keys: KeyMap | None,
+        guess: Guessing,
+        seconds: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Without `keys` it only shows. `seconds` is a clock that only goes on."""
         super().__init__(id="unsure", markup=False)
         self.auto_links = False
         self._protocol = protocol
@@ -42,6 +64,10 @@ class UnsureStrip(Static):
         self._guess = guess
         self._places: list[int | None] = [None] * UNSURE_ITEMS
         self._rest = [0] * UNSURE_ITEMS
+        self._seconds = seconds
+        self._changed: list[float | None] = [None] * UNSURE_ITEMS
+        """When each place went from one utterance to another; None where it held no other."""
+        self._held = [False] * UNSURE_ITEMS
         self._shown: dict[int, Utterance] = {}
         self.rows = 0
         """Rows that it took when it was last drawn."""
@@ -50,6 +76,20 @@ class UnsureStrip(Static):
         """The utterance in a place, None where it is empty."""
         fact = self._places[item]
         return self._shown.get(fact) if fact is not None else None
+
+    def stands(self, item: int) -> bool:
+        """Whether a place has stood long enough for what it holds."""
+        changed = self._changed[item]
+        return changed is None or self._seconds() - changed >= STANDS_S
+
+    @property
+    def hidden(self) -> list[Utterance]:
+        """Unsure utterances without a place, in the order in which they would get one."""
+        return [self._shown[fact] for fact in self._waiting()]
+
+    def _waiting(self) -> list[int]:
+        waiting = [fact for fact in self._shown if fact not in self._places]
+        return sorted(waiting, key=lambda fact: (rank(self._shown[fact]), fact))
 
     def show(self, view: View, rows: int) -> int:
         """Draws what is unsure in at most `rows` rows; gives the rows it takes."""
@@ -68,7 +108,7 @@ class UnsureStrip(Static):
                 ("UNSURE ", "bold $heading"),
                 (f"{len(view.unsure)}", "bold"),
                 ("  choose what was said", "$quiet"),
-                (f"  +{hidden} more" if hidden else "", "bold $urgent"),
+                (f"  +{hidden} more{self._rest_key()}" if hidden else "", "bold $urgent"),
             )
             width = max(self.scrollable_content_region.width, 20)
             content = Content("\n").join([_cut(heading, width), *lines])
@@ -79,16 +119,35 @@ class UnsureStrip(Static):
         return taken
 
     def _settle(self, room: int) -> None:
-        """Gives places to what has none, oldest first, and takes them from what is settled."""
+        """Gives places to what has none, drugs first, and takes them from what is settled.
+
+        Where a drug waits and all places are taken, the last of those without one gives way.
+        """
         for item, fact in enumerate(self._places):
             self._rest[item] = max(self._rest[item] - 1, 0)
             if fact is not None and (fact not in self._shown or item >= room):
-                self._places[item] = None
-                self._rest[item] = REST
-        waiting = [fact for fact in self._shown if fact not in self._places]
-        for item in range(min(room, UNSURE_ITEMS)):
+                self._empty(item)
+        waiting = self._waiting()
+        places = range(min(room, UNSURE_ITEMS))
+        drugs = sum(1 for fact in waiting if rank(self._shown[fact]) == 0)
+        free = sum(1 for item in places if self._places[item] is None)
+        for item in reversed(places):
+            fact = self._places[item]
+            if drugs > free and fact is not None and rank(self._shown[fact]) > 0:
+                self._empty(item)
+                free += 1
+        for item in places:
             if waiting and self._places[item] is None and not self._rest[item]:
                 self._places[item] = waiting.pop(0)
+                self._changed[item] = self._seconds() if self._held[item] else None
+                self._held[item] = True
+
+    def _empty(self, item: int) -> None:
+        self._places[item] = None
+        self._rest[item] = REST
+
+    def _rest_key(self) -> str:
+        return f": {self._keymap.shown('unsure-rest')}" if self._keymap else ""
 
     def _item(self, item: int, said: Utterance, rows: int) -> list[Content]:
         width = max(self.scrollable_content_region.width, 20)
@@ -103,8 +162,7 @@ class UnsureStrip(Static):
         texts += [meaning_in_words(self._protocol, guess.meaning) for guess in found]
         guesses = [self._choice(item, at, text) for at, text in enumerate(texts)]
         if not found and self._keymap:
-            amend = self._keymap.shown("amend")
-            guesses.append(Content.styled(f"{amend} other words", "$quiet"))
+            guesses.append(self._choice(item, 1, "other words"))
         beside = Content("   ").join(guesses)
         both = [beside] if beside.cell_length <= width - 2 or rows < 3 else guesses
         lines = [first, *(Content.assemble("  ", line) for line in both)]

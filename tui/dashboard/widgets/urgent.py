@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from textual.content import Content
 from textual.widgets import Static
 
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
+from tui.dashboard.keys import KeyMap
 from tui.dashboard.palette import STATE_COLOURS, state_badge
 from tui.dashboard.widgets.large import large, largest
 from tui.text.urgent import CALLED, Kind, Urgent, most_urgent
@@ -32,15 +34,19 @@ LEAST_WORDS = 34
 class UrgentLine(Static):
     """One row in a low terminal; three with large digits in a tall one."""
 
-    def __init__(self, protocol: Protocol) -> None:
+    def __init__(self, protocol: Protocol, keys: KeyMap | None = None) -> None:
+        """With `keys` it names the key that settles what it shows."""
         super().__init__(id="urgent", markup=False)
-        self._protocol = protocol
+        self._protocol, self._keymap = protocol, keys
 
     def show(self, view: View) -> None:
         """Draw the most urgent thing at the view's moment."""
         width = max(self.app.size.width, 20)
         tall = self.app.size.height >= TALL
         found = most_urgent(self._protocol, view)
+        if self._keymap and found.settles:
+            key = self._keymap.shown(found.settles)
+            found = replace(found, wrong=f"{key}: yes or no?  {found.wrong}")
         drawn = largest if self.app.size.height >= TALLEST else large
         lines = in_rows(found, width, drawn) if tall else [in_a_row(found, width)]
         if self.styles.height is None or self.styles.height.cells != len(lines):
