@@ -53,8 +53,12 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
     loops = state.loops.put(at, closed)
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
     if fact.t == was.opened and was.id in {x.fact for x in state.timers if x.by_hand}:
-        # A timer of the recorder's own, started in the same act: nobody has to answer it.
-        return replace(state, loops=loops)
+        # A timer of the recorder's own, started in the same act: nobody called it, so that it is no loop
+        # at all, and no measure counts it as one that was closed.
+        own = state.loops.edited(
+            lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id < was.id
+        )
+        return replace(state, loops=own)
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=state.findings.plus_all(held))
     return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")

@@ -69,6 +69,8 @@ class OpenPoint:
     """The words heard, where they are unsure."""
     differing: Slots | None = None
     """Values that the read-back said instead."""
+    unsure: bool = False
+    """The call itself was heard with doubt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +153,15 @@ def trends(view: View) -> tuple[Trend, ...]:
 
 def _open(view: View) -> tuple[OpenPoint, ...]:
     found = [
-        OpenPoint(state, loop.opened, loop.call, loop.slots, loop.fact, differing=loop.differing)
+        OpenPoint(
+            state,
+            loop.opened,
+            loop.call,
+            loop.slots,
+            loop.fact,
+            differing=loop.differing,
+            unsure=loop.unsure,
+        )
         for loop, state in view.loops
         if state in ("unanswered", "differs", "open", "answered")
     ]

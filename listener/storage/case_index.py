@@ -32,6 +32,8 @@ class IndexedCase:
     said: int = 0
     sound: Literal["kept", "purged", "none"] = "none"
     trouble: str = ""
+    drill: bool | None = None
+    """True for a drill, False for a real case; None where nobody said."""
 
 
 def shelf(place: Path) -> Iterator[Path]:
@@ -75,4 +77,5 @@ def shelved(folder: Path) -> IndexedCase:
         else "kept"
         if any(folder.glob("audio*"))
         else "none",
+        drill=started.drill if started else None,
     )

@@ -103,6 +103,7 @@ class ShownCase:
             lambda: self.now,
             lambda start, end: self.played.append((start, end)),
             self.said.append if self._speaks else None,
+            wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
         )
 
     def _tell(self, fact: Fact) -> Utterance | None:

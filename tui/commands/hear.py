@@ -124,7 +124,7 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
         wanted.scenario, wanted.objective = choice.scenario, choice.objectives
         if not choice.cards:
             ears.choose(wanted, choice.ear)
-            wanted.ear_chosen = True
+            wanted.ear_chosen = wanted.weight_asked = True
             return True
         read_at_briefing(wanted, protocol)
 
@@ -217,6 +217,10 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         reopen=getattr(wanted, "reopen", False),
     )
     _tell_unknown_words(wanted)
+    if not wanted.json:
+        print(
+            "the ears are made ready: the dashboard comes in a moment", file=sys.stderr, flush=True
+        )
     listening = Listening(source, wishes)
     if wanted.json:
         from tui.listening.json_lines import print_line, print_trouble, run_headless  # noqa: PLC0415
@@ -225,7 +229,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     else:
         from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
 
-        run_dashboard(listening)
+        run_dashboard(listening, ask_weight=not getattr(wanted, "weight_asked", False))
 
 
 def _tell_unknown_words(wanted: argparse.Namespace) -> None:

@@ -164,13 +164,15 @@ class CaseActions(ActionBase):
         """The most urgent open call is said aloud to the leader."""
 
         def said(hands: ManualEntry) -> str:
+            if hands.say is None:
+                raise ValueError(
+                    hands.silent_because
+                    or "nothing is said aloud: that needs --speak (or speak = true in the settings)"
+                    " and a loudspeaker"
+                )
             waiting = self.view_now().waiting
             if not waiting:
                 raise ValueError("no call waits for an answer")
-            if hands.say is None:
-                raise ValueError(
-                    "speech is not on: start the case with --speak, or set it in the settings"
-                )
             words = call_aloud(hands.protocol, *waiting[0])
             self.run_worker(lambda: self._say(hands, words), thread=True, exclusive=True)
             return f"saying: {words}"

@@ -21,7 +21,8 @@ from tui.dashboard.actions import CaseActions
 from tui.dashboard.dialogs.amend import AmendDialog
 from tui.dashboard.dialogs.find import FindDialog
 from tui.dashboard.dialogs.reading import ReadingDialog
-from tui.dashboard.keys import IDS, LOOKING, SPEAKING, KeyMap, Place
+from tui.dashboard.dialogs.weight import WeightDialog
+from tui.dashboard.keys import IDS, LOOKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
@@ -33,6 +34,7 @@ from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
 from tui.dashboard.widgets.urgent import UrgentLine
 from tui.pages.handover import handover_page
+from tui.text.weights import unusual_weight
 
 ROOMY = 120
 """Columns from which the help leaves the side column in sight."""
@@ -48,7 +50,8 @@ class Dashboard(CaseActions):
     `status()` tells how the listening goes. All three are called in the screen's thread several
     times a second and must not block; another thread may feed the case meanwhile. `start` is called
     once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
-    time of day. With `hands` its keys store what a person does; without, it only shows.
+    time of day. With `ask_weight` a weight that may
+    be a slip is asked about. With `hands` its keys store what a person does; without, it only shows.
     """
 
     CSS_PATH = "answerback.tcss"
@@ -71,6 +74,7 @@ class Dashboard(CaseActions):
         wall: Callable[[], datetime] = datetime.now,
         hands: ManualEntry | None = None,
         settings: Settings | None = None,
+        ask_weight: bool = False,
     ) -> None:
         settings = settings or Settings()
         super().__init__(protocol, lambda: view_at(clock()), status, hands, settings)
@@ -80,6 +84,7 @@ class Dashboard(CaseActions):
         self._start_listening = start
         self._stop_listening = stop
         self._wall = wall
+        self._ask_weight = ask_weight
         self._header = Header(id="header", markup=False)
         self._urgent = UrgentLine(protocol, self.keymap if hands else None)
         self._calls = CallsPanel(protocol)
@@ -133,7 +138,7 @@ class Dashboard(CaseActions):
     def _offered(self) -> frozenset[str]:
         if self._hands is None:
             return LOOKING
-        return IDS if self._hands.say else IDS - SPEAKING
+        return IDS
 
     def _foot(self) -> None:
         self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
@@ -155,8 +160,13 @@ class Dashboard(CaseActions):
             return
         view, status = self.view_now(), self._status_now()
         calls = self._calls
+        odd = unusual_weight(self._protocol, view.weight_kg) if view.weight_kg else ""
+        if self._ask_weight and view.weight_kg:
+            self._ask_weight = False
+            if odd:
+                self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now, odd))
         with self.batch_update():
-            self._header.show(view, status, self._wall())
+            self._header.show(view, status, self._wall(), odd.partition(", ")[0])
             self._urgent.show(view)
             # What the help covers keeps its place: nothing is chosen unseen.
             strip = self._unsure
@@ -207,7 +217,10 @@ class Dashboard(CaseActions):
         self._title_log()
 
     def action_follow(self) -> None:
-        """Back to the newest line of the log."""
+        """Back to the newest line of the log; to the end of the help while that is open."""
+        if self.helping:
+            self._scroll(1_000_000)
+            return
         self._lines.follow()
         self._title_log()
 

@@ -55,8 +55,11 @@ def letters(titles: Sequence[str]) -> list[str]:
 
 
 def in_order(calls: Iterable[Call]) -> list[Call]:
-    """Calls as the palette lists them: vital signs, drugs and timers first, since they come often."""
-    return sorted(calls, key=lambda call: (call.vital is None, call.effect == "none"))
+    """Calls as the palette lists them: a call for help first, then vital signs, drugs and timers, since
+    they come often."""
+    return sorted(
+        calls, key=lambda call: (not call.help, call.vital is None, call.effect == "none")
+    )
 
 
 def steps(protocol: Protocol, call: Call) -> list[Step]:

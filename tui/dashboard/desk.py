@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, ClassVar
 
 from rich.cells import cell_len
@@ -49,7 +50,11 @@ MARKS = {
     "locked": "# locked",
     "damaged": "!! DAMAGED",
 }
-COLUMNS = ("began", "state", "length", "said", "sound", "protocol", "folder")
+KINDS: Mapping[bool | None, str] = MappingProxyType(
+    {True: "drill", False: "REAL", None: "not said"}
+)
+"""Words for what a case is, short enough for a column."""
+COLUMNS = ("began", "drill or real", "state", "length", "said", "sound", "protocol", "folder")
 STEP = 20
 """Cases between two words on how far the reading is."""
 SUITS = {"running": "view", "broken off": "resume", "ended": "replay", "locked": "replay"}
@@ -70,7 +75,7 @@ class Desk(App[None]):
     DataTable > .datatable--cursor { background: $heading; color: $ground; text-style: bold; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c", "quit", "leave", show=False, priority=True),
+        Binding("ctrl+c", "told_q", "leave", show=False, priority=True),
         *KEYS,
         Binding("y", "yes", "", show=False),
         Binding("escape", "no", "", show=False),
@@ -173,6 +178,10 @@ class Desk(App[None]):
         if case:
             self.action_do(SUITS.get(case.standing, ""))
 
+    def action_told_q(self) -> None:
+        """Ctrl-C leaves nothing: it says which key does."""
+        self._say("Ctrl-C does nothing here: q leaves the desk")
+
     def action_begin(self) -> None:
         """A new case, by its briefing."""
         self._go(["listen", "--cases", str(self._place)])
@@ -257,6 +266,7 @@ class Desk(App[None]):
 def _cells(case: IndexedCase) -> tuple[str, ...]:
     cells = (
         case.began.replace("T", " ")[:16],
+        KINDS[case.drill] if case.began else "",
         MARKS[case.standing],
         clock(case.length_s) if case.said or case.length_s else "",
         str(case.said or ""),

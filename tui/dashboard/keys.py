@@ -91,7 +91,7 @@ TABLE: tuple[Key, ...] = (
         "say-again",
         "y",
         "",
-        "say the most urgent open call aloud (where speech is on)",
+        "say the most urgent open call aloud: needs --speak and a loudspeaker",
         "say_again",
     ),
     Key("note", "n", "note", "write a note, Enter", "note"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from grammar.case.amendments import taken_back
 from grammar.case.facts import (
@@ -56,6 +57,10 @@ class ManualEntry:
     play: Callable[[float, float], None] | None = None
     say: Callable[[str], None] | None = None
     """Says a sentence aloud; None where speech is not on."""
+    wall: Callable[[], datetime] | None = None
+    """The local time of day; None where nobody knows it."""
+    silent_because: str = ""
+    """Why not, where it was wished for; "" otherwise."""
 
     def enter(
         self,

@@ -5,6 +5,7 @@ Nothing is written and nothing recorded while it stands.
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -16,6 +17,7 @@ from textual.widgets import Input, Static
 
 from grammar.protocol.model import Protocol, decimal
 from listener.audio.level_check import LevelCheck
+from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.palette import dress
 from tui.dashboard.settings import Theme
 from tui.pages.briefing import briefing
@@ -94,7 +96,7 @@ class Preflight(App[Choice]):
         Binding("s", "write('scenario')"),
         Binding("t", "cards"),
         Binding("e", "ear"),
-        Binding("ctrl+c", "leave", priority=True),
+        Binding("ctrl+c", "told_q", priority=True),
         Binding("up", "read(-1)"),
         Binding("down", "read(1)"),
         Binding("pageup", "read(-20)"),
@@ -134,6 +136,8 @@ class Preflight(App[Choice]):
         self._doubted: float | None = None
         """A weight that was asked about, and is taken if it is written once more."""
         self._asked, self._problem = "", ""
+        self._enter_at: float | None = None
+        """When Enter was last struck."""
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(id="sheet", can_focus=False):
@@ -196,7 +200,11 @@ class Preflight(App[Choice]):
             return Content.styled(f"!! {self._problem}", "bold $urgent")
         if self._note:
             return Content.assemble(("note of consent: ", "$quiet"), (clean(self._note), "bold"))
-        missing = "no note of consent yet: a, given aloud; n, written" if self._record else ""
+        missing = (
+            "consent to the recording is not noted: a, given aloud; n, written"
+            if self._record
+            else ""
+        )
         return Content.styled(missing, "$urgent")
 
     def _aims(self) -> Content:
@@ -244,7 +252,13 @@ class Preflight(App[Choice]):
     # ------------------------------------------------------------------ keys
 
     def action_begin(self) -> None:
-        """Begins the case; asks first about an odd weight that was given with the command."""
+        """Begins the case; asks first about an odd weight that was given with the command.
+
+        An Enter just after one that closed a line, or asked, begins nothing.
+        """
+        before, self._enter_at = self._enter_at, time.monotonic()
+        if before is not None and self._enter_at - before < BOUNCE_S:
+            return
         doubt = unusual_weight(self._protocol, self._weight) if self._weight else ""
         if doubt and self._weight != self._doubted:
             self._doubted = self._weight
@@ -264,6 +278,11 @@ class Preflight(App[Choice]):
             tuple(text for text in typed if text),
             ear=self._ear,
         )
+
+    def action_told_q(self) -> None:
+        """Ctrl-C leaves nothing, and loses nothing that was entered."""
+        self._problem = "Ctrl-C does nothing here: q leaves, and nothing is begun; Enter begins"
+        self._show()
 
     def action_leave(self) -> None:
         """Leaves; nothing has begun."""
@@ -322,6 +341,7 @@ class Preflight(App[Choice]):
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Takes in what was written."""
+        self._enter_at = time.monotonic()
         text = event.value.strip()
         if self._asked == "note":
             self._note = text

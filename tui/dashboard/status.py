@@ -46,5 +46,7 @@ class Status:
     """Which ears listen, for people; empty where nobody can tell."""
     hears: bool = True
     """Whether there is an input whose level can be told."""
+    missing: str = ""
+    """Something wished for that this machine lacks, in few words; the log says why."""
     replay: Replaying | None = None
     """Where a stored case is shown; None while one is being heard."""

@@ -178,7 +178,7 @@ def _prompts(*, speak: bool) -> tuple[Play | None, str]:
     try:
         return loudspeaker(speak=speak), ""
     except UserError as error:
-        return None, f"no sounds and no spoken prompts in this case: {error}"
+        return None, f"no sounds and no spoken prompts: {error}"
 
 
 def _folder(

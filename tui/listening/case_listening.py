@@ -140,6 +140,11 @@ class Listening:
         """Whether sentences can be said aloud in this case."""
         return self._prompter is not None and self._prompter.speaks
 
+    @property
+    def silent_because(self) -> str:
+        """Why nothing can be said aloud, a clause; "" where it can, or where nobody asked for it."""
+        return self._parts.without_prompts
+
     def say(self, sentence: str) -> None:
         """Say a sentence aloud. Raises UserError where nothing can be played."""
         if self._prompter:
@@ -161,6 +166,7 @@ class Listening:
             troubles=self.live.troubles,
             unrecorded=self.live.unrecorded,
             unstored_from=writer.stored + 1 if writer.trouble else None,
+            missing="no sounds, no speech" if self._parts.without_prompts else "",
         )
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:

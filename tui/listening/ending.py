@@ -6,6 +6,7 @@ elsewhere.
 
 from __future__ import annotations
 
+import shlex
 import sqlite3
 import sys
 from collections.abc import Sequence
@@ -25,6 +26,13 @@ from tui.text.wall_clock import wall_stamp
 from tui.text.wording import clean
 
 LAST_TRY_S: Final = 30.0
+
+AFTERWARDS: Final = (
+    ("handover", "to read out"),
+    ("debrief", "to go through it"),
+    ("resume --reopen", "ended too soon? go on with it"),
+)
+"""Commands for a case that has ended, and what each is for."""
 
 
 def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, written: bool) -> None:
@@ -49,6 +57,9 @@ def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, writte
             parts.team.forget()
             head = seal(fact_writer.journal, wall_stamp(), parts.signing_key).head
             print(f"seal: {head}", file=sys.stderr)
+            folder = shlex.quote(str(parts.journal.folder))
+            for command, what in AFTERWARDS:
+                print(f"{what}: answerback {command} {folder}", file=sys.stderr)
         fact_writer.journal.close()
     finally:
         parts.lock.release()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime
 
 from grammar.errors import UserError
 from tui.dashboard.app import Dashboard
@@ -12,8 +13,9 @@ from tui.dashboard.settings import load_settings
 from tui.listening.case_listening import Listening
 
 
-def run_dashboard(listening: Listening) -> None:
-    """The dashboard over a running case, until its user quits."""
+def run_dashboard(listening: Listening, *, ask_weight: bool = False) -> None:
+    """The dashboard over a running case, until its user quits. With `ask_weight` it asks about a weight
+    that may be a slip, which no briefing has asked about."""
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
     settings = load_settings()
@@ -24,6 +26,8 @@ def run_dashboard(listening: Listening) -> None:
         lambda: listening.live.now,
         listening.play if listening.status().recording else None,
         listening.say if listening.speaks else None,
+        wall=datetime.now,
+        silent_because=listening.silent_because,
     )
     screen = Dashboard(
         listening.protocol,
@@ -34,6 +38,7 @@ def run_dashboard(listening: Listening) -> None:
         listening.stop,
         hands=hands,
         settings=settings,
+        ask_weight=ask_weight,
     )
     with own_terminal():
         screen.run()

@@ -161,8 +161,8 @@ def loudspeaker(*, speak: bool) -> Play:
     audio = portaudio("Playing sound")
     try:
         device = audio.query_devices(None, "output")
-    except (audio.PortAudioError, ValueError) as error:
-        raise UserError(f"there is no loudspeaker to play on: {error}") from None
+    except (audio.PortAudioError, ValueError):
+        raise UserError("this machine has no loudspeaker to play on") from None
     rate = round(float(device["default_samplerate"]))
 
     def play(sound: Floats, go_on: Callable[[], bool]) -> None:

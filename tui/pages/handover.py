@@ -14,6 +14,7 @@ from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
+    UNSURE_WORDS,
     amount,
     call_in_words,
     call_title,
@@ -233,6 +234,8 @@ def _open(protocol: Protocol, found: Handover) -> Table:
 
 def _point(protocol: Protocol, point: OpenPoint) -> str:
     what = call_in_words(protocol, point.call, point.slots) if point.call else f"“{point.text}”"
+    if point.unsure:
+        what += f" {UNSURE_WORDS}"
     if point.differing is not None:
         what += f", read back as {slots_in_words(protocol, str(point.call), point.differing)}"
     return what

@@ -198,7 +198,7 @@ def put_right(protocol: Protocol, view: View, fact: int) -> str:
         return f"no call of the protocol now, it counts for nothing: {heard(said.text if said else '')}"
     words = utterance_in_words(protocol, said)
     if "no call" in said.flags:
-        return f"answers no call now: {words}"
+        return f"answers nothing that is open: {words}"
     return f"{'still unsure' if said.unsure else 'put right'}: {words}"
 
 

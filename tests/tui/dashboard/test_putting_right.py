@@ -114,7 +114,7 @@ async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
         await write(seen, "sixty seconds")
         await seen.pilot.press("enter")
         text = await seen.text()
-    assert "answers no call now: read back 60 s" in text
+    assert "answers nothing that is open: read back 60 s" in text
     assert "put right" not in text
 
 

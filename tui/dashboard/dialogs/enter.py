@@ -15,7 +15,7 @@ from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, column
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.moment import past_moment
+from tui.text.moment import moment_in_words, past_moment
 from tui.text.sheet import sheet_doubt
 from tui.text.wording import call_in_words, clean, station
 
@@ -23,7 +23,7 @@ Who = Literal["to", "sender", "when"]
 WHO: dict[Who, str] = {
     "to": "for whom is it?",
     "sender": "who made it?",
-    "when": "when was it? now, 2m, 90s ago, or a time such as 3:25; Enter",
+    "when": "when was it? 90s or 2m ago, 3:25 of the case, or the time of day; Enter",
 }
 NEXT: dict[Who | None, Who] = {None: "to", "to": "sender", "sender": "when", "when": "to"}
 
@@ -65,6 +65,8 @@ class EnterDialog(Dialog):
         """The question that Tab opened, None while none is."""
         self._when = Typed()
         """The time at which the call was made, as written; empty for now."""
+        self._at_s: float | None = None
+        """That time, seconds on the case's clock; None for now."""
         self._call: Call | None = None
         self._steps: list[Step] = []
         self._slots: list[list[tuple[str, SlotValue]]] = []
@@ -100,7 +102,9 @@ class EnterDialog(Dialog):
     def _press_who(self, key: str, character: str | None) -> None:
         if self._asking == "when":
             if key == "enter":
-                self._moment()  # raises where it is no time
+                text = self._when.text.strip()
+                # Resolved once: what is read is what will be stored.
+                self._at_s = self._resolved(text) if text else None
                 self._asking = None
             else:
                 self._when.press(key, character)
@@ -111,10 +115,14 @@ class EnterDialog(Dialog):
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
-    def _moment(self) -> float | None:
-        """Return when the call was made, seconds on the case's clock; None for now."""
-        text = self._when.text.strip()
-        return past_moment(text, self._hands.clock()) if text else None
+    def _resolved(self, text: str) -> float:
+        """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
+        hands = self._hands
+        return past_moment(text, hands.clock(), hands.wall() if hands.wall else None)
+
+    def _moment_in_words(self, at: float) -> str:
+        hands = self._hands
+        return moment_in_words(at, hands.clock(), hands.wall() if hands.wall else None)
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
@@ -208,7 +216,7 @@ class EnterDialog(Dialog):
                     self._all,
                     to=self._who.get("to"),
                     sender=self._who.get("sender"),
-                    at=self._moment(),
+                    at=self._at_s,
                 )
         except Exception:
             self._back()
@@ -277,7 +285,7 @@ class EnterDialog(Dialog):
         """Who made the call and whom it is for, as far as it was said."""
         named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
         sender = f" by {named['sender']}" if "sender" in named else ""
-        when = f" ({self._when.text.strip()})" if self._when.text.strip() else ""
+        when = f" {self._moment_in_words(self._at_s)}" if self._at_s is not None else ""
         return (f"{sender} → {named['to']}" if "to" in named else sender) + when
 
     def _ask_who(self) -> Iterable[Line]:
@@ -287,7 +295,7 @@ class EnterDialog(Dialog):
         if self._asking == "when":
             yield self.heading(self._what, again)
             yield Content.styled(WHO["when"], "$ink")
-            yield self._when.picture()
+            yield Content.assemble(self._when.picture(), (f"   {self._read_time()}", "$quiet"))
             return
         yield self.heading(self._what, f"{again}  {self.keymap.shown('enter-back')}: back")
         yield Content.styled(WHO[self._asking or "to"], "$ink")
@@ -297,6 +305,14 @@ class EnterDialog(Dialog):
             for at, (letter, name) in enumerate(zip(self._station_letters(), names, strict=True))
         ]
         yield from columns(items, self.room)
+
+    def _read_time(self) -> str:
+        """Return the moment that Enter would give the written time."""
+        text = self._when.text.strip()
+        try:
+            return f"= {self._moment_in_words(self._resolved(text))}" if text else "= now"
+        except ValueError:
+            return ""
 
     def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
         found = [

@@ -63,7 +63,12 @@ class FindDialog(Dialog):
     def lines(self) -> Iterable[Line]:
         yield self.heading("FIND IN THE LOG", "↑↓ Enter goes there")
         yield from self._typed.picture().wrap(self.room)
-        yield Content.assemble((f"Tab  {self._only[0]}", "bold $heading"))
+        yield Content.assemble(
+            ("shown: ", "$quiet"),
+            (self._only[0], "bold $ink"),
+            ("   Tab: ", "bold $heading"),
+            (f"only {self._only[1]}" if self._only[1] != EVERYTHING else EVERYTHING, "$quiet"),
+        )
         found = self._found()
         if not found:
             yield Content.styled("no line has that", "$quiet")

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from textual.content import Content
+
 from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.moment import past_moment
+from tui.text.moment import moment_in_words, past_moment
 from tui.text.wording import (
     STATE_MARKS,
     STATE_WORDS,
@@ -49,6 +51,10 @@ class AnsweredDialog(Dialog):
         """The time that is being written; None while a call is chosen."""
         self._time = ""
         """The time that was written; "" for the moment at which something was heard."""
+        self._at_s: float | None = None
+        """That time, seconds on the case's clock; None where none was written."""
+        self._chosen: int | None = None
+        """The call with a drug that was chosen by its number, and takes Enter."""
 
     def press(self, key: str, character: str | None) -> None:
         if self._when is not None:
@@ -60,17 +66,21 @@ class AnsweredDialog(Dialog):
         elif key in ("down", "up"):
             self._at = (self._at + (1 if key == "down" else -1)) % len(self._listed)
         elif key == "enter":
+            self.after_reading()
+            self._chosen = self._at
             self._take(self._at, warned)
         elif character and character in "123456789"[: len(self._listed)]:
-            self._take(int(character) - 1, warned)
+            self._number(int(character) - 1, warned)
         elif character:
             raise ValueError(f"choose 1 to {len(self._listed)}")
 
     def _write(self, key: str, character: str | None) -> None:
         assert self._when is not None
         if key == "enter":
-            past_moment(self._when.text, self._view_now().now)  # raises where it is none
-            self._time, self._when = self._when.text, None
+            text = self._when.text.strip()
+            # Resolved once: what is read is what will be stored.
+            self._at_s = self._resolved(text) if text else None
+            self._time, self._when = text, None
         else:
             self._when.press(key, character)
 
@@ -78,8 +88,8 @@ class AnsweredDialog(Dialog):
         """Return when the answer was: as written, else the moment at which something was heard since
         the call, else now."""
         view = self._view_now()
-        if self._time:
-            return past_moment(self._time, view.now)
+        if self._at_s is not None:
+            return self._at_s
         heard = (line.utterance for line in view.log if line.utterance)
         unclear = [
             said.t
@@ -90,7 +100,15 @@ class AnsweredDialog(Dialog):
 
     def choose(self, at: int) -> None:
         """Takes one call for answered."""
-        self._take(at, self._warned)
+        self._number(at, self._warned)
+
+    def _number(self, at: int, warned: int | None) -> None:
+        """Takes a call by its number; one with a drug is seen with its time first, and takes Enter."""
+        found = self._now().get(self._listed[at])
+        if found and {"drug", "amount"} & set(found[0].slots) and found[1] != "differs":
+            self._at = self._chosen = at
+            return
+        self._take(at, warned)
 
     def _take(self, at: int, warned: int | None) -> None:
         self._at = at
@@ -114,20 +132,42 @@ class AnsweredDialog(Dialog):
 
     def lines(self) -> Iterable[Line]:
         if self._when is not None:
-            yield self.heading("WHEN WAS THAT?", "now, 2m, 90s ago, or a time such as 3:25; Enter")
-            yield self._when.picture()
+            yield self.heading("WHEN WAS THAT?", "90s or 2m ago, 3:25, or the time of day; Enter")
+            yield Content.assemble(self._when.picture(), (f"   {self._read_time()}", "$quiet"))
             return
-        when = f"at {self._time}" if self._time else "at the time something was heard, else now"
         tab = self.keymap.shown("enter-who")
-        yield self.heading("THAT WAS HEARD", f"number of the call; {when}, {tab}: another time")
+        yield self.heading(
+            "AN ANSWER WAS HEARD", f"number of the call that was answered  {tab}: when"
+        )
         loops, now = self._now(), self._view_now().now
         for at, (loop, state) in ((i, loops[x]) for i, x in enumerate(self._listed) if x in loops):
             age, chosen = clock(loop.age(now)), at == self._at
             text = f"{STATE_MARKS[state]} {STATE_WORDS[state]} {age}  {self._words(loop)}"
             yield choice(str(at + 1), text, "choose", at, chosen=chosen)
+            if chosen:
+                when = self._moment_in_words(self._moment(loop))
+                again = ": Enter stores it" if at == self._chosen else ""
+                yield Content.styled(f"     answered {when}{again}", "$quiet")
             otherwise = self._otherwise(loop, state)
             if otherwise:
                 yield choice("", f"  read back {otherwise[1]}", "choose", at)
+
+    def _resolved(self, text: str) -> float:
+        """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
+        wall = self._hands.wall() if self._hands.wall else None
+        return past_moment(text, self._view_now().now, wall)
+
+    def _moment_in_words(self, at: float) -> str:
+        wall = self._hands.wall() if self._hands.wall else None
+        return moment_in_words(at, self._view_now().now, wall)
+
+    def _read_time(self) -> str:
+        """Return the moment that Enter would give the written time."""
+        text = self._when.text.strip() if self._when else ""
+        try:
+            return f"= {self._moment_in_words(self._resolved(text))}" if text else ""
+        except ValueError:
+            return ""
 
     def _now(self) -> dict[int, tuple[Loop, LoopState]]:
         """By id. An utterance that its speaker went on with may be no call any more."""

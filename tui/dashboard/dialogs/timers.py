@@ -63,7 +63,8 @@ class TimersDialog(Dialog):
         """Gives the timer chosen a minute more."""
         timer = self._chosen()
         self._hands.extend_timer(timer.fact, MORE_S)
-        self.dismiss(f"{duration(MORE_S)} more: {timer.name}")
+        whole = duration(round(timer.duration_s + timer.extended_s + MORE_S, 1))
+        self.dismiss(f"{duration(MORE_S)} more: the timer {timer.origin} is now {whole}")
 
     def _chosen(self) -> Timer:
         if not self._listed:

@@ -19,11 +19,15 @@ from tui.text.wording import number
 class WeightDialog(Dialog):
     """A number of kilograms. One far from the protocol's, or from the weight before, takes Enter twice."""
 
-    def __init__(self, keys: KeyMap, hands: ManualEntry, view_now: Callable[[], View]) -> None:
+    def __init__(
+        self, keys: KeyMap, hands: ManualEntry, view_now: Callable[[], View], odd: str = ""
+    ) -> None:
+        """`odd` is what is odd about the weight that stands, which is asked about then."""
         super().__init__(keys)
         self._hands = hands
         self._before = view_now().weight_kg
-        self._typed = Typed()
+        self._typed = Typed(number(decimal(self._before)) if odd and self._before else "")
+        self._odd = odd
         self._asked: float | None = None
         """The odd weight that was asked about."""
 
@@ -32,7 +36,11 @@ class WeightDialog(Dialog):
             self._typed.press(key, character)
             self._asked = None
             return
+        self.after_reading()
         weight_kg = typed_weight(self._typed.text)
+        if self._odd and weight_kg == self._before:
+            self.dismiss(f"the weight stays {number(decimal(weight_kg))} kg")
+            return
         doubt = unusual_weight(self._hands.protocol, weight_kg, self._before)
         if doubt and weight_kg != self._asked:
             self._asked = weight_kg
@@ -44,6 +52,8 @@ class WeightDialog(Dialog):
         known = (
             f"{number(decimal(self._before))} kg so far" if self._before else "not entered so far"
         )
-        yield self.heading("WEIGHT IN KG", f"{known}, Enter keeps it")
+        yield self.heading("WEIGHT IN KG", f"{known}, Enter keeps what is written")
+        if self._odd:
+            yield Content.styled(f"!! {self._odd}: write the right one, or Enter", "bold $urgent")
         yield from self._typed.picture().wrap(self.room)
         yield Content.styled("doses that were called before stay as they were judged", "$quiet")

@@ -31,15 +31,16 @@ CUT = 12
 class Header(Static):
     """Two lines: time, clock, recording, engine and input; then the case and how it stands."""
 
-    def show(self, view: View, status: Status, wall: datetime) -> None:
-        """Draws the header for this moment; `wall` is the local time."""
+    def show(self, view: View, status: Status, wall: datetime, odd_weight: str = "") -> None:
+        """Draws the header for this moment; `wall` is the local time, `odd_weight` a clause on a weight
+        that may be a slip: it stands there as long as the weight does."""
         width = max(self.app.size.width - 2, 20)  # its own is not known at first
-        lines = [_first(view, status, wall, width), self._second(view, status, width)]
+        lines = [_first(view, status, wall, width), self._second(view, status, width, odd_weight)]
         content = Content("\n").join([line.truncate(width, ellipsis=True) for line in lines])
         if content != self.content:
             self.update(content, layout=False)
 
-    def _second(self, view: View, status: Status, width: int) -> Content:
+    def _second(self, view: View, status: Status, width: int, odd_weight: str) -> Content:
         if status.failure is not None:
             return Content.styled(
                 f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
@@ -56,7 +57,14 @@ class Header(Static):
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
         ears = (f" with {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
         first = Content.assemble(
-            *wrong, how, ears, (f"  {kind}", "bold $heading"), (weight, "$quiet")
+            *wrong,
+            how,
+            ears,
+            (f"  {kind}", "bold $heading"),
+            (f" !! {odd_weight} ", "bold $on-urgent on $urgent")
+            if odd_weight
+            else (weight, "$quiet"),
+            (f"  ! {status.missing}", "bold $urgent") if status.missing else "",
         )
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
 

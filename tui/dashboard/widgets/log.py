@@ -87,7 +87,8 @@ def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
         loop, state = found
         words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if loop.late else ''}"
         return Entry(line, f"#{loop.id} {words}", state, flags)
-    return Entry(line, f"#{loop_id}" if loop_id is not None else "", None, flags)
+    # A timer of one's own is no call, and belongs to none.
+    return Entry(line, f"#{loop_id}" if found is not None else "", None, flags)
 
 
 def in_time(told: Sequence[Entry], changed: Sequence[Entry]) -> tuple[list[Entry], int]:
@@ -115,7 +116,7 @@ def not_understood(said: Utterance) -> list[tuple[str, str]]:
         return [(f" !! {POSSIBLE_HELP_WORDS}: {clean(said.likely)}? ", state_badge("unanswered"))]
     if not said.likely:
         return [(heard(said.text), "$quiet")]
-    return [("no call: ", "$quiet"), (f"{clean(said.likely)}?", "italic $quiet")]
+    return [("perhaps: ", "$quiet"), (f"{clean(said.likely)}?", "italic $quiet")]
 
 
 def words_of(protocol: Protocol, line: LogLine) -> str:
