@@ -6,8 +6,10 @@ passes shows without an event, and a lost event cannot leave it wrong.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
+from types import MappingProxyType
 from typing import ClassVar, get_args
 
 from textual.app import ComposeResult
@@ -38,6 +40,10 @@ from tui.text.weights import unusual_weight
 
 ROOMY = 120
 """Columns from which the help leaves the side column in sight."""
+READ_FIRST: Mapping[str, int] = MappingProxyType(
+    {"Open points": 0, "Drugs reported given": 1, "Who was heard": 3}
+)
+"""Tables of the handover that stand first on the screen, and the one that stands last."""
 PERIOD_S = 0.2
 """Between two looks at the case. Ages and timers show whole seconds; the level meter needs more,
 and an idle laptop less."""
@@ -232,6 +238,9 @@ class Dashboard(CaseActions):
         """Shows what would be handed over now."""
         if not self.box.dialog:
             page = handover_page(self._protocol, self.view_now())
+            # On a screen of a few rows the drugs and what is open stand in sight at once.
+            first = sorted(page.tables, key=lambda table: READ_FIRST.get(table.title, 2))
+            page = replace(page, tables=tuple(first))
             self.box.open(ReadingDialog(self.keymap, page), self.tell)
 
     def action_find(self) -> None:

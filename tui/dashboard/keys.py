@@ -78,7 +78,13 @@ TABLE: tuple[Key, ...] = (
         "a possible call for help: yes, help was called, or no",
         "help_called",
     ),
-    Key("amend", "a", "amend", "put right the newest utterance: number of what was said", "amend"),
+    Key(
+        "amend",
+        "a",
+        "put right",
+        "put right the newest utterance: number of what was said",
+        "amend",
+    ),
     Key("speaker", "s", "who", "say who spoke the newest utterance: letter", "speaker"),
     Key(
         "same-speaker",

@@ -50,6 +50,9 @@ STATE_MARKS: dict[LoopState, str] = {
 POSSIBLE_HELP_WORDS = "POSSIBLE CALL FOR HELP"
 """Words for an utterance that may be a call for help, wherever it is loud."""
 
+NOBODY_NAMED = "nobody named"
+"""Words for the addressee of a call that names none."""
+
 UNSURE_WORDS = "(unsure)"
 """Words beside a call that was heard with doubt, wherever it is shown."""
 
@@ -57,8 +60,8 @@ ROLE_WORDS: dict[Role, str] = {
     "call": "call",
     "read-back": "read-back",
     "acknowledgement": "acknowledged",
-    "proword": "proword",
-    "unrecognised": "no call",
+    "proword": "radio word",
+    "unrecognised": "speech",
 }
 
 CHOSEN = "▶"
@@ -75,6 +78,7 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "one-ear": "heard by one ear",
         "possible-help": "may be a call for help",
         "sure-ear": "by the sure ear",
+        "no call": "answers nothing",
     }
 )
 """Words for the flags of an utterance."""

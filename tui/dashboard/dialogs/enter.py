@@ -256,7 +256,9 @@ class EnterDialog(Dialog):
             yield from self._list([(letter, call.title) for letter, call in self._calls])
             return
         if len(self._slots) == len(self._steps):
-            yield self.heading("WILL BE STORED", f"{self.keymap.shown('enter-back')}: back")
+            yield self.heading(
+                "WILL BE STORED", f"{self.keymap.shown('enter-back')} goes a step back"
+            )
             yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "store")
             doubt = self._sheet_doubt()
             if doubt:
@@ -264,7 +266,7 @@ class EnterDialog(Dialog):
             yield Content.styled("Enter stores it", "$ink")
             return
         yield self.heading(
-            f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')}: back"
+            f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')} goes a step back"
         )
         skip = ", or Enter for none" if self._step.may_skip else ""
         if self._step.kind == "choice":
@@ -326,9 +328,14 @@ class EnterDialog(Dialog):
             case "duration":
                 return "90 is seconds; 3m, 1m30, 3:00. Enter"
             case "amount":
-                return "its unit only where it is another: 70, 0.1 g. Enter"
+                return f"in {self._usual_unit()}; or with its unit, as 0.1 g. Enter"
             case _:
                 return f"{'/'.join(['130', '80']) if len(self._step.names) > 1 else ''} Enter"
+
+    def _usual_unit(self) -> str:
+        """Return the unit of the sheet for the drug chosen, which a bare number has."""
+        sheet = self._hands.protocol.drugs.get(str(dict(self._all).get("drug", "")))
+        return sheet.unit if sheet else "mg"
 
     def _understood(self) -> str:
         """Return the reading that Enter would give the typed text."""

@@ -14,6 +14,7 @@ from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.moment import moment_in_words, past_moment
 from tui.text.wording import (
+    NOBODY_NAMED,
     STATE_MARKS,
     STATE_WORDS,
     call_in_words,
@@ -181,5 +182,5 @@ class AnsweredDialog(Dialog):
 
     def _words(self, loop: Loop) -> str:
         protocol = self._hands.protocol
-        to = station(protocol, loop.to) or "everyone"
+        to = station(protocol, loop.to) or NOBODY_NAMED
         return f"{call_in_words(protocol, loop.call, loop.slots)} → {to}"

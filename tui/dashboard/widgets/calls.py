@@ -18,6 +18,7 @@ from grammar.protocol.model import Protocol
 from tui.dashboard.palette import LOUD, state_badge, state_style
 from tui.dashboard.widgets.large import large
 from tui.text.wording import (
+    NOBODY_NAMED,
     STATE_MARKS,
     STATE_WORDS,
     UNSURE_WORDS,
@@ -145,8 +146,8 @@ def card_words(
 
 
 def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
-    """The call and whom it is for; in short, a call that is for everyone says nothing of that."""
-    to = station(protocol, loop.to) or ("" if in_short else "everyone")
+    """The call and whom it is for; in short, a call that names nobody says nothing of that."""
+    to = station(protocol, loop.to) or ("" if in_short else NOBODY_NAMED)
     return f"{_what(protocol, loop)}{f' → {to}' if to else ''}"
 
 

@@ -15,7 +15,7 @@ _ROLES = {
     "read-back": "repeats what was called",
     "acknowledgement": "heard, nothing repeated",
     "proword": "say again, correction and their like",
-    "unrecognised": "no phrase of the protocol",
+    "unrecognised": "no phrase of the protocol: it counts for nothing",
 }
 
 
@@ -37,7 +37,8 @@ BRACKETS = {
     "may be a call for help": "loud until a person puts it right or says it was none",
     "by the sure ear": "the quick ear heard otherwise, or no call",
     "differs": "is not what was called",
-    "no call": "answers no call",
+    "correction in doubt": "changes nothing before it is settled",
+    "answers nothing": "a read-back of what nobody has called",
     "ambiguous": "may answer more than one call",
     "repeat": "the same call once more",
     "amended": "put right by hand",

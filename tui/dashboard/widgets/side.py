@@ -92,7 +92,7 @@ class SideColumn(Vertical):
             ("VITAL SIGNS, age", vital_lines(view, width)),
             ("DOSES GIVEN", dose_lines(self._protocol, view, width, most)),
             ("TASKS, due in", task_lines(self._protocol, view, width, most)),
-            ("WATCHED", watch_lines(view, width, most)),
+            ("RULES, WAITS", watch_lines(view, width, most)),
             ("CHECKLISTS", checklist_lines(view, width)),
         )
         free = max(self.size.height - timers.rows, 5)

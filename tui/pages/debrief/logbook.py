@@ -73,7 +73,7 @@ def _line(protocol: Protocol, line: LogLine, state: str) -> Line:
 _ROLES = {role: word.strip() for role, word in ROLE_WORDS.items()} | {
     "read-back": "read-back",
     "acknowledgement": "acknowledged",
-    "proword": "proword",
+    "proword": "radio word",
     "unrecognised": "not in the grammar",
 }
 
