@@ -55,11 +55,9 @@ def letters(titles: Sequence[str]) -> list[str]:
 
 
 def in_order(calls: Iterable[Call]) -> list[Call]:
-    """Calls as the palette lists them: a call for help first, then vital signs, drugs and timers, since
-    they come often."""
-    return sorted(
-        calls, key=lambda call: (not call.help, call.vital is None, call.effect == "none")
-    )
+    """Calls in the order in which they get their letters: vital signs, drugs and timers first, since they
+    come often."""
+    return sorted(calls, key=lambda call: (call.vital is None, call.effect == "none"))
 
 
 def steps(protocol: Protocol, call: Call) -> list[Step]:

@@ -53,8 +53,11 @@ class EnterDialog(Dialog):
         named = dict(
             zip((c.id for c in whole), entry.letters([c.title for c in whole]), strict=True)
         )
-        self._calls = [(named[call.id], call) for call in whole if call in calls]
-        self._at = 0
+        found = [(named[call.id], call) for call in whole if call in calls]
+        # A call for help stands first and in sight, but no Enter alone takes it.
+        self._calls = sorted(found, key=lambda pair: not pair[1].help)
+        self._first = sum(1 for _, call in found if call.help) % max(len(found), 1)
+        self._at = self._first
         self._own_timer = own_timer
         self._weight = weight
         self._warned = ""
@@ -164,7 +167,7 @@ class EnterDialog(Dialog):
         if self._slots:
             self._slots.pop()
         else:
-            self._call = None
+            self._call, self._at = None, self._first
 
     def _enter(self) -> None:
         assert self._call is not None
