@@ -24,7 +24,7 @@ from tui.dashboard.dialogs.amend import AmendDialog
 from tui.dashboard.dialogs.find import FindDialog
 from tui.dashboard.dialogs.reading import ReadingDialog
 from tui.dashboard.dialogs.weight import WeightDialog
-from tui.dashboard.keys import IDS, LOOKING, KeyMap, Place
+from tui.dashboard.keys import IDS, LOOKING, SPEAKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
@@ -147,7 +147,9 @@ class Dashboard(CaseActions):
         return IDS
 
     def _foot(self) -> None:
-        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(self._offered))
+        speaking = self._hands is not None and self._hands.say is not None
+        footed = self._offered if speaking else self._offered - SPEAKING
+        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(footed))
 
     def _begin(self) -> None:
         self.look()

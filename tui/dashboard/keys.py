@@ -81,7 +81,7 @@ TABLE: tuple[Key, ...] = (
     Key(
         "amend",
         "a",
-        "put right",
+        "amend",
         "put right the newest utterance: number of what was said",
         "amend",
     ),

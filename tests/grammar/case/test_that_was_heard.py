@@ -43,7 +43,7 @@ async def test_another_key_in_between_takes_the_first_press_back() -> None:
         await seen.text()
         await seen.pilot.press("h", "1", "up", "enter")
         assert answered(seen) == 0
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert answered(seen) == 1
 
 
@@ -69,10 +69,13 @@ async def test_what_becomes_of_a_call_while_the_list_is_open_is_told_and_nothing
         assert says in shown(seen)
 
 
-async def test_a_call_that_nobody_answered_needs_one_press() -> None:
+async def test_an_order_that_nobody_answered_is_seen_with_its_time_and_takes_enter() -> None:
     async with desk(case(ORDER), 60) as seen:
         await seen.text()
         await seen.pilot.press("h", "1")
+        assert answered(seen) == 0
+        assert "Enter stores it" in shown(seen)
+        await seen.pilot.press("enter")
         assert answered(seen) == 1
 
 

@@ -208,7 +208,7 @@ async def test_a_column_is_as_wide_as_what_stands_in_it_when_it_is_read_again(
 ) -> None:
     folder = case(tmp_path, 9)
     app = Desk(tmp_path, COMMANDS, Told())
-    async with app.run_test(size=(140, 24)) as pilot:
+    async with app.run_test(size=(170, 24)) as pilot:
         await app.workers.wait_for_complete()
         longer = tmp_path / f"{folder.name}-and-a-name-that-is-longer"
         folder.rename(longer)

@@ -333,3 +333,14 @@ async def test_a_dose_entered_outside_the_sheet_takes_enter_twice() -> None:
         await seen.pilot.pause(BOUNCE_S)
         await seen.pilot.press("enter")
         assert stored(seen) == ["entered"]
+
+
+async def test_the_page_to_read_out_scrolls_line_by_line_and_page_by_page_to_its_end() -> None:
+    async with desk(case(ORDER), 60, (80, 24)) as seen:
+        await seen.text()
+        await seen.pilot.press("o")
+        first = shown(seen).splitlines()[1:]
+        await seen.pilot.press("down")
+        assert shown(seen).splitlines()[1 : len(first)] == first[1:]
+        await seen.pilot.press("pagedown", "pagedown", "end")
+        assert "No doses" in shown(seen) or "advice" in shown(seen) or "policy" in shown(seen)

@@ -57,7 +57,7 @@ def test_it_stays_until_a_person_says_it_was_none() -> None:
 def test_a_doubtful_call_for_help_is_as_loud_and_becomes_a_call_once_confirmed() -> None:
     doubtful = heard(5, "need help", "airway-operator", 0.2)
     assert at(6, doubtful).kind == "help"
-    assert at(6, doubtful, Confirmed(t=6, target=2)).kind == "open"
+    assert at(6, doubtful, Confirmed(t=6, target=2)).what == "CALL FOR HELP: Help needed"
 
 
 def test_a_timer_that_is_up_comes_before_a_call_inside_its_window() -> None:

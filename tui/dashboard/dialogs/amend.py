@@ -247,7 +247,7 @@ class AmendDialog(Dialog):
         one, protocol = self._one, self._hands.protocol
         shown = self.keymap.shown
         which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
-        yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
+        yield self.heading("AMEND, PUT RIGHT", which if self._stage == "guesses" else "")
         who = speaker(protocol, one) or "speaker not known"
         line = Content.assemble(
             (f"{CHOSEN} ", "bold $heading"),

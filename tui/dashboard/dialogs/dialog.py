@@ -58,6 +58,8 @@ class Dialog:
         if key == "enter" and at is not None:
             self._bounced = before is not None and at - before < BOUNCE_S
             self._enter_at = at
+        else:
+            self._enter_at = None
         if key == "ctrl+c":
             self.error = self.on_ctrl_c()
             return

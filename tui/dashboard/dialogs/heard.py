@@ -106,7 +106,16 @@ class AnsweredDialog(Dialog):
     def _number(self, at: int, warned: int | None) -> None:
         """Takes a call by its number; one with a drug is seen with its time first, and takes Enter."""
         found = self._now().get(self._listed[at])
-        if found and {"drug", "amount"} & set(found[0].slots) and found[1] != "differs":
+        if (
+            found
+            and {"drug", "amount"} & set(found[0].slots)
+            and found[1]
+            in (
+                "open",
+                "unanswered",
+                "answered",
+            )
+        ):
             self._at = self._chosen = at
             return
         self._take(at, warned)

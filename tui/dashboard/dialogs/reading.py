@@ -10,8 +10,10 @@ from tui.dashboard.dialogs.dialog import Dialog, Line
 from tui.dashboard.keys import KeyMap
 from tui.pages.page import Page, as_text
 
-STEPS = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "home": -10_000, "end": 10_000}
+STEPS = {"up": -1, "down": 1, "home": -10_000, "end": 10_000}
 """Rows that a key goes."""
+PAGES = {"pageup": -1, "pagedown": 1}
+"""Pages that a key goes, each less one line that stays in sight."""
 
 
 class ReadingDialog(Dialog):
@@ -20,19 +22,20 @@ class ReadingDialog(Dialog):
     def __init__(self, keys: KeyMap, page: Page) -> None:
         super().__init__(keys)
         self._read = page
-        self._top = 0
+        self._from = 0
+        """The first line of the page in sight; the base sets its own back where all lines fit."""
 
     def press(self, key: str, _character: str | None) -> None:
-        if key in STEPS:
-            last = max(len(self._page()) - self._rows, 0)
-            self._top = min(max(self._top + STEPS[key], 0), last)
+        step = STEPS.get(key, PAGES.get(key, 0) * max(self._rows - 1, 1))
+        last = max(len(self._page()) - self._rows, 0)
+        self._from = min(max(self._from + step, 0), last)
 
     def lines(self) -> Iterable[Line]:
         page = self._page()
-        below = len(page) - self._top - self._rows
+        below = len(page) - self._from - self._rows
         hint = f"arrows scroll, {below} lines below" if below > 0 else "arrows scroll"
         yield self.heading("TO READ OUT", hint)
-        yield from (Content(line) for line in page[self._top : self._top + self._rows])
+        yield from (Content(line) for line in page[self._from : self._from + self._rows])
 
     @property
     def _rows(self) -> int:
