@@ -15,6 +15,7 @@ from listener.audio.blocks import Block
 from listener.audio.level_check import LevelCheck
 from listener.audio.sources import AudioFile
 from tests.support.screens import picture, protocol
+from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.preflight import SPOKEN, Choice, Preflight
 from tui.listening.case_listening import Listening
 from tui.listening.json_lines import run_headless
@@ -47,7 +48,10 @@ async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
     """What comes of these keys."""
     app = app or before()
     async with app.run_test(size=(100, 30)) as pilot:
-        await pilot.press(*keys)
+        for at, key in enumerate(keys):
+            if key == "enter" and "enter" in keys[:at]:
+                await pilot.pause(BOUNCE_S)
+            await pilot.press(key)
         await pilot.pause()
     return app.return_value
 
@@ -97,6 +101,8 @@ async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refuse
         shown = picture(app.export_screenshot())
         assert "80 kg" in shown
         assert "120 mg" in shown  # ketamine, 1.5 mg/kg on the invented sheet
+        # One Enter too many begins nothing yet.
+        await pilot.pause(BOUNCE_S)
         await pilot.press("enter")
     assert app.return_value == Choice(record=True, note="", weight_kg=80)
 
@@ -107,7 +113,12 @@ async def test_the_choices_keys_and_caution_fit_every_terminal(size: tuple[int, 
     async with app.run_test(size=size) as pilot:
         await pilot.pause(0.2)
         shown = picture(app.export_screenshot())
-    for wanted in ("SOUND WILL BE RECORDED", "no note of consent", "not a medical device", "leave"):
+    for wanted in (
+        "SOUND WILL BE RECORDED",
+        "consent to the recording",
+        "not a medical device",
+        "leave",
+    ):
         assert wanted in shown
 
 
@@ -179,3 +190,23 @@ async def test_scenario_and_objectives_are_typed_at_the_briefing_and_kept_with_t
     choice = app.return_value
     assert choice is not None
     assert (choice.scenario, choice.objectives) == ("door stuck", ("read back", "stay calm"))
+
+
+async def test_one_enter_too_many_after_the_weight_does_not_begin_the_case() -> None:
+    app = before(weight_kg=None)
+    async with app.run_test(size=(120, 60)) as pilot:
+        await pilot.pause(0.2)
+        await pilot.press("w", *"80", "enter", "enter")
+        assert app.is_running
+        assert app.return_value is None
+
+
+async def test_ctrl_c_loses_nothing_that_was_entered() -> None:
+    app = before(weight_kg=None)
+    async with app.run_test(size=(120, 60)) as pilot:
+        await pilot.pause(0.2)
+        await pilot.press("w", *"80", "enter", "ctrl+c")
+        await pilot.pause(0.2)
+        shown = picture(app.export_screenshot())
+    assert "Ctrl-C does nothing here" in shown
+    assert "80 kg" in shown
