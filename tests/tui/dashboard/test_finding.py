@@ -94,4 +94,4 @@ async def test_an_open_call_is_said_aloud_without_its_dose() -> None:
 async def test_without_speech_the_key_says_how_to_switch_it_on() -> None:
     async with desk(case(ORDER), 60) as seen:
         await seen.pilot.press("y")
-        assert "speech is not on" in await seen.text()
+        assert "that needs --speak" in await seen.text()

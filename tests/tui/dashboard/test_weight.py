@@ -31,7 +31,7 @@ async def test_an_odd_weight_is_stored_once_it_is_confirmed() -> None:
         await seen.text()
         await seen.pilot.press("w", "7", "enter")
         assert "far from 70 kg" in str(seen.app.box.content)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert weights(seen) == [7.0]
 
 
