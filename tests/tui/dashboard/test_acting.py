@@ -404,7 +404,7 @@ async def test_a_click_on_a_call_an_utterance_or_an_item_does_what_its_key_does(
     async with desk(case(ORDER), 60, (100, 40)) as seen:
         await seen.text()
         await seen.pilot.click("#calls", offset=(5, 1))
-        assert "THAT WAS HEARD" in shown(seen)
+        assert "AN ANSWER WAS HEARD" in shown(seen)
         await seen.pilot.press("enter")
         assert told(AnsweredByHand(t=0, loop=2))(seen)
         await seen.text()
