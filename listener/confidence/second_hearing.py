@@ -27,6 +27,7 @@ from listener.confidence.two_ears import (
     QuickReading,
     as_one,
     judged,
+    marked,
     possible_readings,
 )
 from listener.recognition.calibration import Calibration
@@ -230,7 +231,8 @@ class SecondHearings:
         self, quick: QuickReading, sound: Samples, hearing: SureHearing, found: Judgement | None
     ) -> Judgement | None:
         """Return the surest judgement of a sound and of changed versions of it, which are heard where
-        `hearing`, of the sound itself, leaves it in doubt."""
+        `hearing`, of the sound itself, leaves it in doubt. One that rests on a changed version alone is
+        marked, however sure."""
         readings = possible_readings(quick, hearing, self._read)
         likeliest = max((self._calibration.confidence(each) for _, each in readings), default=0.0)
         if likeliest < AGAIN or (found and found.confidence >= SURE):
@@ -239,9 +241,12 @@ class SecondHearings:
             again = self._ask(version)
             judgement = again and self._judgement(quick, again)
             if judgement and judgement.verdict != "rejects":
-                known = found and found.verdict != "rejects"
-                if not (known and found and found.confidence >= judgement.confidence):
-                    found = judgement
+                known = found if found and found.verdict != "rejects" else None
+                if known is None or judgement.confidence > known.confidence:
+                    alike = judgement.verdict == "confirms" or (
+                        known is not None and known.words == judgement.words
+                    )
+                    found = judgement if alike else marked(judgement)
         return found
 
     def _heard(self, sound: Samples) -> SureHearing | None:

@@ -21,8 +21,8 @@ from listener.recognition.calibration import Calibration, Evidence
 from listener.recognition.sure_ear import SureHearing
 
 ONE_EAR: Final = "one-ear"
-"""Doubt of what the sure ear alone heard, if it is a number with a twin (fifteen, fifty), or less sure than
-`ALONE`."""
+"""Doubt of what the sure ear alone heard, if it is a number with a twin (fifteen, fifty), less sure than
+`ALONE`, or heard in a changed version of the sound only."""
 TWO_WAYS: Final = "second-listener"
 """Doubt of what both ears heard, and not alike."""
 
@@ -177,6 +177,11 @@ def as_one(
     verdict: Verdict = "puts-right" if first.words else "rescues"
     rest = Judgement("rejects", (UNKNOWN,), whole.confidence, (), whole.evidence)
     return [replace(whole, verdict=verdict), *(rest for _ in pieces[1:])]
+
+
+def marked(judgement: Judgement) -> Judgement:
+    """Return a judgement that is in doubt, whatever else it is."""
+    return judgement if judgement.doubts else replace(judgement, doubts=(ONE_EAR,))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.changed_sound import faster, without_steady_noise
 from listener.confidence.second_hearing import SecondHearings
 from listener.confidence.stretch import Stretch, Told
+from listener.confidence.two_ears import ALONE
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
@@ -57,37 +58,49 @@ def test_a_faster_sound_is_shorter_and_higher() -> None:
 
 
 class Unsure:
-    """A sure ear to which a sentence is likely in a faster sound only; `nats` in all others."""
+    """A sure ear to which a sentence is likely in a faster sound only; `other` has `nats` in all others."""
 
     name = "a sure ear of the tests"
 
-    def __init__(self, nats: float) -> None:
+    def __init__(self, nats: float, other: tuple[str, ...]) -> None:
         self.nats = nats
+        self.other = other
         self.heard: list[int] = []
 
     def hear(self, samples: Samples) -> SureHearing | None:
         self.heard.append(len(samples))
-        nats = -2.0 if len(samples) == len(faster(SOUND)) else self.nats
+        changed = len(samples) == len(faster(SOUND))
+        nats, words = (-2.0, SENTENCE) if changed else (self.nats, self.other)
         near = {-8.5: "saturation ninety", -60.0: "(clanking)"}.get(nats, " ".join(SENTENCE))
-        return SureHearing(
-            (Sentence(SENTENCE, nats, 5),), near, -1.5, 5, len(samples) / SAMPLE_RATE
-        )
+        return SureHearing((Sentence(words, nats, 5),), near, -1.5, 5, len(samples) / SAMPLE_RATE)
 
 
 SOUND = np.zeros(SAMPLE_RATE * 3, np.int16)
 
 
+OTHER = ("saturation", "ninety", "percent")
+
+
 @pytest.mark.parametrize(
-    ("nats", "times", "verdicts"), [(-8.5, 3, ["rescues"]), (-60.0, 1, []), (-2.0, 1, ["rescues"])]
+    ("nats", "other", "times", "verdicts", "marked"),
+    [
+        (-8.5, SENTENCE, 3, ["rescues"], False),
+        (-8.5, OTHER, 3, ["rescues"], True),
+        (-60.0, OTHER, 1, [], False),
+        (-2.0, SENTENCE, 1, ["rescues"], False),
+    ],
 )
-def test_a_sound_in_doubt_is_heard_again_and_no_other(
-    nats: float, times: int, verdicts: list[str]
+def test_a_sound_in_doubt_is_heard_again_and_what_then_differs_is_marked(
+    nats: float, other: tuple[str, ...], times: int, verdicts: list[str], marked: bool
 ) -> None:
-    ear, stored = Unsure(nats), list[Heard | SecondHearing | Warned]()
+    ear, stored = Unsure(nats, other), list[Heard | SecondHearing | Warned]()
     understanding = Understanding(load_protocol("isolation-airway"))
     second = SecondHearings(ear, understanding, two_ears(), stored.append, live=False)
     heard = Heard(seq=7, t=0.0, until=2.3, words=(Word(UNKNOWN, 0.0, 2.3, 0.9),))
     told = [Told(7, heard, heard.words)]
     second.ended(Stretch(began=0.0, channel=1, engine="quick", told=told, sound=SOUND, ahead=None))
     assert len(ear.heard) == times
-    assert [fact.verdict for fact in stored if isinstance(fact, SecondHearing)] == verdicts
+    second_facts = [fact for fact in stored if isinstance(fact, SecondHearing)]
+    assert [fact.verdict for fact in second_facts] == verdicts
+    assert all(bool(fact.doubts) == marked for fact in second_facts)
+    assert all((fact.confidence or 0.0) > ALONE for fact in second_facts)
