@@ -47,7 +47,9 @@ class ChecklistDialog(Dialog):
         progress = next(each for each in self._view_now().checklists if each.id == checklist)
         answered = progress.answered.get(item)
         if answered is not None:
-            raise ValueError(f"{clean(title)} {self._ticked(checklist, item, answered)}")
+            # Left open, the next key of the dashboard would tick another item.
+            self.dismiss(f"{clean(title)} {self._ticked(checklist, item, answered)}")
+            return
         self._hands.tick(checklist, item)
         self.dismiss(f"ticked: {clean(title)}")
 
@@ -63,7 +65,7 @@ class ChecklistDialog(Dialog):
             way, can = "hand", f"{shown('undo')}: takes back what was done by hand, the last first"
         else:
             way, can = "voice", f"{shown('amend')}: put right what was said, if it was not so"
-        return f"was ticked by {way} at {clock(at)}. {shown('close')}, then {can}"
+        return f"was ticked by {way} at {clock(at)}; {can}"
 
     def lines(self) -> Iterable[Line]:
         yield self.heading("TICK", "letter of one item")
