@@ -37,7 +37,7 @@ def test_every_view_holds_all_facts_while_an_amendment_folds_them_again() -> Non
 
     reader = threading.Thread(target=read)
     reader.start()
-    for seq in range(2, 8):
+    for seq in range(2, 32):
         text = "timer ninety"
         case.add(Amended(seq=whole + seq, t=1000.0, target=seq, words=text))
     done.set()

@@ -52,6 +52,7 @@ COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit
 @contextmanager
 def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Popen[bytes]]:
     """`answerback listen` on the card; interrupted at the end, as by Ctrl-C."""
+    others = listeners(card)
     found = subprocess.Popen(
         [*COMMAND, "listen", "--json", "--cases", str(cases), *options],
         env=card.environment,
@@ -60,8 +61,7 @@ def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Pop
     )
     try:
         for _ in range(300):  # until it has heard for a while
-            heard = card.run("pactl", "list", "short", "source-outputs").stdout
-            if heard.strip():
+            if listeners(card) > others:
                 break
             time.sleep(0.1)
         time.sleep(2)
@@ -69,6 +69,11 @@ def listening(card: Card, cases: Path, *options: str) -> Iterator[subprocess.Pop
         time.sleep(2)
     finally:
         found.send_signal(signal.SIGINT)
+
+
+def listeners(card: Card) -> int:
+    """How many programs take sound from the card."""
+    return len(card.run("pactl", "list", "short", "source-outputs").stdout.splitlines())
 
 
 def test_a_microphone_hears_the_same_calls_as_the_file(
@@ -92,7 +97,7 @@ def test_a_microphone_that_goes_away_leaves_a_gap_and_is_heard_again_when_it_is_
         time.sleep(6)
         card.plug_in()
         for _ in range(300):
-            if card.run("pactl", "list", "short", "source-outputs").stdout.strip():
+            if listeners(card):
                 break
             time.sleep(0.1)
         time.sleep(3)

@@ -186,7 +186,9 @@ def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, rec
 async def test_scenario_and_objectives_are_typed_at_the_briefing_and_kept_with_the_choice() -> None:
     app = Preflight(protocol(), 70.0, False, None, "a file", scenario="door stuck")
     async with app.run_test(size=(100, 30)) as pilot:
-        await pilot.press("o", *"read back; stay calm", "enter", "enter")
+        await pilot.press("o", *"read back; stay calm", "enter")
+        await pilot.pause(BOUNCE_S)  # one Enter too many would begin the case
+        await pilot.press("enter")
     choice = app.return_value
     assert choice is not None
     assert (choice.scenario, choice.objectives) == ("door stuck", ("read back", "stay calm"))

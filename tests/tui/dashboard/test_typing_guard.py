@@ -42,5 +42,7 @@ async def test_digits_and_enter_are_commands_at_once() -> None:
     call = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
     async with desk(case(call), 15) as seen:
         await seen.text()
-        await seen.pilot.press("h", "1", "m")
+        await seen.pilot.press("h", "1")
+        await seen.read_and_enter()
+        await seen.pilot.press("m")
         assert kinds(seen)[-1] == "noted"
