@@ -163,9 +163,9 @@ class SecondHearings:
         hearing = self._whole(stretch)
         found = self._judged(one, hearing)
         narrow = one.cut[-1].end - one.cut[0].start < stretch.length_s - NARROWER_S - 1.0
-        unsure = found is None or found.confidence < SURE
+        none = found is None or found.verdict == "rejects"
         beyond = hearing is not None and goes_beyond(hearing)
-        if narrow and (unsure or beyond):
+        if narrow and (none or beyond):
             cut = self._heard(_part(stretch.sound, one.cut, 0.0, None))
             again = self._judged(one, cut)
             if again and (found is None or again.confidence > found.confidence):
