@@ -32,7 +32,7 @@ def choose(
     """
     if name == "auto":
         name = "vosk" if find_spec("vosk") else "pocketsphinx"
-        if name == "vosk" and model_dir is None and language == "en":
+        if name == "vosk" and model_dir is None and language == "en" and fitted is None:
             model_dir = _knowing_all(network)
     if name == "pocketsphinx":
         return _pocketsphinx(network, pronunciations, model_dir, language)

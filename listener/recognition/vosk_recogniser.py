@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 OUR_MODEL: Final = "vosk, our English model"
 """Its name as a recogniser."""
+SHIPPED_MODEL: Final = files("listener.recognition").joinpath("acoustic_model", "final.mdl")
 FITTED_MODEL: Final = f"{OUR_MODEL} fitted to the team"
 
 
@@ -84,9 +85,8 @@ class VoskRecogniser:
         that cannot be pronounced.
         """
         graph = compile_graph(network, build_lexicon(network.words, pronunciations), prices)
-        ships = files("listener.recognition").joinpath("acoustic_model", "final.mdl")
         with (
-            as_file(ships) as ships_path,
+            as_file(SHIPPED_MODEL) as ships_path,
             model_folder(
                 fitted or final_mdl or ships_path, graph, search or SearchSettings()
             ) as folder,

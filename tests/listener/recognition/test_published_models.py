@@ -30,7 +30,7 @@ from listener.recognition.installed_models import InstalledModel, installed_mode
 from listener.recognition.phrase_list import phrase_list
 from listener.recognition.published_graph import grammar_of, vocabulary
 from listener.recognition.recogniser import Recogniser
-from listener.recognition.vosk_recogniser import knows, model_name, open_model
+from listener.recognition.vosk_recogniser import SHIPPED_MODEL, knows, model_name, open_model
 from listener.training.wordlists import korean_remarks
 from tests.support.needs import need, reason
 from tests.support.speech import with_silence
@@ -293,3 +293,7 @@ def test_an_installed_english_model_is_preferred_where_it_knows_every_word(
     lacking = of_sentences("drugs in", "timer sixty")
     assert choose("auto", lacking, {}, language="en").name == "vosk, our English model"
     assert choose("vosk", lacking, {}, language="en").name == "vosk, our English model"
+    with pytest.raises(
+        UserError
+    ):  # ours, fitted to a team, listens to that team: it knows no Korean word
+        choose("auto", of_sentences(*KOREAN), {}, language="en", fitted=SHIPPED_MODEL.read_bytes())
