@@ -8,10 +8,9 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import version
+from typing import Any
 
 from grammar.errors import UserError
-from listener.storage.database import SCHEMA_VERSION
 from tui.commands import (
     again,
     bench,
@@ -50,6 +49,18 @@ COMMANDS = (
 """The modules that bring commands, in the order of `--help`."""
 
 
+class _Version(argparse.Action):
+    """Finds the version out only when it is asked for: that takes longer than most commands' start."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from importlib.metadata import version  # noqa: PLC0415
+
+        from listener.storage.database import SCHEMA_VERSION  # noqa: PLC0415
+
+        print(f"answerback {version('answerback')} (cases: schema {SCHEMA_VERSION})")
+        parser.exit()
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0 when it did its work, 2 for an error that a user can mend;
     `verify` also returns 1."""
@@ -77,8 +88,8 @@ def parser() -> argparse.ArgumentParser:
     )
     whole.add_argument(
         "--version",
-        action="version",
-        version=f"answerback {version('answerback')} (cases: schema {SCHEMA_VERSION})",
+        action=_Version,
+        nargs=0,
         help="print the version of the program and of the cases that it writes, and exit",
     )
     commands = whole.add_subparsers(required=True, metavar="COMMAND")
