@@ -68,8 +68,6 @@ class AmendDialog(Dialog):
         self._stage: Stage = stage
         self._step: ConfirmDialog | None = None
         """The reading that was chosen, seen in words before Enter stores it."""
-        self._warned = ""
-        """The warning that was read about the text, so that Enter again takes it."""
         self._typed = Typed()
         self._stations = [each.id for each in hands.protocol.station]
         self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
@@ -138,7 +136,7 @@ class AmendDialog(Dialog):
 
     def _press_words(self, key: str, character: str | None) -> None:
         if key != "enter":
-            self._warned = ""
+            self._doubt_read = ""
             self._typed.press(key, character)
             return
         self.after_reading()
@@ -149,9 +147,7 @@ class AmendDialog(Dialog):
         doubt = sheet_doubt(self._hands.protocol, slots, self._view_now().weight_kg)
         if found.meaning.kind == "unrecognised":
             doubt = "that is no call"
-        if doubt and doubt != self._warned:
-            self._warned = doubt
-            raise ValueError(f"{doubt}. Nothing is stored yet: Enter again if that is meant")
+        self.ask_again(doubt, f"{doubt}. ")
         self._hands.amend(self._one.fact, found.words)
         self.dismiss(put_right(self._hands.protocol, self._view_now(), self._one.fact))
 
@@ -164,7 +160,7 @@ class AmendDialog(Dialog):
         if self._step is not None:
             self._step.paste(text)
         elif self._stage == "words":
-            self._warned = ""
+            self._doubt_read = ""
             self.act(lambda: self._typed.add(text))
 
     # ------------------------------------------------------------------ what is done

@@ -49,15 +49,13 @@ class ConfirmDialog(Dialog):
         self._guesses, self._view_now = guesses, view_now
         self._withdraw = withdraw
         self._typed = Typed()
-        self._warned = ""
-        """The warning that was read, so that Enter again stores what it is about."""
 
     def press(self, key: str, character: str | None) -> None:
         if key == "enter":
             self.after_reading()
             self.store()
         elif not self._withdraw:
-            self._warned = ""
+            self._doubt_read = ""
             self._typed.press(key, character)
         elif character:
             raise ValueError(f"Enter withdraws it, {self.keymap.shown('close')} leaves it")
@@ -65,7 +63,7 @@ class ConfirmDialog(Dialog):
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
         if not self._withdraw:
-            self._warned = ""
+            self._doubt_read = ""
             self.act(lambda: self._typed.add(text))
 
     def store(self) -> None:
@@ -78,9 +76,7 @@ class ConfirmDialog(Dialog):
         if found is not None and found.meaning.kind == "unrecognised":
             raise ValueError("these words are no call of the protocol: nothing is stored")
         doubt = self._doubt(found)
-        if doubt and doubt != self._warned:
-            self._warned = doubt
-            raise ValueError(f"{doubt}. Nothing is stored yet: Enter again if that is meant")
+        self.ask_again(doubt, f"{doubt}. ")
         if found is None:
             self._hands.accept(self._said.fact)
             self.dismiss(f"right as it was heard: {self._stands()}")

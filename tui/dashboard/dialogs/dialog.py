@@ -40,6 +40,8 @@ class Dialog:
         """When Enter was last struck, in seconds."""
         self._bounced = False
         """Whether the key that is being taken is an Enter struck just after another."""
+        self._doubt_read = ""
+        """The oddity that was told last: Enter again stores it all the same."""
         self._top = 0
         """The first line in sight under the heading, where the terminal is too low for all."""
         self._pages = 0
@@ -78,6 +80,13 @@ class Dialog:
         """Refuses an Enter that came just after another. Raises ValueError."""
         if self._bounced:
             raise ValueError("two Enters at once: read it, then Enter once more")
+
+    def ask_again(self, doubt: str, told: str = "") -> None:
+        """Refuses, once, to store what `doubt` says is odd; "" says nothing is. Raises ValueError, which
+        begins with `told`."""
+        if doubt and doubt != self._doubt_read:
+            self._doubt_read = doubt
+            raise ValueError(f"{told}Nothing is stored yet: Enter again if that is meant")
 
     def act(self, what: Callable[[], None]) -> None:
         """Does something that may fail with a sentence."""

@@ -60,8 +60,6 @@ class EnterDialog(Dialog):
         self._at = self._first
         self._own_timer = own_timer
         self._weight = weight
-        self._warned = ""
-        """The sentence on a dose outside the sheet that was read."""
         self._stations = [each.id for each in hands.protocol.station]
         self._who: dict[Who, str] = {}
         self._asking: Who | None = None
@@ -89,7 +87,7 @@ class EnterDialog(Dialog):
         elif self._call and len(self._slots) == len(self._steps):
             if key == "enter":
                 self.after_reading()
-                self._ask_about_the_sheet()
+                self.ask_again(self._sheet_doubt())
                 self.store()
             elif character:
                 raise ValueError("Enter stores it, Backspace goes a step back")
@@ -191,13 +189,6 @@ class EnterDialog(Dialog):
             self._slots.append([])
         if len(self._slots) == len(self._steps) and not self._holds_a_drug:
             self.store()
-
-    def _ask_about_the_sheet(self) -> None:
-        """Raises ValueError, once, for a dose outside the sheet."""
-        doubt = self._sheet_doubt()
-        if doubt and doubt != self._warned:
-            self._warned = doubt
-            raise ValueError("Nothing is stored yet: Enter again if that is meant")
 
     def _sheet_doubt(self) -> str:
         return sheet_doubt(self._hands.protocol, dict(self._all), self._weight())
