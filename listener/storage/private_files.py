@@ -44,8 +44,7 @@ def add_line(path: Path, line: str) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK
     handle = os.open(path, flags, 0o600)
     with os.fdopen(handle, "ab") as file:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise OSError(errno.EINVAL, "it is no ordinary file")
+        _ordinary(handle)
         file.write(line.encode() + b"\n")
         file.flush()
         os.fsync(file.fileno())
@@ -70,12 +69,18 @@ def read_regular(path: Path, longest: int = LONGEST) -> bytes:
     """
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
     with os.fdopen(handle, "rb") as file:
-        about = os.fstat(handle)
-        if not stat.S_ISREG(about.st_mode):
-            raise OSError(errno.EINVAL, "it is no ordinary file")
+        about = _ordinary(handle)
         if about.st_size > longest:
             raise OSError(errno.EFBIG, "it is longer than any such file")
         return file.read(longest)
+
+
+def _ordinary(handle: int) -> os.stat_result:
+    """Return the state of an open file. Raises OSError for a pipe, a device or a folder."""
+    about = os.fstat(handle)
+    if not stat.S_ISREG(about.st_mode):
+        raise OSError(errno.EINVAL, "it is no ordinary file")
+    return about
 
 
 def is_regular(path: Path) -> bool:

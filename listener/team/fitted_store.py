@@ -12,7 +12,6 @@ import json
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
@@ -21,12 +20,11 @@ from listener.storage.encrypted_lines import open_line, seal_line
 from listener.storage.passphrase import Keys
 from listener.storage.private_files import (
     private_file,
-    private_folder,
     read_regular,
-    remove_for_good,
     settle,
 )
 from listener.storage.purge import FITTED
+from listener.team.kept_files import hidden_name, keep, name_key, remove
 
 _ENDING: Final = ".network"
 _LONGEST: Final = 1 << 26
@@ -56,18 +54,9 @@ class FittedNetwork:
 def keep_fitted(folder: Path, fitted: FittedNetwork) -> None:
     """Keep a network among the kept voices, in place of one of the same team. Raises UserError where that
     cannot be."""
+    path = folder / f"{hidden_name(fitted.names)}{_ENDING}"
     try:
-        if not folder.is_dir():
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            private_folder(folder)
-        path = _path(folder, fitted.names)
-        partial = path.with_suffix(".part-network")
-        for old in (partial, path):
-            if os.path.lexists(old):
-                remove_for_good(old)
-        private_file(partial, _written(fitted))
-        partial.rename(path)
-        settle(folder)
+        keep(path, path.with_suffix(".part-network"), _written(fitted))
     except OSError as error:
         raise UserError(f"the network cannot be kept in {folder}: {error.strerror}.") from None
 
@@ -75,14 +64,14 @@ def keep_fitted(folder: Path, fitted: FittedNetwork) -> None:
 def fitted_for(folder: Path, names: Iterable[str], shipped: str) -> FittedNetwork | None:
     """Return the network fitted to the smallest team that has all these names, made of the network with the
     fingerprint `shipped`; None where there is none. Raises UserError where one cannot be read."""
-    wanted = {_key(name) for name in names}
+    wanted = {name_key(name) for name in names}
     if not wanted:
         return None
     found = [
         fitted
         for path in _paths(folder)
         if (fitted := _read(path, None)).shipped == shipped
-        and wanted <= set(map(_key, fitted.names))
+        and wanted <= set(map(name_key, fitted.names))
     ]
     return min(found, key=lambda fitted: len(fitted.names), default=None)
 
@@ -93,11 +82,11 @@ def forget_in_fitted(folder: Path, name: str) -> bool:
     gone = False
     for path in _paths(folder):
         try:
-            names = set(map(_key, _read(path, None).names))
+            names = set(map(name_key, _read(path, None).names))
         except UserError:
-            names = {_key(name)}
-        if _key(name) in names:
-            _remove(path)
+            names = {name_key(name)}
+        if name_key(name) in names:
+            remove(path)
             gone = True
     return gone
 
@@ -123,7 +112,7 @@ def fitted_of_case(case: Path, keys: Keys | None) -> FittedNetwork | None:
 def forget_fitted_of_case(case: Path) -> None:
     """Remove a case's network for good, where it has one. Raises UserError."""
     if os.path.lexists(case / FITTED):
-        _remove(case / FITTED)
+        remove(case / FITTED)
 
 
 def _written(fitted: FittedNetwork) -> bytes:
@@ -145,24 +134,6 @@ def _read(path: Path, keys: Keys | None) -> FittedNetwork:
         raise UserError(f"{path} cannot be read as a network fitted to a team.") from None
 
 
-def _remove(path: Path) -> None:
-    try:
-        remove_for_good(path)
-    except OSError as error:
-        raise UserError(f"{path} cannot be removed: {error.strerror}.") from None
-    settle(path.parent)
-
-
 def _paths(folder: Path) -> Iterator[Path]:
     yield from sorted(folder.glob(f"*{_ENDING}"))
     yield from sorted(folder.glob("*.part-network"))
-
-
-def _path(folder: Path, names: Iterable[str]) -> Path:
-    """The file of a team: never a path of its own, whatever its members are called."""
-    team = "\n".join(sorted(map(_key, names)))
-    return folder / f"{sha256(team.encode()).hexdigest()[:24]}{_ENDING}"
-
-
-def _key(name: str) -> str:
-    return name.strip().casefold()

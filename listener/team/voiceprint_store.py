@@ -10,22 +10,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
 from grammar.errors import UserError
 from listener.storage.encrypted_lines import open_line, seal_line
 from listener.storage.passphrase import Keys
-from listener.storage.private_files import (
-    add_line,
-    private_file,
-    private_folder,
-    read_regular,
-    remove_for_good,
-    settle,
-)
+from listener.storage.private_files import add_line, read_regular
 from listener.storage.purge import VOICES
+from listener.team.kept_files import hidden_name, keep, remove
 from listener.team.member import Member, as_json, from_json
 
 LONGEST_NAME: Final = 60
@@ -45,19 +38,9 @@ def keep_member(folder: Path, member: Member) -> None:
     name = member.name
     if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
         raise UserError(f"a voice is kept under a name of 1 to {LONGEST_NAME} printable signs.")
+    path = _path(folder, name)
     try:
-        if not folder.is_dir():
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            private_folder(folder)
-        path = _path(folder, name)
-        partial = path.with_suffix(".part")
-        if os.path.lexists(partial):
-            remove_for_good(partial)
-        private_file(partial, as_json(member).encode())
-        if os.path.lexists(path):
-            remove_for_good(path)
-        partial.rename(path)
-        settle(folder)
+        keep(path, path.with_suffix(".part"), as_json(member).encode())
     except OSError as error:
         raise UserError(f"the voice cannot be kept in {folder}: {error.strerror}.") from None
 
@@ -69,7 +52,7 @@ def forget_member(folder: Path, name: str) -> bool:
     found = False
     for each in (path, path.with_suffix(".part")):
         if os.path.lexists(each):
-            _remove(each)
+            remove(each)
             found = True
     return found
 
@@ -101,7 +84,7 @@ def forget_case(case: Path) -> bool:
     """Remove the voices of a case for good; False where it has none. Raises UserError."""
     if not os.path.lexists(case / VOICES):
         return False
-    _remove(case / VOICES)
+    remove(case / VOICES)
     return True
 
 
@@ -113,14 +96,5 @@ def _read(path: Path) -> Member:
     return from_json(text, str(path))
 
 
-def _remove(path: Path) -> None:
-    try:
-        remove_for_good(path)
-    except OSError as error:
-        raise UserError(f"{path} cannot be removed: {error.strerror}.") from None
-    settle(path.parent)
-
-
 def _path(folder: Path, name: str) -> Path:
-    """The file of a name: never a path of its own, whatever it is called."""
-    return folder / f"{sha256(name.strip().casefold().encode()).hexdigest()[:24]}.json"
+    return folder / f"{hidden_name([name])}.json"
