@@ -13,19 +13,19 @@ from dataclasses import asdict, dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import binomtest
 
 from grammar.errors import UserError
 from grammar.language.phrases import compile_network
 from grammar.protocol.templates import Choice, parse_template
+from grammar.reports.measures.shares import share
 from listener.audio.samples import Samples
 from listener.bench.conditions import applied
 from listener.bench.known_speakers import Recording, is_apart
 from listener.bench.team_trials import TEAM, TRAINED_ON
 from listener.recognition.lexicon import without_pronunciation
-from listener.recognition.recogniser import Recogniser
+from listener.recognition.recogniser import Recogniser, heard_words
 from listener.recognition.vosk_recogniser import VoskRecogniser
-from listener.team.network_fitting import Spoken, fit, heard_by
+from listener.team.network_fitting import Spoken, fit
 
 CARD: Final = 10
 FEWEST: Final = 16
@@ -141,13 +141,13 @@ def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
 def _wrong(people: Mapping[str, Sequence[bool]]) -> str:
     every = [right for each in people.values() for right in each]
     wrong = len(every) - sum(every)
-    low, high = binomtest(wrong, len(every)).proportion_ci(method="wilson")
-    share = f"{100 * wrong / len(every):.1f} ({100 * low:.1f}–{100 * high:.1f})"
-    return f"{wrong} of {len(every)}: {share}"
+    found = share(wrong, len(every))
+    bounds = f"{100 * found.low:.1f}–{100 * found.high:.1f}"
+    return f"{wrong} of {len(every)}: {100 * wrong / len(every):.1f} ({bounds})"
 
 
 def _heard(ear: Recogniser, said: Sequence[Spoken]) -> tuple[bool, ...]:
-    return tuple(_same(heard_by(ear, sound), words) for words, sound in said)
+    return tuple(_same(heard_words(ear, sound), words) for words, sound in said)
 
 
 def _same(heard: Sequence[str], words: str) -> bool:

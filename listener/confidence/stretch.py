@@ -106,7 +106,7 @@ class Piece:
     @property
     def nothing(self) -> Heard:
         """The fact of it where the quick ear heard nothing in it."""
-        last = self.ends >= len(self.stretch.sound) / SAMPLE_RATE
+        last = self.ends >= self.stretch.length_s
         length = self.ends - self.begins - (HANGOVER_S if last else AROUND_S)
         began = self.stretch.began + self.begins
         until = began + max(length, 0.1)

@@ -85,6 +85,11 @@ def key_of(meaning: Meaning) -> Key:
     return meaning.kind, readings, meaning.checklist, meaning.item, prowords
 
 
+def same_meaning(read: Read, words: Sequence[str], others: Sequence[str]) -> bool:
+    """Return whether two sentences say the same, as `key_of` has it."""
+    return key_of(read(words)) == key_of(read(others))
+
+
 def judged(
     quick: QuickReading,
     hearing: SureHearing,

@@ -53,3 +53,10 @@ class Recogniser(Protocol):
     def open(self) -> Hearing:
         """Begin a speech segment."""
         ...
+
+
+def heard_words(recogniser: Recogniser, samples: Samples) -> list[str]:
+    """Return the words of a whole sound, shape (n,), heard as one segment."""
+    hearing = recogniser.open()
+    hearing.accept(samples)
+    return [word.text for word in hearing.finish()]

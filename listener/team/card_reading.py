@@ -18,8 +18,8 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import key_of
-from listener.recognition.recogniser import Recogniser
+from listener.confidence.two_ears import same_meaning
+from listener.recognition.recogniser import Recogniser, heard_words
 from listener.team.ear_comparison import SURE
 from listener.team.speaker_encoder import SpeakerEncoder
 from listener.team.speaker_encoder.encoder import Voiceprint
@@ -101,15 +101,14 @@ class CardReading:
         seconds = len(sound) / SAMPLE_RATE
         if seconds < SHORTEST_S:
             do.append("that was too short for the sentence")
-        hearing = self._recogniser.open()
-        hearing.accept(sound)
-        heard = {QUICK: " ".join(word.text for word in hearing.finish())}
+        heard = {QUICK: " ".join(heard_words(self._recogniser, sound))}
         if self._sure:
             surely = self._sure.hear(sound)
             heard[SURE] = " ".join(surely.sentences[0].words) if surely and surely.sentences else ""
-        wanted = key_of(self._read(phrase.split()))
         understood = tuple(
-            ear for ear, words in heard.items() if key_of(self._read(words.split())) == wanted
+            ear
+            for ear, words in heard.items()
+            if same_meaning(self._read, words.split(), phrase.split())
         )
         voice = self._encoder.print_of(sound)
         return Sentence(phrase, tuple(heard.items()), understood, tuple(do), voice, sound)

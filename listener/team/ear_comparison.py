@@ -17,10 +17,10 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
-from listener.confidence.two_ears import key_of
+from listener.confidence.two_ears import same_meaning
 from listener.recognition.engines import choose
 from listener.recognition.installed_models import installed_models
-from listener.recognition.recogniser import Recogniser
+from listener.recognition.recogniser import Recogniser, heard_words
 
 CLEARLY: Final = 2
 """Sentences by which another quick ear must be better than the usual one to take its place."""
@@ -81,22 +81,19 @@ class QuickEars:
         return self._loaded[at]
 
     def _understood(self, ear: Recogniser, words: str, sound: Samples) -> bool:
-        hearing = ear.open()
-        hearing.accept(sound)
-        heard = [word.text for word in hearing.finish()]
-        return key_of(self._read(heard)) == key_of(self._read(words.split()))
+        return same_meaning(self._read, heard_words(ear, sound), words.split())
 
 
 def _options(language: str) -> Iterable[tuple[str, str]]:
     """Yield engines and folders of models: first the usual one."""
     yield "auto", ""
-    if language == "en" and any(model.language == "en" for model in installed_models()):
+    published = [model for model in installed_models() if model.language == language]
+    if language == "en" and published:
         yield "vosk", ""  # ours, where the usual one may be a published model
     if language == "en" and find_spec("pocketsphinx") and find_spec("vosk"):
         yield "pocketsphinx", ""
-    for model in installed_models():
-        if model.language == language:
-            yield "vosk", str(model.folder)
+    for model in published:
+        yield "vosk", str(model.folder)
 
 
 def together(scores: Iterable[Sequence[EarScore]]) -> list[EarScore]:

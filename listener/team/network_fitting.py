@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
-from importlib.resources import files
 from typing import Final
 
 import numpy as np
@@ -19,8 +18,8 @@ from grammar.language.word_network import Network
 from listener.audio.samples import Samples
 from listener.recognition.lexicon import build_lexicon
 from listener.recognition.phones import UNITS, units
-from listener.recognition.recogniser import Recogniser
-from listener.recognition.vosk_recogniser import VoskRecogniser
+from listener.recognition.recogniser import heard_words
+from listener.recognition.vosk_recogniser import SHIPPED_MODEL, VoskRecogniser
 from listener.team.ear_comparison import ASIDE
 from listener.team.log_mel import log_mel
 from listener.team.network_steps import Said, Steps, TeamNetwork, paths
@@ -48,7 +47,7 @@ class Fitting:
 
 def shipped_network() -> bytes:
     """Return the network that ships."""
-    return files("listener.recognition").joinpath("acoustic_model", "final.mdl").read_bytes()
+    return SHIPPED_MODEL.read_bytes()
 
 
 def fingerprint(network: bytes) -> str:
@@ -85,18 +84,11 @@ def fit(
 
     def understood(fitted: bytes | None) -> int:
         ear = VoskRecogniser.ours(words, pronunciations, fitted=fitted)
-        return sum(same(heard_by(ear, sound), text) for text, sound in aside)
+        return sum(same(heard_words(ear, sound), text) for text, sound in aside)
 
     before, after = understood(None), understood(made)
     used = after > before or (after == before and better)
     return Fitting(made if used else None, before, after, len(aside))
-
-
-def heard_by(ear: Recogniser, sound: Samples) -> list[str]:
-    """Return the words that an ear hears."""
-    hearing = ear.open()
-    hearing.accept(sound)
-    return [word.text for word in hearing.finish()]
 
 
 def _said(spoken: Spoken, pronunciations: Mapping[str, Sequence[str]]) -> Said:

@@ -20,7 +20,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from importlib.resources import as_file, files
+from importlib.resources import as_file
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,6 +34,7 @@ from listener.bench.known_speakers import known_speakers, parts
 from listener.recognition.kaldi_files import SUBSAMPLING
 from listener.recognition.lexicon import build_lexicon, without_pronunciation
 from listener.recognition.phones import UNITS, units
+from listener.recognition.vosk_recogniser import SHIPPED_MODEL
 from listener.training.features import Fbank
 from listener.training.network import Network
 from listener.training.shipped import read_final_mdl
@@ -184,7 +185,7 @@ def main() -> None:
     parser.add_argument("--condition", default="clean")
     wanted = parser.parse_args()
     torch.set_num_threads(1)
-    with as_file(files("listener.recognition") / "acoustic_model" / "final.mdl") as path:
+    with as_file(SHIPPED_MODEL) as path:
         network = read_final_mdl(path).network
     people, texts = read_people(wanted.folder, wanted.condition)
     names = [name for name, said in people.items() if len(said) >= 2 * CARD - 2]

@@ -14,6 +14,7 @@ import soundfile
 
 from grammar.language.parse import Understanding
 from listener.bench.conditions import CONDITIONS, applied
+from listener.recognition.recogniser import heard_words
 from listener.recognition.vosk_recogniser import VoskRecogniser
 from listener.training.clips import Job
 
@@ -93,9 +94,7 @@ def score(
             seed = zlib.crc32(job.id.encode())
             samples = applied(name, np.concatenate([quiet, sound, quiet]), seed)
             began = time.perf_counter()
-            hearing = recogniser.open()
-            hearing.accept(samples)
-            heard = [word.text for word in hearing.finish()]
+            heard = heard_words(recogniser, samples)
             made.worked_s += time.perf_counter() - began
             made.spoken_s += len(samples) / RATE
             key, said = (name, job.voice), job.text.split()

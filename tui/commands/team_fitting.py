@@ -10,7 +10,7 @@ from typing import Final
 from grammar.language.parse import Understanding
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
-from listener.confidence.two_ears import key_of
+from listener.confidence.two_ears import same_meaning
 from listener.team.fitted_store import FittedNetwork
 from listener.team.member import Member
 from listener.team.network_fitting import Fitting, Spoken, fingerprint, fit, shipped_network
@@ -30,7 +30,7 @@ def fit_team(
     understands = Understanding(protocol).read
 
     def same(heard: Sequence[str], words: str) -> bool:
-        return key_of(understands([*heard])) == key_of(understands(words.split()))
+        return same_meaning(understands, heard, words.split())
 
     if len(read) > 1:
         console.say(UNDER_WAY)

@@ -14,9 +14,10 @@ from grammar.language.phrases import network
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
 from listener.recognition.network_file import affines_of, with_affines
+from listener.recognition.recogniser import heard_words
 from listener.recognition.vosk_recogniser import VoskRecogniser
 from listener.team.log_mel import log_mel
-from listener.team.network_fitting import fit, heard_by, shipped_network
+from listener.team.network_fitting import fit, shipped_network
 from listener.team.network_steps import Said, Steps, TeamNetwork, paths
 from tests.support.places import SAMPLES
 
@@ -121,7 +122,7 @@ def test_steps_make_what_was_said_likelier_and_the_decoder_takes_the_network(
     protocol = load_protocol("isolation-airway")
     ear = VoskRecogniser.ours(network(protocol), protocol.pronunciations, fitted=own.bytes())
     assert ear.name == "vosk, our English model fitted to the team"
-    assert heard_by(ear, sound[:64_000])
+    assert heard_words(ear, sound[:64_000])
 
 
 def test_one_short_card_is_not_tried(sound: Samples) -> None:
