@@ -128,7 +128,6 @@ def card_words(
 
     `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
     """
-    window = _window(loop, state, now)
     head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
     title = Content.styled(_title(protocol, loop, in_short=rows == 1), "bold")
     if not digits:
@@ -137,6 +136,7 @@ def card_words(
         short = _short_window(loop, state, now)
         line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
         return line.truncate(width, ellipsis=True), Content("")
+    window = _window(loop, state, now, width - len(head) - 2)
     if rows >= 3:
         if state == "differs":
             return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
@@ -155,7 +155,8 @@ def _what(protocol: Protocol, loop: Loop) -> str:
     return f"{call_in_words(protocol, loop.call, loop.slots)}{f' {UNSURE_WORDS}' if loop.unsure else ''}"
 
 
-def _window(loop: Loop, state: LoopState, now: float) -> str:
+def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
+    """The state of a call's window in words. In little room its bar gets shorter, and the time stays."""
     if state == "differs":
         return "read-back is not the call"
     if state == "answered":
@@ -165,7 +166,9 @@ def _window(loop: Loop, state: LoopState, now: float) -> str:
     if state == "unanswered":
         return f"nobody within {duration(round(loop.window_s, 1))}"
     remaining = loop.deadline - now
-    return f"{bar(remaining / loop.window_s, BAR)} {clock(max(remaining, 0.0) + 0.999)} left"
+    time = f"{clock(max(remaining, 0.0) + 0.999)} left"
+    cells = min(BAR, room - len(time) - 1)
+    return f"{bar(remaining / loop.window_s, cells)} {time}" if cells > 0 else time
 
 
 def _short_window(loop: Loop, state: LoopState, now: float) -> str:
