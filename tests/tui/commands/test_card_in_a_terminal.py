@@ -5,7 +5,6 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -36,13 +35,6 @@ class Terminal:
 
     def screen(self) -> str:
         return self.run("capture-pane", "-p", "-S", "-200", "-J")
-
-
-@pytest.fixture
-def card(tmp_path: Path) -> Iterator[Card]:
-    made = Card(tmp_path)
-    yield made
-    made.unplug()
 
 
 def sentences(path: Path) -> list[np.ndarray[tuple[int], np.dtype[np.int16]]]:
