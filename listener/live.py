@@ -46,8 +46,9 @@ from listener.capture import Capture, Captured
 from listener.confidence.confidence_scoring import ConfidenceScoring
 from listener.confidence.second_hearing import Noting, SecondHearings
 from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.team_strictness import for_team
 from listener.confidence.verifier import Verifier
-from listener.recognition.calibration import two_ears
+from listener.recognition.calibration import SHIPPED_BOUNDS, DoubtBounds, two_ears
 from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.speech import Speech
 from listener.storage.fact_writer import FactWriter
@@ -113,6 +114,7 @@ class Live:
         sure_ear: SureListener | None = None,
         noting: Noting | None = None,
         team: Sequence[Member] = (),
+        bounds: DoubtBounds = SHIPPED_BOUNDS,
     ) -> None:
         """Make ready to hear `source` into `case` and `journal`.
 
@@ -120,7 +122,7 @@ class Live:
         gives the time of day. `begins_s` is where on the case's clock the source begins, seconds, above
         0 in a case that is resumed. `engine_news` gives what happened to the engines since it was last
         asked. `noting` is given what both ears made of each stretch of speech. `team` are the members who
-        agreed to be known by voice.
+        agreed to be known by voice, `bounds` how strictly what they say is held to be doubtful.
         """
         self.fact_writer = FactWriter(journal)
         self._source = source
@@ -140,14 +142,19 @@ class Live:
         """Where on the case's clock the segmenters' sound began."""
         self._speech: list[Speech | None] = [None] * source.channels
         self._scoring = ConfidenceScoring(
-            recogniser, self._understanding, verifier, self.tell, live=source.live
+            recogniser,
+            self._understanding,
+            verifier,
+            self.tell,
+            live=source.live,
+            stricter=bounds.quick,
         )
         self._second_hearings = (
             SecondHearings(
                 sure_ear,
                 self._understanding,
                 two_ears(),
-                self.tell,
+                lambda fact: self.tell(for_team(fact, bounds.both)),
                 live=source.live,
                 noting=noting,
             )

@@ -21,7 +21,7 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
 from listener.confidence.evidence import evidence
 from listener.confidence.verifier import Opinion, Verifier
-from listener.recognition.calibration import Evidence
+from listener.recognition.calibration import STRICTER, Evidence, less_sure
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Recogniser
 
@@ -39,8 +39,11 @@ class ConfidenceScoring:
         store: Callable[[Heard | HeardOut | Doubted], Utterance | None],
         *,
         live: bool,
+        stricter: float = 0.0,
     ) -> None:
-        """`live`: the sound happens now, and nobody may be kept waiting."""
+        """`live`: the sound happens now, and nobody may be kept waiting. `stricter` log-odds are taken off
+        what is told, for the team that speaks."""
+        self._stricter = stricter
         self._calibration = recogniser.calibration
         self._read = understanding.read
         self._verifier = verifier
@@ -143,7 +146,11 @@ class ConfidenceScoring:
         if heard.text == UNKNOWN:
             return replace(assessed, likely=_likeliest(cut, alternatives))
         if confidence >= self._calibration.least:
-            return assessed
+            if not self._stricter:
+                return assessed
+            told = less_sure(confidence, self._stricter)
+            reasons = (*found.items(), (STRICTER, self._stricter))
+            return replace(assessed, confidence=told, evidence=reasons)
         # Speech it was; which words would be a guess.
         unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
         return replace(assessed, words=(unknown,), likely=_likeliest(cut, alternatives))

@@ -12,8 +12,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
+from typing import Final
 
 Evidence = Mapping[str, float]
+
+STRICTER: Final = "stricter"
+"""Beside the evidence of what was told: the log-odds taken off for a team, see `DoubtBounds`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,28 @@ class Calibration:
             low, high = self.bounds.get(name, (-math.inf, math.inf))
             odds += weight * min(max(found[name], low), high)
         return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtBounds:
+    """How much stricter the bounds of doubt are for a team than those that ship: log-odds, never below 0,
+    that are taken off each confidence before it is told (`listener/team/doubt_fitting.py`)."""
+
+    quick: float = 0.0
+    """Of what the quick ear told alone."""
+    both: float = 0.0
+    """Of what both ears made of it."""
+
+
+SHIPPED_BOUNDS: Final = DoubtBounds()
+
+
+def less_sure(confidence: float, by: float) -> float:
+    """Return a confidence, 0 to 1, with log-odds `by` taken off, rounded to four places."""
+    if not by or not 0.0 < confidence < 1.0:
+        return confidence
+    odds = math.log(confidence / (1 - confidence)) - by
+    return round(1 / (1 + math.exp(-odds)), 4)
 
 
 @cache

@@ -12,15 +12,21 @@ from typing import Final
 import numpy as np
 
 from grammar.language.parse import Understanding
+from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from listener.audio.blocks import Source
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.evidence import evidence
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import same_meaning
-from listener.recognition.recogniser import Recogniser, heard_words
-from listener.team.ear_comparison import SURE
+from listener.confidence.two_ears import QuickReading, judged, said, same_meaning
+from listener.recognition.calibration import two_ears
+from listener.recognition.n_best import Alternative
+from listener.recognition.recogniser import Recogniser
+from listener.recognition.sure_ear import SureHearing
+from listener.team.doubt_fitting import BOTH, Weighed
+from listener.team.ear_comparison import ASIDE, SURE
 from listener.team.speaker_encoder import SpeakerEncoder
 from listener.team.speaker_encoder.encoder import Voiceprint
 
@@ -51,6 +57,9 @@ class Sentence:
     """None where too little of it is voice."""
     sound: Samples = field(repr=False)
     """Its sound, for the ears to be compared on; kept nowhere."""
+    told: tuple[tuple[str, float, bool, float], ...] = ()
+    """By ear that told it without a doubt, or both together: how sure it was, whether it was right, and the
+    protocol's bound of doubt for what was told."""
 
     @property
     def good(self) -> bool:
@@ -75,7 +84,7 @@ class CardReading:
         channel: int = 0,
     ) -> None:
         """`channel` of the source, from 0, is heard."""
-        self._read = Understanding(protocol).read
+        self._read, self._head = Understanding(protocol).read, protocol.protocol
         self._recogniser, self._sure = recogniser, sure
         self._encoder = SpeakerEncoder()
         self._wish: Wish = lambda: ""
@@ -101,17 +110,51 @@ class CardReading:
         seconds = len(sound) / SAMPLE_RATE
         if seconds < SHORTEST_S:
             do.append("that was too short for the sentence")
-        heard = {QUICK: " ".join(heard_words(self._recogniser, sound))}
+        hearing = self._recogniser.open()
+        hearing.accept(sound)
+        words = hearing.finish()
+        heard = {QUICK: " ".join(word.text for word in words)}
+        told = list(self._told(phrase, words, hearing.alternatives, seconds))
         if self._sure:
             surely = self._sure.hear(sound)
             heard[SURE] = " ".join(surely.sentences[0].words) if surely and surely.sentences else ""
-        understood = tuple(
-            ear
-            for ear, words in heard.items()
-            if same_meaning(self._read, words.split(), phrase.split())
-        )
+            if surely:
+                told += self._told_by_both(phrase, words, surely)
+        understood = tuple(ear for ear, words in heard.items() if self._is(phrase, words.split()))
         voice = self._encoder.print_of(sound)
-        return Sentence(phrase, tuple(heard.items()), understood, tuple(do), voice, sound)
+        return Sentence(
+            phrase, tuple(heard.items()), understood, tuple(do), voice, sound, tuple(told)
+        )
+
+    def _told(
+        self, phrase: str, words: Sequence[Word], found: Sequence[Alternative], seconds: float
+    ) -> Iterator[tuple[str, float, bool, float]]:
+        """Yield how sure the quick ear was, where it told a call."""
+        calibration, texts = self._recogniser.calibration, said(word.text for word in words)
+        if calibration is None or not texts or self._read(texts).kind == "unrecognised":
+            return
+        sure = calibration.confidence(evidence(words, found, seconds, None, self._read))
+        if sure >= calibration.least:
+            yield self._recogniser.name, round(sure, 4), self._is(phrase, texts), self._bound(texts)
+
+    def _told_by_both(
+        self, phrase: str, words: Sequence[Word], surely: SureHearing
+    ) -> Iterator[tuple[str, float, bool, float]]:
+        """Yield how sure both ears were, where they told a call without a doubt."""
+        mean = sum(word.confidence for word in words) / max(len(words), 1)
+        quick = QuickReading(said(word.text for word in words), mean)
+        found = judged(quick, surely, self._read, two_ears())
+        if found and found.verdict not in ("rejects", "doubts") and not found.doubts:
+            yield BOTH, found.confidence, self._is(phrase, found.words), self._bound(found.words)
+
+    def _bound(self, words: Sequence[str]) -> float:
+        """Return the confidence below which the protocol marks these words."""
+        stake = self._head.unsure_below_at_stake
+        at_stake = stake is not None and self._read(words).at_stake
+        return stake if stake is not None and at_stake else self._head.unsure_below
+
+    def _is(self, phrase: str, words: Sequence[str]) -> bool:
+        return same_meaning(self._read, words, phrase.split())
 
     def _heard_from(self, source: Source, channel: int) -> Iterator[tuple[Samples, Samples] | str]:
         """Yield each stretch of speech, with the sound since the one before; "silent" after each
@@ -145,6 +188,15 @@ class CardReading:
 def usable_prints(sentences: Sequence[Sentence]) -> tuple[Voiceprint, ...]:
     """Return the prints of the sentences whose sound was good."""
     return tuple(one.voice for one in sentences if one.voice is not None and one.usable)
+
+
+def weighed(sentences: Sequence[Sentence]) -> tuple[Weighed, ...]:
+    """Return how sure the ears were of the sentences that they told, those kept aside told apart."""
+    return tuple(
+        Weighed(*told, aside=at % ASIDE == 0)
+        for at, one in enumerate(sentences)
+        for told in one.told
+    )
 
 
 def _followed(

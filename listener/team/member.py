@@ -13,6 +13,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 
 from grammar.errors import UserError
+from listener.team.doubt_fitting import Weighed
 from listener.team.ear_comparison import EarScore
 from listener.team.speaker_encoder.encoder import WEIGHTS, Voiceprint
 
@@ -34,6 +35,8 @@ class Member:
     """How each ear heard their card."""
     name: str = ""
     """The name under which it is kept; empty for this case only."""
+    weighed: tuple[Weighed, ...] = ()
+    """How sure the ears were of the sentences of their card, and where they were right."""
 
     def __repr__(self) -> str:
         return f"Member({self.station!r}, {len(self.prints)} prints)"
@@ -50,6 +53,7 @@ def as_json(member: Member) -> str:
         "prints": base64.b64encode(prints.tobytes()).decode(),
         "count": len(member.prints),
         "ears": [astuple(one) for one in member.ears],
+        "weighed": [astuple(one) for one in member.weighed],
     }
     return json.dumps(found, ensure_ascii=False)
 
@@ -66,6 +70,10 @@ def from_json(text: str, where: str) -> Member:
             EarScore(str(name), str(engine), str(model), int(right), int(of))
             for name, engine, model, right, of in found["ears"]
         )
+        weighed = tuple(
+            Weighed(str(ear), float(sure), bool(right), float(bound), bool(aside))
+            for ear, sure, right, bound, aside in found.get("weighed", ())
+        )
         prints = flat.astype(np.float32).reshape(int(found["count"]), -1)
     except (ValueError, KeyError, TypeError):
         raise UserError(f"{where} cannot be read as a voice that was kept.") from None
@@ -73,4 +81,4 @@ def from_json(text: str, where: str) -> Member:
         raise UserError(f"{where} is of another version: have the card read again.")
     if not len(prints) or not np.isfinite(prints).all():
         raise UserError(f"{where} cannot be read as a voice that was kept.")
-    return Member(station, tuple(prints), agreed, ears, name)
+    return Member(station, tuple(prints), agreed, ears, name, weighed)

@@ -21,7 +21,7 @@ from listener.audio.blocks import Source
 from listener.confidence.supervised_sure_ear import SureListener, start_sure_ear
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
-from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints
+from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints, weighed
 from listener.team.ear_comparison import ASIDE, SURE, EarScore, QuickEars, table
 from listener.team.member import Member
 from tui.text.speakers import VOICE_NOTICE
@@ -166,7 +166,9 @@ def read_cards(
         member = None
         if len(prints) >= ENOUGH:
             console.say("the ears are compared on the card")
-            member = Member(name, prints, wall_stamp(), ears.scores(sentences), kept)
+            member = Member(
+                name, prints, wall_stamp(), ears.scores(sentences), kept, weighed(sentences)
+            )
         done(CardRead(name, tuple(sentences), member))
 
 

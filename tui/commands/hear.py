@@ -116,6 +116,7 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
             known=tuple(dict.fromkeys(member.station for member in known)),
             ears=ears.offered,
             ear=ears.best,
+            doubts=ears.doubts,
         ).run()
         if choice is None:
             return False
@@ -190,7 +191,8 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
     pace = wanted.pace or ("fast" if wanted.json else "real")
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
-    team = (*chosen_members(wanted.team, load_protocol(wanted.protocol)), *wanted.read_here)
+    protocol = load_protocol(wanted.protocol)
+    team = (*chosen_members(wanted.team, protocol), *wanted.read_here)
     ears = TeamEars(team, wanted.fitted_here)
     if ears.offered and not wanted.ear_chosen:
         print(clean(ears.choose(wanted, ears.best)), file=sys.stderr)

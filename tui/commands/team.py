@@ -121,6 +121,7 @@ class TeamEars:
     def __init__(self, members: Sequence[Member], fitted: FittedNetwork | None = None) -> None:
         """`fitted` is a network that was fitted to just these members; one that is kept with their voices
         is found. Raises UserError where it cannot be read."""
+        from listener.team.doubt_fitting import bounds_of  # noqa: PLC0415
         from listener.team.ear_comparison import CLEARLY, best_quick, together  # noqa: PLC0415
 
         self._scores = together(member.ears for member in members if member.ears)
@@ -133,6 +134,12 @@ class TeamEars:
             self.offered += (f"{FITTED}: {self._fitted.in_words}",)
             if best and self._fitted.after + CLEARLY > best.right:
                 self.best = len(self._quick)
+        names = [one.name for one in self._quick]
+        if self._fitted:
+            names.append(names[0])  # it takes the bounds of the network it was made of
+        weighed = [one for member in members for one in member.weighed]
+        self.doubts = tuple(bounds_of(weighed, name).in_words for name in names)
+        """For each ear that is offered, what came of fitting its bounds of doubt."""
 
     def choose(self, wanted: argparse.Namespace, at: int) -> str:
         """Have a quick ear listen, unless the command line names one. Returns the comparison in words."""
@@ -167,7 +174,7 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
     from listener.team.fitted_store import keep_fitted  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_member  # noqa: PLC0415
     from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
-    from tui.commands.team_fitting import fit_team  # noqa: PLC0415
+    from tui.commands.team_fitting import fit_team, tell_bounds  # noqa: PLC0415
 
     console = Console()
     cards: list[CardRead] = [*wanted.cards_here]
@@ -187,6 +194,7 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
             done,
             case=True,
         )
+        tell_bounds(cards, ears.recogniser.name, console)
     if len(cards) > len(wanted.cards_here):
         wanted.fitted_here = fit_team(protocol, cards, console)
     wanted.cards_here = tuple(cards)
@@ -201,7 +209,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
     from listener.team.fitted_store import keep_fitted, keep_fitted_for_case  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_for_case, keep_member  # noqa: PLC0415
     from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
-    from tui.commands.team_fitting import fit_team  # noqa: PLC0415
+    from tui.commands.team_fitting import fit_team, tell_bounds  # noqa: PLC0415
 
     case = Path(wanted.of) if (Path(wanted.of) / JOURNAL).is_file() else None
     protocol = load_protocol(str(case / PROTOCOL) if case else wanted.of)
@@ -235,6 +243,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
             done,
             case=case is not None,
         )
+        tell_bounds(cards, ears.recogniser.name, console)
     fitted = fit_team(protocol, cards, console)
     if fitted and all(card.member.name for card in cards if card.member):
         keep_fitted(folder, fitted)

@@ -11,6 +11,7 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.confidence.two_ears import same_meaning
+from listener.team.doubt_fitting import bounds_of
 from listener.team.fitted_store import FittedNetwork
 from listener.team.member import Member
 from listener.team.network_fitting import Fitting, Spoken, fingerprint, fit, shipped_network
@@ -47,6 +48,15 @@ def fit_team(
     made_of = fingerprint(shipped_network())
     names = tuple(read)
     return FittedNetwork(names, made_of, found.before, found.after, found.of, found.network)
+
+
+def tell_bounds(cards: Sequence[CardRead], quick: str, console: Console) -> None:
+    """Say what came of fitting the bounds of doubt to the members known from these cards, by the engine
+    `quick`, which heard them. They hold wherever these voices are known."""
+    members = [card.member for card in cards if card.member]
+    fitted = bounds_of([one for member in members for one in member.weighed], quick)
+    if fitted.in_words:
+        console.say(fitted.in_words)
 
 
 def told(found: Fitting) -> str:

@@ -121,16 +121,18 @@ class Preflight(App[Choice]):
         known: tuple[str, ...] = (),
         ears: tuple[str, ...] = (),
         ear: int = 0,
+        doubts: tuple[str, ...] = (),
     ) -> None:
         """`check` tries the microphone; None where sound comes from `source`, a file's name. `known` are
         the stations whose voices are known already, `ears` the quick ears that heard their cards, in words,
-        and `ear` the one that listens unless another is chosen."""
+        `ear` the one that listens unless another is chosen, and `doubts` what came of fitting the bounds
+        of doubt of each."""
         super().__init__()
         dress(self, colours)
         self._protocol = protocol
         self._check, self._source = check, source
         self._weight, self._record, self._note = weight_kg, record, note
-        self._known, self._ears, self._ear = known, ears, ear
+        self._known, self._ears, self._ear, self._doubts = known, ears, ear, doubts
         self._drill = drill
         self._scenario, self._objectives = scenario, "; ".join(objectives)
         self._doubted: float | None = None
@@ -232,7 +234,10 @@ class Preflight(App[Choice]):
         found = [("\ncards understood by: ", "$quiet")]
         for at, ear in enumerate(self._ears):
             found.append((f"{ear}  ", "bold $heading" if at == self._ear else "$quiet"))
-        return [*found, ("(e: another quick ear)" if len(self._ears) > 1 else "", "$quiet")]
+        found.append(("(e: another quick ear)" if len(self._ears) > 1 else "", "$quiet"))
+        if self._ear < len(self._doubts) and self._doubts[self._ear]:
+            found.append((f"\n{self._doubts[self._ear]}", "$quiet"))
+        return found
 
     def _input(self) -> Content:
         check = self._check

@@ -17,6 +17,7 @@ from grammar.protocol.model import Protocol
 from listener.audio.blocks import Block, Source, paced
 from listener.confidence.supervised_sure_ear import SupervisedSureEar, start_sure_ear
 from listener.confidence.supervised_verifier import SupervisedVerifier, start_verifier
+from listener.recognition.calibration import DoubtBounds
 from listener.recognition.engines import choose
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
 from listener.recognition.vosk_recogniser import FITTED_MODEL, OUR_MODEL
@@ -27,6 +28,7 @@ from listener.storage.journal import AUDIO, Journal
 from listener.storage.rescue import take_in
 from listener.storage.resume import Resumption, resume_at
 from listener.storage.signing import SigningKey
+from listener.team.doubt_fitting import bounds_of
 from tui.listening.options import CaseOptions
 from tui.listening.prompts import Play, loudspeaker
 from tui.listening.team_voices import TeamVoices
@@ -119,6 +121,8 @@ class CaseParts:
     """Why prompts that are wanted cannot come, a sentence; empty where they can."""
     signing_key: SigningKey | None
     team: TeamVoices
+    bounds: DoubtBounds
+    """How strictly what the team says is held to be doubtful."""
 
 
 def build(source: Source, options: CaseOptions) -> CaseParts:
@@ -154,6 +158,7 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
     sure = start_sure_ear(protocol)
     verifier = None if sure else start_verifier(protocol, quick)
     audio = resumption.audio if resumption else AUDIO
+    team = TeamVoices(journal, options.team, options.fitted)
     return CaseParts(
         protocol=protocol,
         protocol_text=text,
@@ -169,8 +174,18 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
         play=play,
         without_prompts=without_prompts,
         signing_key=signing_key,
-        team=TeamVoices(journal, options.team, options.fitted),
+        team=team,
+        bounds=_bounds(team, quick.name),
     )
+
+
+def _bounds(team: TeamVoices, quick: str) -> DoubtBounds:
+    """Return the bounds of doubt that fit the team's cards, and say what came of fitting them."""
+    weighed = [one for member in team.members for one in member.weighed]
+    fitted = bounds_of(weighed, quick)
+    if fitted.in_words:
+        print(fitted.in_words, file=sys.stderr, flush=True)
+    return fitted.bounds
 
 
 def _prompts(*, speak: bool) -> tuple[Play | None, str]:

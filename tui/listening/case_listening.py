@@ -51,6 +51,7 @@ class Listening:
             verifier=self.ears.verifier,
             sure_ear=self.ears.sure,
             team=parts.team.members,
+            bounds=parts.bounds,
         )
         self._through_air = source.live
         self._note = options.note
