@@ -12,8 +12,8 @@ from listener.recognition.calibration import STRICTER, less_sure
 def for_team(
     fact: Heard | SecondHearing | Warned, stricter: float
 ) -> Heard | SecondHearing | Warned:
-    """Return a fact of the sure ear with log-odds `stricter` taken off its confidence. What the sure ear
-    heard alone is then marked below the bound that holds for it, as ever."""
+    """Return a fact of the sure ear with log-odds `stricter` taken off its confidence. A call that the
+    sure ear heard alone is then marked below the bound that holds for it, as ever."""
     if not stricter or not isinstance(fact, SecondHearing) or fact.verdict == "rejects":
         return fact
     told = replace(
