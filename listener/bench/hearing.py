@@ -64,7 +64,7 @@ class _Watch:
     def __init__(self) -> None:
         self.stored: dict[int, float] = {}
         self.settled: dict[int, float] = {}
-        """By utterance, when the sure ear had its say."""
+        """By utterance, when the sure ear first had its say; it may hear the sound again."""
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
         if utterance is not None:
@@ -72,7 +72,7 @@ class _Watch:
         elif isinstance(fact, HeardOut):
             self.stored[fact.target] = time.monotonic()
         elif isinstance(fact, SecondHearing):
-            self.settled[fact.target] = time.monotonic()
+            self.settled.setdefault(fact.target, time.monotonic())
 
     def speaking(self, channel: int, words: str) -> None:
         """Nobody watches."""

@@ -38,7 +38,10 @@ class Answer:
     edits: int
     words: int
     delay_s: float | None
-    """From the end of the voice to the stored fact, by the wall clock; None where it was lost."""
+    """From the end of the voice to the stored fact, by the wall clock; None where it was lost.
+
+    The voice ended where the truth says, or where it was heard to end if that is earlier: the truth of
+    some clips knows only how long the recording is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +134,7 @@ def _answer(voice: str, spoken: Spoken, caught: Sequence[Caught], right: _Right)
     said = spoken.words.split()
     got = [word for one in caught for word in one.said.text.split() if word != UNKNOWN]
     last = max((one.stored for one in caught), default=None)
+    ended = min(spoken.until, max((one.said.until for one in caught), default=spoken.until))
     return Answer(
         voice=voice,
         spoken=spoken.words,
@@ -144,7 +148,7 @@ def _answer(voice: str, spoken: Spoken, caught: Sequence[Caught], right: _Right)
         unsure=any(one.said.unsure for one in claims),
         edits=Levenshtein.distance(said, got),
         words=len(said),
-        delay_s=last - spoken.until if claims and last is not None else None,
+        delay_s=last - ended if claims and last is not None else None,
     )
 
 

@@ -40,6 +40,9 @@ AGAIN: Final = 0.05
 """A sound is heard again, changed, where some reading of it is as likely as this and none is `SURE`. In
 kitchen noise hardly any stretch without a voice comes to this, and the orders by people that were lost or
 wrong came to more."""
+TOLD_AT_ONCE: Final = ("confirms", "doubts", "rescues")
+"""Verdicts told before a sound is heard again. The others take away what the quick ear told, and would have
+to give it back where the sound, heard again, agrees with it."""
 BEYOND: Final = 1.25
 HOLDS: Final = 80.0
 """A free text that is longer than the best sentence by this factor, and so alike to it in a part of its
@@ -154,8 +157,18 @@ class SecondHearings:
                 self._tell_all_rescued(stretch, pieces)
                 return
         nothing = QuickReading((), 0.0)
-        if hearing and (better := self._heard_again(nothing, stretch.sound, hearing, found)):
-            self._tell_all_rescued(stretch, [(whole, better)])
+        told: list[Told] = []
+
+        def tell(better: Judgement) -> None:
+            if not told:
+                told.extend(self._place(stretch, whole))
+            for one in told:
+                self._tell(one, better)
+
+        if hearing:
+            better = self._heard_again(nothing, stretch.sound, hearing, found, tell)
+            if better and not (told and better is found):
+                tell(better)
 
     def _settle_one(self, one: Told, stretch: Stretch) -> None:
         """The quick ear told one utterance: judge it. Where it is better heard by itself than in all of the
@@ -173,9 +186,16 @@ class SecondHearings:
                 for piece in stretch.beside(one):
                     if rescued := self._rescued(self._heard(piece.sound)):
                         self._tell_rescued(piece, rescued)
+        told: list[Judgement] = []
+
+        def tell(better: Judgement) -> None:
+            told.append(better)
+            self._tell(one, better)
+
         if hearing:
-            found = self._heard_again(one.reading, stretch.sound, hearing, found)
-        self._tell(one, found)
+            found = self._heard_again(one.reading, stretch.sound, hearing, found, tell)
+        if found not in told:
+            self._tell(one, found)
 
     def _settle_several(self, stretch: Stretch) -> None:
         """The quick ear told several utterances: each is judged, and all together as one sentence."""
@@ -202,17 +222,24 @@ class SecondHearings:
 
     def _tell_all_rescued(self, stretch: Stretch, found: Sequence[tuple[Piece, Judgement]]) -> None:
         """Tell the first in place of speech that the quick ear told without understanding it."""
-        left = list(stretch.told)
-        for piece, rescued in found:
-            if left:
-                self._tell(left.pop(), rescued)
-            else:
-                self._tell_rescued(piece, rescued)
+        (first, rescued), *others = found
+        for one in self._place(stretch, first):
+            self._tell(one, rescued)
+        for piece, rescued in others:
+            self._tell_rescued(piece, rescued)
 
     def _tell_rescued(self, piece: Piece, found: Judgement) -> None:
+        for one in self._stored(piece):
+            self._tell(one, found)
+
+    def _place(self, stretch: Stretch, piece: Piece) -> list[Told]:
+        """Return the one utterance that the quick ear told without understanding it, else a new one of
+        `piece`; none where that could not be stored."""
+        return list(stretch.told[-1:]) or self._stored(piece)
+
+    def _stored(self, piece: Piece) -> list[Told]:
         stored = self._store(piece.nothing)
-        if stored:
-            self._tell(Told(stored.fact, piece.nothing, ()), found)
+        return [Told(stored.fact, piece.nothing, ())] if stored else []
 
     def _judged(self, one: Told, hearing: SureHearing | None) -> Judgement | None:
         if hearing is None:
@@ -228,15 +255,23 @@ class SecondHearings:
         return judged(quick, hearing, self._read, self._calibration, self._for_help)
 
     def _heard_again(
-        self, quick: QuickReading, sound: Samples, hearing: SureHearing, found: Judgement | None
+        self,
+        quick: QuickReading,
+        sound: Samples,
+        hearing: SureHearing,
+        found: Judgement | None,
+        tell: Callable[[Judgement], None],
     ) -> Judgement | None:
         """Return the surest judgement of a sound and of changed versions of it, which are heard where
         `hearing`, of the sound itself, leaves it in doubt. One that rests on a changed version alone is
-        marked, however sure."""
+        marked, however sure. Of sound that happens now, `tell` is given `found` before that, for nobody
+        may be kept waiting by it."""
         readings = possible_readings(quick, hearing, self._read)
         likeliest = max((self._calibration.confidence(each) for _, each in readings), default=0.0)
         if likeliest < AGAIN or (found and found.confidence >= SURE):
             return found
+        if self._background and found and found.verdict in TOLD_AT_ONCE:
+            tell(found)
         for version in changed(sound):
             again = self._ask(version)
             judgement = again and self._judgement(quick, again)

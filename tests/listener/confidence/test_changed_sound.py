@@ -78,7 +78,31 @@ class Unsure:
 SOUND = np.zeros(SAMPLE_RATE * 3, np.int16)
 
 
+def second_hearings_by(ear: Unsure, *, live: bool) -> list[SecondHearing]:
+    """What the ear says of a sound in which the quick ear understood nothing."""
+    stored: list[Heard | SecondHearing | Warned] = []
+    understanding = Understanding(load_protocol("isolation-airway"))
+    second = SecondHearings(ear, understanding, two_ears(), stored.append, live=live)
+    heard = Heard(seq=7, t=0.0, until=2.3, words=(Word(UNKNOWN, 0.0, 2.3, 0.9),))
+    told = [Told(7, heard, heard.words)]
+    second.ended(Stretch(began=0.0, channel=1, engine="quick", told=told, sound=SOUND, ahead=None))
+    second.finish()
+    return [fact for fact in stored if isinstance(fact, SecondHearing)]
+
+
 OTHER = ("saturation", "ninety", "percent")
+
+
+@pytest.mark.parametrize("other", [SENTENCE, OTHER])
+def test_of_sound_that_happens_now_a_doubtful_rescue_is_told_before_it_is_heard_again(
+    other: tuple[str, ...],
+) -> None:
+    *first, last = second_hearings_by(Unsure(-8.5, other), live=True)
+    assert [last] == second_hearings_by(Unsure(-8.5, other), live=False)
+    assert [(fact.target, fact.verdict, fact.text) for fact in first] == [
+        (7, "rescues", " ".join(other))
+    ]
+    assert (first[0].confidence or 0.0) < ALONE
 
 
 @pytest.mark.parametrize(
@@ -93,14 +117,9 @@ OTHER = ("saturation", "ninety", "percent")
 def test_a_sound_in_doubt_is_heard_again_and_what_then_differs_is_marked(
     nats: float, other: tuple[str, ...], times: int, verdicts: list[str], marked: bool
 ) -> None:
-    ear, stored = Unsure(nats, other), list[Heard | SecondHearing | Warned]()
-    understanding = Understanding(load_protocol("isolation-airway"))
-    second = SecondHearings(ear, understanding, two_ears(), stored.append, live=False)
-    heard = Heard(seq=7, t=0.0, until=2.3, words=(Word(UNKNOWN, 0.0, 2.3, 0.9),))
-    told = [Told(7, heard, heard.words)]
-    second.ended(Stretch(began=0.0, channel=1, engine="quick", told=told, sound=SOUND, ahead=None))
+    ear = Unsure(nats, other)
+    second_facts = second_hearings_by(ear, live=False)
     assert len(ear.heard) == times
-    second_facts = [fact for fact in stored if isinstance(fact, SecondHearing)]
     assert [fact.verdict for fact in second_facts] == verdicts
     assert all(bool(fact.doubts) == marked for fact in second_facts)
     assert all((fact.confidence or 0.0) > ALONE for fact in second_facts)
