@@ -73,7 +73,9 @@ class Microphone:
             found: dict[str, Any] = self._portaudio.query_devices(device, "input")
             self._device_rate = self._working_rate(round(float(found["default_samplerate"])))
         except (self._portaudio.PortAudioError, ValueError) as error:
-            raise UserError(f"The microphone cannot be used: {_one_line(error)}.") from None
+            raise UserError(
+                f"The microphone cannot be used: {in_one_line(error, 'microphone')}."
+            ) from None
         self.name = f"microphone {found['name']}"
 
     @property
@@ -133,7 +135,7 @@ class Microphone:
             except (self._portaudio.PortAudioError, ValueError) as error:
                 self._anew = False
                 if not at:
-                    message = f"The microphone cannot be used: {_one_line(error)}."
+                    message = f"The microphone cannot be used: {in_one_line(error, 'microphone')}."
                     raise UserError(message) from None
             self.away = True
             again_s = self._clock() + _RETRY_S
@@ -256,5 +258,12 @@ def portaudio(what: str = "A microphone") -> ModuleType:
     return module
 
 
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split()).rstrip(".")
+NO_DEVICE = "device -1"
+"""In what PortAudio says where a machine has no device of the kind that was asked for."""
+
+
+def in_one_line(error: Exception, kind: str) -> str:
+    """Return what PortAudio says as a clause; where the machine has no `kind` ("microphone",
+    "loudspeaker") at all, that it has none."""
+    told = " ".join(str(error).split()).rstrip(".")
+    return f"this machine has no {kind}" if told.endswith(NO_DEVICE) else told

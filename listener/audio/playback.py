@@ -20,7 +20,7 @@ import soundfile
 import soxr
 
 from grammar.errors import UserError
-from listener.audio.microphone import portaudio
+from listener.audio.microphone import in_one_line, portaudio
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import level_dbfs
 
@@ -166,7 +166,7 @@ class Loudspeaker(Player):
             )
             self._stream.start()
         except (self._portaudio.PortAudioError, ValueError) as error:
-            reason = " ".join(str(error).split()).rstrip(".")
+            reason = in_one_line(error, "loudspeaker")
             raise UserError(f"no sound can be played: {reason}") from None
 
     def _working_rate(self) -> int:

@@ -146,7 +146,7 @@ def _problems(
     if seals:
         yield from _sounds(folder, stored, seals[-1].seal)
     if head is not None and (not stored or stored[-1].hash.decode() != head):
-        yield "the last hash is not the one that was given"
+        yield "the check code is not the one that was given"
     if key is not None:
         last = seals[-1] if seals else None
         if last is None or last.key != key:

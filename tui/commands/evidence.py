@@ -23,9 +23,11 @@ def add(commands: Commands) -> None:
     one.add_argument(
         "--key", type=Path, metavar="FILE", help="the public key it must be signed with"
     )
-    one.add_argument("--head", metavar="HASH", help="the last hash, as printed when it was sealed")
+    one.add_argument("--head", metavar="CODE", help="its check code, as printed when it was sealed")
     one.set_defaults(run=verify)
-    one = commands.add_parser("seal", help="seal a case anew, signed where a key is given")
+    one = commands.add_parser(
+        "seal", help="seal a case anew by a check code, signed where a key is given"
+    )
     case_argument(one)
     signing_option(one)
     one.set_defaults(run=seal)
@@ -59,7 +61,7 @@ def verify(wanted: argparse.Namespace) -> int:
     if found.misfit:
         print(clean(found.misfit))
         return 1
-    print(f"whole: {found.facts} facts fit, the last hash is {found.head}")
+    print(f"whole: {found.facts} facts fit, the check code is {found.head}")
     for sealed in found.seals:
         signed = f", signed with the key {sealed.key}" if sealed.signed else ""
         print(clean(f"sealed at {sealed.seal.facts} facts, {sealed.seal.wall}{signed}"))
@@ -83,7 +85,7 @@ def seal(wanted: argparse.Namespace) -> None:
         found = sealed(journal, wall_stamp(), key)
     finally:
         journal.close()
-    print(f"seal: {found.head}", file=sys.stderr)
+    print(f"check code: {found.head}", file=sys.stderr)
 
 
 def keys(wanted: argparse.Namespace) -> None:
@@ -121,7 +123,7 @@ def purge(wanted: argparse.Namespace) -> None:
                     told = f"{wanted.case} was altered after it was stored: {altered}"
                     print(clean(f"{told}. It is not sealed anew"), file=sys.stderr)
                 elif journal.seals():
-                    print(f"seal: {journal.head}", file=sys.stderr)
+                    print(f"check code: {journal.head}", file=sys.stderr)
             else:
                 print("nothing was changed", file=sys.stderr)
         finally:

@@ -28,6 +28,7 @@ from tui.text.wording import clean
 if TYPE_CHECKING:
     from listener.audio.blocks import Source
     from listener.team.fitted_store import FittedNetwork
+    from tui.listening.case_listening import Listening
 
 SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
 
@@ -145,7 +146,7 @@ def _fitted_in_case(wanted: argparse.Namespace) -> FittedNetwork | None:
     if found is None or found.shipped != fingerprint(shipped_network()):
         return None
     wanted.recogniser = "vosk"
-    print(clean(f"the quick ear fitted to the team listens: {found.in_words}"), file=sys.stderr)
+    print(clean(f"listening is fitted to the team: {found.in_words}"), file=sys.stderr)
     return found
 
 
@@ -183,6 +184,23 @@ def demo(wanted: argparse.Namespace) -> None:
 
 
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
+    from tui.dashboard.own_terminal import EarlyKeys  # noqa: PLC0415
+
+    passphrase = _passphrase(wanted)
+    if wanted.json:
+        from tui.listening.json_lines import print_line, print_trouble, run_headless  # noqa: PLC0415
+
+        run_headless(_listening(source, wanted, passphrase), print_line, print_trouble)
+        return
+    with EarlyKeys() as early:
+        print("starting: the dashboard comes in a few seconds …", file=sys.stderr, flush=True)
+        from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
+
+        listening = _listening(source, wanted, passphrase)
+        run_dashboard(listening, early, ask_weight=not getattr(wanted, "weight_asked", False))
+
+
+def _listening(source: Source, wanted: argparse.Namespace, passphrase: str | None) -> Listening:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
     from tui.listening.case_listening import Listening  # noqa: PLC0415  (the dashboard and its library, only to hear)
@@ -204,7 +222,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         cases=wanted.cases,
         record=wanted.audio_kept,
         real_pace=pace == "real",
-        passphrase=_passphrase(wanted),
+        passphrase=passphrase,
         sign_with=wanted.sign_with,
         sounds=wanted.sounds or settings.sounds,
         speak=wanted.speak or settings.speak,
@@ -219,19 +237,7 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
         reopen=getattr(wanted, "reopen", False),
     )
     _tell_unknown_words(wanted)
-    if not wanted.json:
-        print(
-            "the ears are made ready: the dashboard comes in a moment", file=sys.stderr, flush=True
-        )
-    listening = Listening(source, wishes)
-    if wanted.json:
-        from tui.listening.json_lines import print_line, print_trouble, run_headless  # noqa: PLC0415
-
-        run_headless(listening, print_line, print_trouble)
-    else:
-        from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
-
-        run_dashboard(listening, ask_weight=not getattr(wanted, "weight_asked", False))
+    return Listening(source, wishes)
 
 
 def _tell_unknown_words(wanted: argparse.Namespace) -> None:

@@ -54,7 +54,7 @@ class ActionBase(App[None]):
         self._notice = ""
         self._typing = TypingGuard()
         self._notice_ends: Timer | None = None
-        self.box = DialogBox()
+        self.box = DialogBox(self.look)
 
     async def on_event(self, event: events.Event) -> None:
         """Gives a dialog its keys as they come, so that quick fingers are followed."""

@@ -308,8 +308,12 @@ class CaseActions(ActionBase):
         self.tell(IN_WORDS[self.colours])
 
     def action_help_quit(self) -> None:
-        """Ctrl-C asks about the case in our own words, as the key that ends it does."""
-        self.action_leave()
+        """Ctrl-C asks about the case in our own words, as the key that ends it does; where nothing would be
+        asked it leaves nothing, and says which key does."""
+        if self._hands is None or not self.listening:
+            self.tell(f"Ctrl-C does nothing here: {self.keymap.shown('quit')} leaves this screen")
+        else:
+            self.action_leave()
 
     async def action_quit(self) -> None:
         """Textual's own key to quit asks as ours does."""

@@ -28,7 +28,7 @@ from tui.dashboard.keys import IDS, LOOKING, SPEAKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
-from tui.dashboard.widgets.calls import FEW_ROWS, CallsPanel
+from tui.dashboard.widgets.calls import FEW_ROWS, LEAST_CALLS, LEAST_LOG, LOG_TITLED, CallsPanel
 from tui.dashboard.widgets.header import Bottom, Header, Partial
 from tui.dashboard.widgets.help import Help
 from tui.dashboard.widgets.log import RunningLog
@@ -67,6 +67,8 @@ class Dashboard(CaseActions):
     """Of a dashboard with keys of its own; else the help is made from the table of keys."""
     FOOT_KEYS: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Likewise for the footer."""
+    first_word: str = ""
+    """A sentence that stands in the notice when the screen appears."""
 
     def __init__(
         self,
@@ -100,13 +102,14 @@ class Dashboard(CaseActions):
         self._partial = Partial(id="partial", markup=False)
         self._side = SideColumn(protocol)
         self._bottom = Bottom(id="bottom", markup=False)
+        self._main = Vertical(id="main")
         self._help_area = VerticalScroll(id="help-area", can_focus=False)
 
     def compose(self) -> ComposeResult:
         yield self._header
         yield self._urgent
         with Horizontal(id="body"):
-            with Vertical(id="main"):
+            with self._main:
                 yield self._calls
                 yield self._unsure
                 yield self._log_title
@@ -149,9 +152,13 @@ class Dashboard(CaseActions):
     def _foot(self) -> None:
         speaking = self._hands is not None and self._hands.say is not None
         footed = self._offered if speaking else self._offered - SPEAKING
-        self._bottom.show(self.FOOT_KEYS or self.keymap.foot(footed))
+        keys = self.FOOT_KEYS or self.keymap.foot(footed)
+        if not self.FOOT_KEYS and not self._bottom.fits(keys):
+            keys = self.keymap.foot(footed, short=True)
+        self._bottom.show(keys)
 
     def _begin(self) -> None:
+        self.tell(self.first_word or None)
         self.look()
         if self._start_listening is not None:
             self._start_listening()
@@ -176,15 +183,34 @@ class Dashboard(CaseActions):
         with self.batch_update():
             self._header.show(view, status, self._wall(), odd.partition(", ")[0])
             self._urgent.show(view)
-            # What the help covers keeps its place: nothing is chosen unseen.
-            strip = self._unsure
-            calls.show(view, strip.rows if self.helping else strip.show(view, calls.spare(view)))
+            calls.show(view, self._strip(view))
             self._side.show(view)
             self._partial.show(status, self._notice)
             self._lines.show(view, status.unstored_from)
             dialog = self.box.dialog
             self._lines.choose(dialog.fact if isinstance(dialog, AmendDialog) else None)
             self._title_log()
+
+    def _strip(self, view: View) -> int:
+        """Draw the strip, and give its rows. Behind the help or a dialog it keeps its places: nothing is
+        chosen unseen, and no number comes to mean another utterance."""
+        strip, calls = self._unsure, self._calls
+        self._make_room()
+        if self.helping or not calls.squeezed:
+            return strip.rows if self.helping else strip.show(view, calls.spare(view))
+        strip.display = 0 < strip.rows <= calls.column - LOG_TITLED
+        return strip.rows if strip.display else 0
+
+    def _make_room(self) -> None:
+        """Give the calls and the log the rows above an open dialog, so that it covers none of them."""
+        rows, whole = self.box.rows, self.query_one("#body").size.height
+        calls, main = self._calls, self._main
+        column = max(whole - rows, LEAST_CALLS + LEAST_LOG) if rows else whole
+        if (column, bool(rows)) == (calls.column, calls.squeezed):
+            return
+        calls.column, calls.squeezed = column, bool(rows)
+        main.styles.height = column if rows else "1fr"
+        self._log_title.display = not rows or column >= LOG_TITLED
 
     def _title_log(self) -> None:
         words = "LOG"

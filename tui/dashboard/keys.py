@@ -81,7 +81,7 @@ TABLE: tuple[Key, ...] = (
     Key(
         "amend",
         "a",
-        "amend",
+        "put right",
         "put right the newest utterance: number of what was said",
         "amend",
     ),
@@ -119,8 +119,8 @@ TABLE: tuple[Key, ...] = (
     Key("log-end", "end", "", "log: follow the newest line", "follow"),
     Key("close", "escape", "", "leave a dialog or the help", "close"),
     Key("words", "e", "", "write what was really said, Enter", place="put right"),
-    Key("accept", "a", "", "accept it as it was heard", place="put right"),
-    Key("withdraw", "w", "", "withdraw it: it was not said", place="put right"),
+    Key("accept", "a", "", "it is right as it stands", place="put right"),
+    Key("withdraw", "w", "", "it was not said: take it out", place="put right"),
     Key("who", "s", "", "say who spoke: letter", place="put right"),
     Key("help-yes", "y", "", "a possible call for help: yes, help was called", place="put right"),
     Key("help-no", "n", "", "a possible call for help: no, it was none", place="put right"),
@@ -241,8 +241,9 @@ class KeyMap:
             if key.action
         ]
 
-    def foot(self, only: frozenset[str] = IDS) -> list[tuple[str, str]]:
-        """(key, word) pairs of the footer, of `only` these. Keys that belong together share one word."""
+    def foot(self, only: frozenset[str] = IDS, *, short: bool = False) -> list[tuple[str, str]]:
+        """(key, word) pairs of the footer, of `only` these. Keys that belong together share one word; in
+        short, those that scroll by pages are left to the help."""
         pairs = []
         for key in TABLE:
             if key.place != "dashboard" or not key.short or key.id not in only:
@@ -254,16 +255,9 @@ class KeyMap:
                 plain = digits == [str(n + 1) for n in range(len(digits))]
                 shown_key = f"{digits[0]}-{digits[-1]}" if plain else "/".join(digits)
             elif key.id == "log-up":
-                others = (
-                    "find",
-                    "log-up",
-                    "log-down",
-                    "page-up",
-                    "page-down",
-                    "log-start",
-                    "log-end",
-                )
-                shown_key = "".join(f"{self.shown(each)} " for each in others).strip()
+                ways = ("up", "down", *(() if short else ("page-up", "page-down", "start")), "end")
+                others = [way if "-" in way else f"log-{way}" for way in ways]
+                shown_key = " ".join(self.shown(each) for each in ("find", *others))
                 shown_key = shown_key.replace("↑ ↓", "↑↓").replace("PgUp PgDn", "Pg↑↓")
             elif _BESIDE.get(key.id) in only:
                 shown_key = f"{shown_key} {self.shown(_BESIDE[key.id])}"

@@ -46,7 +46,7 @@ KEYS = (
     ("o", "objectives"),
     ("s", "scenario"),
     ("t", "know the team"),
-    ("e", "another quick ear"),
+    ("e", "another first hearing"),
     ("↑↓", "read"),
     ("q", "leave, nothing begun"),
 )
@@ -231,10 +231,10 @@ class Preflight(App[Choice]):
     def _ears_in_words(self) -> list[tuple[str, str]]:
         if not self._ears:
             return []
-        found = [("\ncards understood by: ", "$quiet")]
+        found = [("\nfirst hearing, with the cards it understood: ", "$quiet")]
         for at, ear in enumerate(self._ears):
             found.append((f"{ear}  ", "bold $heading" if at == self._ear else "$quiet"))
-        found.append(("(e: another quick ear)" if len(self._ears) > 1 else "", "$quiet"))
+        found.append(("(e: another)" if len(self._ears) > 1 else "", "$quiet"))
         if self._ear < len(self._doubts) and self._doubts[self._ear]:
             found.append((f"\n{self._doubts[self._ear]}", "$quiet"))
         return found

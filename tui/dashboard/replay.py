@@ -62,6 +62,7 @@ KEYS: tuple[Binding, ...] = (
     Binding("pagedown", "page(1)", "log: down one page", key_display="PgDn"),
     Binding("end", "follow", "log: follow the newest line", key_display="End"),
     Binding("question_mark", "help", "help", key_display="?"),
+    Binding("ctrl+c", "told_q", show=False, priority=True),
     Binding("escape", "away", "close the help or the field", key_display="Esc"),
     Binding("q", "quit", "quit", key_display="q"),
 )
@@ -171,6 +172,11 @@ class Replay(Dashboard, inherit_bindings=False):
     def say_below(self, sentence: str) -> None:
         """Show a sentence above the foot until another takes its place."""
         self._told = clean(sentence)
+
+    def action_told_q(self) -> None:
+        """Ctrl-C leaves nothing: it says which key does."""
+        self.say_below("Ctrl-C does nothing here: q leaves the replay")
+        self.look()
 
     def action_play(self) -> None:
         """Plays, or pauses."""

@@ -43,7 +43,7 @@ class Status:
     unstored_from: int | None = None
     """The first fact that is not on disk yet, its `seq`; None while all are."""
     ears: str = ""
-    """Which ears listen, for people; empty where nobody can tell."""
+    """How often each utterance is heard, in words; empty where nobody can tell."""
     hears: bool = True
     """Whether there is an input whose level can be told."""
     missing: str = ""

@@ -64,14 +64,14 @@ class Ears:
 
     @property
     def listening(self) -> str:
-        """Which ears listen at the moment, for the header."""
+        """How often each utterance is heard at the moment, in words for the header."""
         if self.sure and self.sure.listens:
-            return "both ears"
+            return "every call heard twice"
         notes = {
-            OUR_MODEL: ", which has never heard people",
-            FITTED_MODEL: ", which was fitted to the team",
+            OUR_MODEL: ": people are often misheard",
+            FITTED_MODEL: ", fitted to this team",
         }
-        return f"the quick ear only{notes.get(self.quick.name, '')}"
+        return f"heard only once{notes.get(self.quick.name, '')}"
 
     def news(self) -> Iterator[str]:
         """Give a sentence for all that happened to the engines since this was last asked."""

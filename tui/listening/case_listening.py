@@ -113,7 +113,7 @@ class Listening:
             self._thread.join(timeout=5)
 
     def close(self) -> None:
-        """Store what is left, seal the case, let its folder go, and say where it is and its last hash.
+        """Store what is left, seal the case, let its folder go, and say where it is and its check code.
 
         Raises UserError where its disk does not take what is left; all is then put elsewhere, if it can.
         """

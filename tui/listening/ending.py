@@ -36,7 +36,7 @@ AFTERWARDS: Final = (
 
 
 def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, written: bool) -> None:
-    """Store what is left, seal the case, and let its folder go; say where it is and its last hash.
+    """Store what is left, seal the case, and let its folder go; say where it is and its check code.
 
     Not `written`: something may still be, and the case is not sealed. `rescued` is the folder for cases
     whose own disk takes no more. Raises UserError where that happened.
@@ -56,7 +56,7 @@ def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, writte
         if written:
             parts.team.forget()
             head = seal(fact_writer.journal, wall_stamp(), parts.signing_key).head
-            print(f"seal: {head}", file=sys.stderr)
+            print(f"check code: {head}", file=sys.stderr)
             folder = shlex.quote(str(parts.journal.folder))
             for command, what in AFTERWARDS:
                 print(f"{what}: answerback {command} {folder}", file=sys.stderr)
@@ -89,5 +89,5 @@ def put_elsewhere(
         folder, head = rescue(rescued, journal, protocol_text, facts, wall_stamp(), signing_key)
     except (UserError, OSError, sqlite3.Error) as error:
         return f"{lost}, and are on no disk: {error}"
-    print(f"rescued: {folder}\nseal: {head}", file=sys.stderr)
+    print(f"rescued: {folder}\ncheck code: {head}", file=sys.stderr)
     return f"{lost}: the whole log is in {folder}, and resuming the case takes it in"

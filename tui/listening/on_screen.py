@@ -8,13 +8,14 @@ from datetime import datetime
 from grammar.errors import UserError
 from tui.dashboard.app import Dashboard
 from tui.dashboard.manual_entry import ManualEntry
-from tui.dashboard.own_terminal import own_terminal
+from tui.dashboard.own_terminal import TOO_EARLY, EarlyKeys, own_terminal
 from tui.dashboard.settings import load_settings
 from tui.listening.case_listening import Listening
 
 
-def run_dashboard(listening: Listening, *, ask_weight: bool = False) -> None:
-    """The dashboard over a running case, until its user quits. With `ask_weight` it asks about a weight
+def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = False) -> None:
+    """The dashboard over a running case, until its user quits. `early` holds the keys that were struck
+    before; it ends once the screen has gone. With `ask_weight` it asks about a weight
     that may be a slip, which no briefing has asked about."""
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
@@ -40,6 +41,9 @@ def run_dashboard(listening: Listening, *, ask_weight: bool = False) -> None:
         settings=settings,
         ask_weight=ask_weight,
     )
+    if early.dropped():
+        screen.first_word = TOO_EARLY
     with own_terminal():
         screen.run()
+    early.end()
     listening.close()

@@ -14,6 +14,8 @@ from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
+    AWAITING_ANSWER,
+    STATE_WORDS,
     UNSURE_WORDS,
     amount,
     call_in_words,
@@ -26,6 +28,7 @@ from tui.text.wording import (
     number,
     slots_in_words,
     station,
+    wants_read_back,
 )
 
 
@@ -33,7 +36,8 @@ def handover_page(
     protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = "", checked: str = ""
 ) -> Page:
     """The page for the case at the view's moment. `facts` tell when it began by the wall clock, `head`
-    is the last hash of a case that is stored."""
+    is the check code of a case that is stored. That and `checked`, a sentence on whether the case is as it
+    was stored, stand last: who takes over reads the patient first."""
     found = handover(protocol, view)
     return Page(
         f"Handover: {protocol.protocol.title}",
@@ -43,7 +47,7 @@ def handover_page(
                 if view.drill is not None
                 else []
             ),
-            *_about(found, facts, head, checked),
+            *_about(found, facts),
         ),
         (
             _speakers(protocol, found),
@@ -60,17 +64,24 @@ def handover_page(
                 ("at", "what"),
                 tuple((clock(each.t), each.text) for each in found.findings),
             ),
+            *_as_stored(head, checked),
         ),
         CAUTIONS,
     )
 
 
-def last_hash(head: str) -> str:
+def check_code(head: str) -> str:
     """By what a page about a case can be held to it."""
-    return f"Last hash {clean(head)}"
+    return f"Check code {clean(head)}"
 
 
-def _about(found: Handover, facts: Sequence[Fact], head: str, checked: str) -> Iterator[str]:
+def _as_stored(head: str, checked: str) -> Iterator[Table]:
+    rows = ([clean(checked)] if checked else []) + ([check_code(head)] if head else [])
+    if rows:
+        yield Table("As it was stored", ("",), tuple((row,) for row in rows))
+
+
+def _about(found: Handover, facts: Sequence[Fact]) -> Iterator[str]:
     began = next((fact.wall for fact in facts if isinstance(fact, CaseStarted)), "")
     if began:
         yield f"Began {began_in_words(began)}"
@@ -78,10 +89,6 @@ def _about(found: Handover, facts: Sequence[Fact], head: str, checked: str) -> I
     end = f"ended at {clock(found.ended)}" if found.ended is not None else "still going on"
     yield f"Weight {weight}; as of {clock(found.until)} on the case's clock, {end}"
     yield f"Protocol {found.protocol}"
-    if checked:
-        yield clean(checked)
-    if head:
-        yield last_hash(head)
 
 
 def _speakers(protocol: Protocol, found: Handover) -> Table:
@@ -193,7 +200,7 @@ def _in_course(protocol: Protocol, found: Handover, call: RecordedCall) -> str:
     """Return a call of the course; one that still waits says so, since it may not have been done."""
     what = call_in_words(protocol, call.call, call.slots)
     kind = found.waiting.get(call.fact)
-    return f"{what} (OPEN: {_KINDS[kind]})" if kind else what
+    return f"{what} (OPEN: {_why(protocol, kind, call.call)})" if kind else what
 
 
 def _put_right(protocol: Protocol, found: Handover) -> Table:
@@ -213,7 +220,9 @@ def _notes(found: Handover) -> Table:
 _KINDS = {
     "unanswered": "nobody read it back",
     "differs": "read-back differs",
-    "open": "awaiting read-back",
+    "open": STATE_WORDS["open"],
+    "not answered": "nobody answered",
+    "to be answered": AWAITING_ANSWER,
     "answered": "waiting for the caller to confirm",
     "overdue": "not reported done, overdue",
     "pending": "not reported done yet",
@@ -221,9 +230,17 @@ _KINDS = {
 }
 
 
+def _why(protocol: Protocol, kind: str, call: str | None) -> str:
+    """Return why something is open; nobody has to read back what a bare "copy" answers."""
+    if call and not wants_read_back(protocol, call):
+        kind = {"unanswered": "not answered", "open": "to be answered"}.get(kind, kind)
+    return _KINDS[kind]
+
+
 def _open(protocol: Protocol, found: Handover) -> Table:
     rows = [
-        (clock(point.t), _KINDS[point.kind], _point(protocol, point)) for point in found.open_points
+        (clock(point.t), _why(protocol, point.kind, point.call), _point(protocol, point))
+        for point in found.open_points
     ]
     for left in found.lists_left:
         titles = {i.id: i.title or i.id for c in protocol.checklist for i in c.items}

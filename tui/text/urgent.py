@@ -11,7 +11,6 @@ from grammar.protocol.model import Protocol
 from tui.text.wording import (
     POSSIBLE_HELP_WORDS,
     STATE_MARKS,
-    STATE_WORDS,
     UNSURE_WORDS,
     amount,
     call_in_words,
@@ -21,7 +20,9 @@ from tui.text.wording import (
     drug,
     duration,
     number,
+    state_in_words,
     station,
+    waiting_in_words,
 )
 
 Kind = Literal["help", "differs", "unanswered", "time-up", "overdue", "open", "none"]
@@ -121,7 +122,7 @@ def _possible_help(view: View) -> Urgent:
 
 
 def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Urgent:
-    what = call_in_words(protocol, loop.call, loop.slots)
+    what = waiting_in_words(protocol, loop.call, loop.slots)
     if loop.unsure:
         what = f"{what} {UNSURE_WORDS}"
     to, age = station(protocol, loop.to), loop.age(now)
@@ -131,7 +132,7 @@ def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Ur
         return Urgent(
             "differs", what, wrong, to, age, f"{called}  {STATE_MARKS['differs']}  {said}"
         )
-    wrong = STATE_WORDS[state] if state == "unanswered" else "waits for its read-back"
+    wrong = state_in_words(protocol, loop.call, state)
     kind: Kind = "unanswered" if state == "unanswered" else "open"
     return Urgent(kind, what, wrong, to, age, _figures(protocol, loop))
 

@@ -37,6 +37,9 @@ STATE_WORDS: dict[LoopState, str] = {
     "unanswered": "UNANSWERED",
     "withdrawn": "withdrawn",
 }
+AWAITING_ANSWER = "awaiting an answer"
+"""Words for an open call that a bare "copy" closes: nobody has to read it back."""
+
 STATE_MARKS: dict[LoopState, str] = {
     "open": "?",
     "answered": "~",
@@ -75,10 +78,11 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "out-of-bounds": "out of bounds",
         "nearest": "nearest phrase",
         "heard-late": "heard late",
-        "one-ear": "heard by one ear",
+        "one-ear": "by one hearing only",
         "possible-help": "may be a call for help",
-        "sure-ear": "by the sure ear",
+        "sure-ear": "by the second hearing",
         "no call": "answers nothing",
+        "amended": "put right",
     }
 )
 """Words for the flags of an utterance."""
@@ -149,10 +153,60 @@ def call_aloud(protocol: Protocol, loop: Loop, state: LoopState) -> str:
     return f"{wrong}: {call_title(protocol, loop.call)}"
 
 
+def wants_read_back(protocol: Protocol, call_id: str) -> bool:
+    """Return whether a call has to be read back, and not only acknowledged."""
+    call = protocol.calls.get(call_id)
+    return call is None or call.readback in ("full", "key")
+
+
+def state_in_words(protocol: Protocol, call_id: str, state: LoopState) -> str:
+    """Return the state of a call in words: an open one awaits a read-back only where that is asked for."""
+    if state == "open" and not wants_read_back(protocol, call_id):
+        return AWAITING_ANSWER
+    return STATE_WORDS[state]
+
+
+def kind_in_words(protocol: Protocol, call_id: str) -> str:
+    """Return what kind of call it is: "order", "report", or "call" for an announcement; in capitals where
+    it may hold a drug, as "Give" and "Given" are one letter apart and a dose between them."""
+    call = protocol.calls.get(call_id)
+    if call is None:
+        return ROLE_WORDS["call"]
+    kind = "order" if call.is_order else "report" if call.kind == "report" else ROLE_WORDS["call"]
+    return kind.upper() if holds_a_drug(call) and kind != ROLE_WORDS["call"] else kind
+
+
+def role_in_words(protocol: Protocol, said: Utterance) -> str:
+    """Return what an utterance is, in a word: a call by its kind, else its role."""
+    if said.role == "call" and said.call:
+        return kind_in_words(protocol, said.call)
+    return ROLE_WORDS[said.role]
+
+
+def holds_a_drug(call: Call) -> bool:
+    """Return whether a call may name a drug or a dose."""
+    return bool({"drug", "amount"} & set(call.slots))
+
+
+def told_apart(protocol: Protocol, call_id: str, words: str) -> str:
+    """Return the words for a call, an order of a drug and the report that it was given told apart by more
+    than a letter: "ORDER: Give ketamine 70 mg", "REPORT: Given ketamine 70 mg"."""
+    kind = kind_in_words(protocol, call_id)
+    return f"{kind}: {words}" if kind.isupper() else words
+
+
 def call_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
     """Return a call with its slots: "Give ketamine 90 mg", "Timer 3 min", "Pressure 130/80 mmHg"."""
     parts = (call_title(protocol, call_id), slots_in_words(protocol, call_id, slots))
     return " ".join(part for part in parts if part)
+
+
+def waiting_in_words(protocol: Protocol, call_id: str, slots: Slots) -> str:
+    """Return a call that waits, where rows are short: an order as it was called, the report of a drug
+    marked as one."""
+    words = call_in_words(protocol, call_id, slots)
+    call = protocol.calls.get(call_id)
+    return told_apart(protocol, call_id, words) if call and not call.is_order else words
 
 
 def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
@@ -160,7 +214,8 @@ def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
     reading = meaning.reading
     match meaning.kind:
         case "call" if reading:
-            return call_in_words(protocol, reading.call, reading.slots)
+            words = call_in_words(protocol, reading.call, reading.slots)
+            return told_apart(protocol, reading.call, words)
         case "answer" if reading:
             said = slots_in_words(protocol, reading.call, reading.slots)
             return f"read back {said}" if said else "read back"
@@ -177,8 +232,10 @@ def meaning_in_words(protocol: Protocol, meaning: Meaning) -> str:
 def utterance_in_words(protocol: Protocol, said: Utterance) -> str:
     """Return the meaning in words that the case gave an utterance."""
     if said.call and said.role in ("call", "read-back"):
-        back = "read back " if said.role == "read-back" else ""
-        return back + call_in_words(protocol, said.call, said.slots)
+        words = call_in_words(protocol, said.call, said.slots)
+        if said.role == "read-back":
+            return f"read back {words}"
+        return told_apart(protocol, said.call, words)
     return meaning_in_words(protocol, said.meaning)
 
 

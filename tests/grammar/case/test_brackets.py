@@ -34,15 +34,18 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "nearest phrase": (heard(10, "moving on to the plan bravo now"),),
     "not understood": (heard(10, "[unk]"),),
     "heard late": (replace(ORDER, late_s=9.0),),
-    "heard by one ear": (replace(ORDER, doubts=("one-ear",)),),
+    "by one hearing only": (replace(ORDER, doubts=("one-ear",)),),
     "may be a call for help": (heard(10, "need help", confidence=0.2),),
-    "by the sure ear": (heard(10, "[unk]"), surely("saturation ninety percent")),
+    "by the second hearing": (heard(10, "[unk]"), surely("saturation ninety percent")),
     "differs": (ORDER, heard(15, "fifty milligrams of ketamine", "drugs-nurse")),
     "answers nothing": (heard(10, "sixty seconds"),),
     "correction in doubt": (ORDER, heard(15, "negative seventy", "team-leader", 0.2)),
     "ambiguous": (READY, heard(13, "oxygen on", "airway-operator"), heard(15, "copy", "outside")),
     "repeat": (ORDER, heard(15, ORDER.text, "team-leader")),
-    "amended": (ORDER, Amended(t=20, target=2, words="drugs nurse give fifty milligrams ketamine")),
+    "put right": (
+        ORDER,
+        Amended(t=20, target=2, words="drugs nurse give fifty milligrams ketamine"),
+    ),
     "entered": (Entered(t=10, call="room-ready"),),
     "timer ...": (heard(10, "timer sixty", "team-leader"), heard(71, "timer complete", "outside")),
     "NOT STORED YET": (ORDER,),
@@ -73,5 +76,5 @@ async def test_what_the_log_says_in_brackets_is_in_the_help(flag: str) -> None:
 
 
 async def test_a_number_that_a_person_put_right_needs_no_second_look() -> None:
-    async with desk(case(*SAID["amended"]), 25, (160, 40)) as seen:
+    async with desk(case(*SAID["put right"]), 25, (160, 40)) as seen:
         assert "(number unclear)" not in await seen.text()

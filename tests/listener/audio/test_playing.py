@@ -11,6 +11,7 @@ from bisect import bisect_left
 import numpy as np
 import pytest
 
+from listener.audio.microphone import in_one_line
 from listener.audio.playback import SPEEDS, Player, mono, player, stretcher
 from listener.audio.samples import SAMPLE_RATE, Samples
 from tests.support.sound_card import Card, sound_card
@@ -227,3 +228,10 @@ def onsets(arrived: list[tuple[float, bytes]]) -> list[float]:
             # The block has arrived with its last sample.
             found.append(t - (len(samples) - loud[0]) / SAMPLE_RATE)
     return found
+
+
+def test_a_machine_without_a_loudspeaker_says_so_in_words() -> None:
+    # PortAudio's text where there is no default device, as sounddevice 0.5 raises it.
+    none = ValueError("Error querying device -1")
+    assert in_one_line(none, "loudspeaker") == "this machine has no loudspeaker"
+    assert in_one_line(ValueError("Device unavailable."), "loudspeaker") == "Device unavailable"

@@ -165,7 +165,7 @@ def test_a_tail_cut_off_after_sealing_is_found_whichever_seal_is_left(case: Path
     change(case, "DELETE FROM seal")
     (case / SEALS).write_text("")
     assert verify(case).misfit == ""  # all traces gone: the printed hash still tells
-    assert "last hash" in verify(case, head="f" * 64).misfit
+    assert "check code" in verify(case, head="f" * 64).misfit
 
 
 def test_another_protocol_put_in_its_place_is_found(case: Path) -> None:
@@ -205,7 +205,7 @@ def test_a_chain_computed_anew_is_found_by_the_hash_that_was_printed(case: Path)
     seal(journal, WALL)
     journal.close()
     assert verify(case).misfit == ""
-    assert verify(case, head=printed).misfit == "the last hash is not the one that was given"
+    assert verify(case, head=printed).misfit == "the check code is not the one that was given"
 
 
 # RFC 8032, section 7.1, test 2.
@@ -277,9 +277,9 @@ def test_a_case_that_was_never_sealed_is_whole_and_says_so(
 
 
 @pytest.mark.parametrize("report", [["handover"], ["debrief"], ["export", "--as", "md"]])
-def test_a_report_of_the_case_bears_its_last_hash(
+def test_a_report_of_the_case_bears_its_check_code(
     case: Path, report: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     head = verify(case).head
     assert main([report[0], str(case), *report[1:]]) == 0
-    assert f"Last hash {head}" in " ".join(capsys.readouterr().out.split())
+    assert f"Check code {head}" in " ".join(capsys.readouterr().out.split())

@@ -241,8 +241,8 @@ async def test_what_was_misheard_is_put_right_by_its_number_and_enter_and_seen_b
     async with desk(case(wrong), 20) as seen:
         await seen.text()
         await seen.pilot.press("a", "2")
-        assert "it stands as    Give ketamine 15 mg" in shown(seen)
-        assert "WILL COUNT AS   Give ketamine 50 mg" in shown(seen)
+        assert "it stands as    ORDER: Give ketamine 15 mg" in shown(seen)
+        assert "WILL COUNT AS   ORDER: Give ketamine 50 mg" in shown(seen)
         assert len(seen.case.facts) == 2
         await seen.pilot.press("enter")
         assert "Give ketamine 50 mg" in await seen.text()
@@ -287,7 +287,7 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
     async with desk(case(ORDER), 15) as seen:
         await seen.text()
         await seen.pilot.press("a", "w")
-        assert "WILL BE WITHDRAWN  Give ketamine 90 mg" in shown(seen)
+        assert "WILL BE WITHDRAWN  ORDER: Give ketamine 90 mg" in shown(seen)
         await seen.pilot.press("enter")
         assert "u takes it back" in await seen.text()
         assert "every call is answered" in (await seen.text()).lower()

@@ -245,7 +245,7 @@ async def test_in_a_low_terminal_the_help_takes_the_width_and_the_most_urgent_st
         await seen.pilot.press("end")
         pages.append(await seen.text())
         assert any("mouse: click a call" in page for page in pages)
-        assert "(number unclear)" in pages[-1] or "(amended)" in pages[-1]
+        assert "(number unclear)" in pages[-1] or "(put right)" in pages[-1]
         await seen.pilot.press("escape")
         assert "CHECKLISTS" in await seen.text()
 

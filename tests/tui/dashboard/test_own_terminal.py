@@ -10,8 +10,10 @@ import sys
 import termios
 from pathlib import Path
 
+import pytest
+
 from tests.support.places import ROOT
-from tui.dashboard.own_terminal import lent_terminal
+from tui.dashboard.own_terminal import EarlyKeys, lent_terminal
 
 SAID = """
 import os, sys
@@ -79,3 +81,31 @@ def test_ctrl_c_is_for_the_program_that_the_terminal_was_lent_to() -> None:
         assert waits.wait(30) != 0
     os.close(ours)
     os.close(theirs)
+
+
+def test_keys_struck_while_a_screen_is_made_ready_are_neither_shown_nor_left_to_the_shell() -> None:
+    ours, theirs = pty.openpty()
+    before = termios.tcgetattr(theirs)
+    with EarlyKeys(theirs) as early:
+        os.write(ours, b"rm -r case\r\x03")  # Ctrl-C among them: it would end the program
+        os.write(theirs, b"starting")
+        assert os.read(ours, 1000) == b"starting"  # nothing echoed
+        assert early.dropped()
+        assert not early.dropped()
+        os.write(ours, b"mm")
+    assert termios.tcgetattr(theirs) == before
+    os.set_blocking(theirs, False)
+    with pytest.raises(BlockingIOError):
+        os.read(theirs, 1000)
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_without_a_terminal_nothing_is_done() -> None:
+    reads, writes = os.pipe()
+    with EarlyKeys(reads) as early:
+        os.write(writes, b"sound")
+        assert not early.dropped()
+    assert os.read(reads, 100) == b"sound"
+    os.close(reads)
+    os.close(writes)

@@ -36,10 +36,10 @@ async def write(seen: ShownCase, text: str) -> None:
 async def test_an_order_typed_in_figures_is_the_order_that_was_spoken() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "drugs nurse give 50 micrograms of fentanyl")
-        assert "= Give fentanyl 50 microgram → Drugs nurse" in shown(seen)
+        assert "= ORDER: Give fentanyl 50 microgram → Drugs nurse" in shown(seen)
         await seen.pilot.press("enter")
         assert amended(seen) == ["drugs nurse give fifty micrograms of fentanyl"]
-        assert "put right: Give fentanyl 50 microgram" in await seen.text()
+        assert "put right: ORDER: Give fentanyl 50 microgram" in await seen.text()
         (task, _), *_ = seen.case.view(20).tasks
         assert task.slots["amount"] == 50
 
@@ -63,7 +63,7 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
         assert amended(seen) == ["the weather is finer"]
         text = await seen.text()
     assert "no call of the protocol now, it counts for nothing" in text
-    assert "put right" not in text
+    assert "put right: " not in text
 
 
 @pytest.mark.parametrize(
@@ -115,14 +115,14 @@ async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
         await seen.pilot.press("enter")
         text = await seen.text()
     assert "answers nothing that is open: read back 60 s" in text
-    assert "put right" not in text
+    assert "put right: " not in text
 
 
 async def test_a_guess_that_is_chosen_is_told_by_what_it_now_is() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await seen.text()
         await seen.pilot.press("a", "2", "enter")
-        assert "put right: Give fentanyl 50 microgram" in await seen.text()
+        assert "put right: ORDER: Give fentanyl 50 microgram" in await seen.text()
 
 
 @pytest.mark.parametrize(
@@ -165,10 +165,10 @@ async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> No
     async with desk(case(FENTANYL), 20) as seen:
         await seen.text()
         await seen.pilot.press("a")
-        assert "1 as heard: Give fentanyl 15 microgram" in shown(seen)
+        assert "1 as heard: ORDER: Give fentanyl 15 microgram" in shown(seen)
         await seen.pilot.press("2", "enter")
         await seen.pilot.press("a")
-        assert "1 as it stands: Give fentanyl 50 microgram" in shown(seen)
+        assert "1 as it stands: ORDER: Give fentanyl 50 microgram" in shown(seen)
         assert f"2 as heard: {FENTANYL.text}" in " ".join(shown(seen).split())
         assert shown(seen).count("fifteen") == 1
         await seen.pilot.press("2", "enter")
@@ -185,10 +185,10 @@ async def test_the_utterance_that_is_put_right_is_marked_in_the_log_too() -> Non
         await seen.text()
         await seen.pilot.press("a")
         assert f"{CHOSEN} 00:10 Team leader" in shown(seen)
-        assert f"00:10{CHOSEN}call" in await seen.text()
+        assert f"00:10{CHOSEN}ORDER" in await seen.text()
         await seen.pilot.press("up")
         text = await seen.text()
-        assert f"00:05{CHOSEN}call" in text
+        assert f"00:05{CHOSEN}report" in text
         assert f"00:10{CHOSEN}" not in text
         await seen.pilot.press("escape")
         assert CHOSEN not in (await seen.text()).split("listening")[1]

@@ -342,3 +342,13 @@ def test_without_a_terminal_it_says_what_to_use(folder: Path) -> None:
     )
     assert done.returncode == 2
     assert "no terminal" in done.stderr
+
+
+async def test_ctrl_c_leaves_nothing_and_says_which_key_does(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        await seen.press("t", *"1:2", "ctrl+c", "ctrl+c")
+        assert not seen.app._exit
+        await seen.press("3", "enter")  # what was written stands
+        assert seen.player.position == 83.0
+        text = await seen.press("ctrl+c")
+        assert "Ctrl-C does nothing here: q leaves the replay" in text

@@ -9,7 +9,7 @@ import pytest
 
 from grammar.case.facts import Confirmed, Heard, WeightSet, Withdrawn
 from grammar.language.words import Word
-from tests.support.screens import ShownCase, case, desk, heard
+from tests.support.screens import ShownCase, case, desk, heard, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.widgets.unsure import STANDS_S, UnsureStrip
 from tui.dashboard.widgets.urgent import UrgentLine
@@ -92,7 +92,7 @@ async def test_a_certain_call_for_help_comes_first_and_possible_ones_are_counted
         (
             heard(20, "drugs nurse give fifteen milligrams of ketamine", "team-leader", 0.2),
             "50",
-            "Give ketamine 50 mg → Drugs nurse",
+            "ORDER: Give ketamine 50 mg → Drugs nurse",
         ),
     ],
 )
@@ -190,9 +190,9 @@ async def test_a_guess_with_a_dose_is_seen_from_old_to_new_and_held_to_the_sheet
         await seen.text()
         await seen.pilot.press("a", "2")
         assert stored(seen) == []
-        assert "it stands as    Give ketamine 70 mg" in shown(seen)
-        assert "WILL COUNT AS   Give ketamine 17 mg" in shown(seen)
-        assert "below the sheet's 1 to 2 mg/kg at 70 kg" in shown(seen)
+        assert "it stands as    ORDER: Give ketamine 70 mg" in shown(seen)
+        assert "WILL COUNT AS   ORDER: Give ketamine 17 mg" in shown(seen)
+        assert "below the sheet's 1 to 2 mg/kg at 70 kg" in " ".join(shown(seen).split())
         await seen.pilot.press("enter")
         assert "Enter again if that is meant" in shown(seen)
         assert stored(seen) == []
@@ -319,6 +319,15 @@ async def test_ctrl_c_twice_ends_nothing() -> None:
         assert "Ctrl-C ends nothing" in shown(seen)
         await seen.pilot.press("escape", "c", "ctrl+c")
         assert "the case goes on" in shown(seen)
+
+
+async def test_ctrl_c_leaves_neither_a_screen_that_only_shows_nor_an_ended_case() -> None:
+    for told, only_shows in ((None, True), (status(ended=True), False)):
+        async with desk(case(), 60, told=told, only_shows=only_shows) as seen:
+            await seen.text()
+            await seen.pilot.press("ctrl+c")
+            assert not seen.app._exit
+            assert "Ctrl-C does nothing here: q leaves this screen" in await seen.text()
 
 
 async def test_a_dose_entered_outside_the_sheet_takes_enter_twice() -> None:

@@ -243,13 +243,13 @@ class AmendDialog(Dialog):
         one, protocol = self._one, self._hands.protocol
         shown = self.keymap.shown
         which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
-        yield self.heading("AMEND, PUT RIGHT", which if self._stage == "guesses" else "")
-        who = speaker(protocol, one) or "speaker not known"
+        yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
+        who = speaker(protocol, one) or ("by hand" if self._by_hand else "speaker not known")
         line = Content.assemble(
             (f"{CHOSEN} ", "bold $heading"),
             (f"{clock(one.t)} ", "$quiet"),
             (f"{who}: ", "bold $ink"),
-            (heard(one.text), "$ink"),
+            (utterance_in_words(protocol, one) if self._by_hand else heard(one.text), "$ink"),
         )
         yield from line.wrap(self.room)
         if self._stage == "words":
@@ -284,7 +284,6 @@ class AmendDialog(Dialog):
             yield from help_choices(self.keymap)
             return
         if self._by_hand:
-            yield Content.styled(f"entered by hand: {utterance_in_words(protocol, one)}", "$ink")
             line = Content.assemble(
                 (f"{shown('withdraw')} ", "bold $heading"), ("take it back", "$ink")
             )

@@ -10,11 +10,12 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from tui.dashboard.dialogs.dialog import CLICK, Dialog
-from tui.dashboard.widgets.calls import FEW_ROWS
+from tui.dashboard.widgets.calls import LEAST_CALLS, LEAST_LOG
 
 Then = Callable[[str | None], None]
 """Given a dialog's result once it is gone."""
 
+KEPT_ROWS = LEAST_CALLS + LEAST_LOG
 LEAST_ROWS = 9
 """Rows that a dialog has even where the waiting calls must then go; the urgent line stays."""
 
@@ -23,12 +24,16 @@ class DialogBox(Static):
     """Always there and mostly hidden: a screen of its own for each dialog would have all that stands
     beneath drawn anew each time one comes or goes."""
 
-    def __init__(self) -> None:
+    def __init__(self, resized: Callable[[], None]) -> None:
+        """`resized` is called when it takes other rows than before: what stands beneath makes room."""
         super().__init__(id="dialog-text", markup=False)
         self.auto_links = False
+        self._resized = resized
         self.dialog: Dialog | None = None
         """The one that is open."""
         self._then: Then | None = None
+        self.rows = 0
+        """Rows that it takes while one is open."""
 
     def open(self, dialog: Dialog, then: Then) -> None:
         """Shows a dialog, and gives `then` its result when it is gone."""
@@ -68,7 +73,8 @@ class DialogBox(Static):
         if not dialog.left:
             self.draw()
             return
-        self.dialog, self._then, self.display = None, None, False
+        self.dialog, self._then, self.display, self.rows = None, None, False, 0
+        self._resized()
         if then is not None:
             then(dialog.result)
 
@@ -79,7 +85,10 @@ class DialogBox(Static):
             return
         around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
         dialog.room = max(around.width - 4, 20)
-        dialog.most_rows = max(around.height - FEW_ROWS, min(around.height - 1, LEAST_ROWS))
+        dialog.most_rows = max(around.height - KEPT_ROWS, min(around.height - 1, LEAST_ROWS))
         lines = dialog.picture()
-        self.styles.height = len(lines) + 2
         self.update(Content("\n").join(lines), layout=False)
+        if self.rows != len(lines) + 2:
+            self.rows = len(lines) + 2
+            self.styles.height = self.rows
+            self._resized()

@@ -17,7 +17,7 @@ from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.moment import moment_in_words, past_moment
 from tui.text.sheet import sheet_doubt
-from tui.text.wording import call_in_words, clean, station
+from tui.text.wording import call_in_words, clean, station, told_apart
 
 Who = Literal["to", "sender", "when"]
 WHO: dict[Who, str] = {
@@ -247,7 +247,13 @@ class EnterDialog(Dialog):
             who = "" if self._own_timer else f"  {self.keymap.shown('enter-who')}: for whom"
             how = "letter" if self._who else "letter, or ↑↓ and Enter"
             yield self.heading(f"{self._what}{self._named()}", f"{how}{who}")
-            yield from self._list([(letter, call.title) for letter, call in self._calls])
+            protocol = self._hands.protocol
+            yield from self._list(
+                [
+                    (letter, told_apart(protocol, call.id, call.title))
+                    for letter, call in self._calls
+                ]
+            )
             return
         if len(self._slots) == len(self._steps):
             yield self.heading(
@@ -273,9 +279,9 @@ class EnterDialog(Dialog):
 
     def _words(self) -> str:
         assert self._call is not None
-        return (
-            f"{call_in_words(self._hands.protocol, self._call.id, dict(self._all))}{self._named()}"
-        )
+        protocol = self._hands.protocol
+        words = call_in_words(protocol, self._call.id, dict(self._all))
+        return f"{told_apart(protocol, self._call.id, words)}{self._named()}"
 
     def _named(self) -> str:
         """Who made the call and whom it is for, as far as it was said."""

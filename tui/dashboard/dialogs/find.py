@@ -12,7 +12,7 @@ from tui.dashboard.dialogs.dialog import Dialog, Line, clickable
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.widgets.log import speakers, words_of
-from tui.text.wording import CHOSEN, ROLE_WORDS, clock, heard
+from tui.text.wording import CHOSEN, clock, heard, role_in_words
 
 EVERYTHING, DRUGS = "all lines", "drugs only"
 
@@ -119,7 +119,7 @@ class FindDialog(Dialog):
             return f"{line.kind} {line.text}"
         likely = said.role == "unrecognised" and said.likely
         text = heard(said.likely) if likely else words_of(self._protocol, line)
-        return f"{ROLE_WORDS[said.role]} {speakers(self._protocol, said)}{text}"
+        return f"{role_in_words(self._protocol, said)} {speakers(self._protocol, said)}{text}"
 
 
 def _holds(text: str, wanted: Sequence[str]) -> bool:

@@ -17,10 +17,11 @@ from tui.text.wording import (
     NOBODY_NAMED,
     STATE_MARKS,
     STATE_WORDS,
-    call_in_words,
     called_and_read_back,
     clock,
+    state_in_words,
     station,
+    waiting_in_words,
 )
 
 MOST = 9
@@ -152,7 +153,8 @@ class AnsweredDialog(Dialog):
         loops, now = self._now(), self._view_now().now
         for at, (loop, state) in ((i, loops[x]) for i, x in enumerate(self._listed) if x in loops):
             age, chosen = clock(loop.age(now)), at == self._at
-            text = f"{STATE_MARKS[state]} {STATE_WORDS[state]} {age}  {self._words(loop)}"
+            stands = state_in_words(self._hands.protocol, loop.call, state)
+            text = f"{STATE_MARKS[state]} {stands} {age}  {self._words(loop)}"
             yield choice(str(at + 1), text, "choose", at, chosen=chosen)
             if chosen:
                 when = self._moment_in_words(self._moment(loop))
@@ -192,4 +194,5 @@ class AnsweredDialog(Dialog):
     def _words(self, loop: Loop) -> str:
         protocol = self._hands.protocol
         to = station(protocol, loop.to) or NOBODY_NAMED
-        return f"{call_in_words(protocol, loop.call, loop.slots)} → {to}"
+        words = waiting_in_words(protocol, loop.call, loop.slots)
+        return f"{words} → {to}"

@@ -23,11 +23,12 @@ from tui.text.wording import (
     STATE_WORDS,
     UNSURE_WORDS,
     bar,
-    call_in_words,
     called_and_read_back,
     clock,
     duration,
+    state_in_words,
     station,
+    waiting_in_words,
 )
 
 LOOP = "loop"
@@ -41,8 +42,13 @@ LOG_ROWS = 7
 """Rows of the column that calls never take: six of the log and its title."""
 LOW_COLUMN, LOW_LOG_ROWS = 23, 4
 """The same in a column of fewer rows: the log keeps three."""
+LEAST_CALLS, LEAST_LOG = 3, 2
+"""Rows of the calls (the count of them, and the most urgent) and of the log that stay in sight above a
+dialog, however low the terminal is and however much it has to say."""
 FEW_ROWS = 5
 """Rows for all calls while the help covers the others: the count of them, and the most urgent."""
+LOG_TITLED = 9
+"""Rows of the column above a dialog from which the log keeps its title."""
 STRIP_ROWS = 3
 """Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
 
@@ -61,7 +67,9 @@ def heights(states: Sequence[LoopState], rows: int) -> list[int]:
             want if state == "differs" else 1 for state, want in zip(states, given, strict=True)
         ]
     if sum(given) > rows:
-        return _first(given, rows - 1)
+        found = _first(given, rows - 1)
+        # Above a dialog in a low terminal a row of the topmost is more than a count of all.
+        return found if any(found) else _first([1] * len(given), rows - 1)
     over = rows - sum(given)
     for urgent in (True, False):
         for index, state in enumerate(states):
@@ -128,12 +136,14 @@ def card_words(
 
     `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
     """
-    head = f"{STATE_MARKS[state]} {STATE_WORDS[state]}"
+    head = f"{STATE_MARKS[state]} {state_in_words(protocol, loop.call, state)}"
     title = Content.styled(_title(protocol, loop, in_short=rows == 1), "bold")
     if not digits:
         head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
         short = _short_window(loop, state, now)
+        if len(head) + len(short) + title.cell_length + 3 > width:
+            short = ""
         line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
         return line.truncate(width, ellipsis=True), Content("")
     window = _window(loop, state, now, width - len(head) - 2)
@@ -152,7 +162,8 @@ def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
 
 
 def _what(protocol: Protocol, loop: Loop) -> str:
-    return f"{call_in_words(protocol, loop.call, loop.slots)}{f' {UNSURE_WORDS}' if loop.unsure else ''}"
+    words = waiting_in_words(protocol, loop.call, loop.slots)
+    return f"{words} {UNSURE_WORDS}" if loop.unsure else words
 
 
 def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
@@ -176,7 +187,7 @@ def _short_window(loop: Loop, state: LoopState, now: float) -> str:
         return "unconfirmed"
     if loop.stand_by_since is not None:
         return f"stand by {clock(now - loop.stand_by_since)}"
-    if state == "unanswered":
+    if state in LOUD:
         return ""
     return bar((loop.deadline - now) / loop.window_s, BAR // 2)
 
@@ -227,6 +238,10 @@ class CallsPanel(Static):
         self._protocol = protocol
         self.few = False
         """Whether the calls keep to the first rows, the others being covered."""
+        self.column = 0
+        """Rows of the column that the calls share with the log; 0 where nobody has said."""
+        self.squeezed = False
+        """Whether that is what a dialog leaves."""
 
     def on_click(self, event: events.Click) -> None:
         """Tells which call it is."""
@@ -259,17 +274,22 @@ class CallsPanel(Static):
 
     @property
     def _column(self) -> int:
+        if self.column:
+            return self.column
         return self.parent.size.height if isinstance(self.parent, Vertical) else 0
 
     @property
     def _log_rows(self) -> int:
+        if self.squeezed and self._column < LOG_TITLED:
+            return min(LOW_LOG_ROWS - 1, max(self._column - LEAST_CALLS, LEAST_LOG))
         return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
 
     def _take(self, wanted: int, below: int) -> int:
         """Takes the rows for the calls: a steady share of the column, more where they need it."""
         column = self._column
         share = column * 9 // 20
-        taken = max(min(max(share, wanted), column - self._log_rows - below), 4)
+        least = LEAST_CALLS if self.squeezed else 4
+        taken = max(min(max(share, wanted), column - self._log_rows - below), least)
         if self.styles.height is None or self.styles.height.cells != taken:
             self.styles.height = taken
         return min(taken, FEW_ROWS) if self.few else taken

@@ -55,7 +55,7 @@ class Header(Static):
         else:
             how = ("▶ listening", "bold $good")
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
-        ears = (f" with {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
+        ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
         first = Content.assemble(
             *wrong,
             how,
@@ -139,9 +139,18 @@ def _replaying(replay: Replaying) -> tuple[str, str]:
 class Bottom(Static):
     """The caution, always on screen, and the keys. No row ends between a key and its word."""
 
+    @property
+    def _room(self) -> tuple[int, bool]:
+        return max(self.app.size.width - 2, 20), self.app.size.height < LOW
+
+    def fits(self, keys: Sequence[tuple[str, str]]) -> bool:
+        """Whether the keys leave a low terminal its rows: a third one would cost the log a line."""
+        width, low = self._room
+        return not low or len(in_rows(keys, width)) <= 2
+
     def show(self, keys: Sequence[tuple[str, str]]) -> None:
         """Show the caution and these (key, what it does) pairs, on as many rows as they need."""
-        width, low = max(self.app.size.width - 2, 20), self.app.size.height < LOW
+        width, low = self._room
         caution = CAUTION_IN_SHORT if low and len(CAUTION) > width else CAUTION
         first = Content.styled(caution, "$quiet")
         self.update(Content("\n").join([first.truncate(width), *in_rows(keys, width)]))

@@ -27,13 +27,13 @@ from tui.text.wording import (
     CHOSEN,
     FLAG_WORDS,
     POSSIBLE_HELP_WORDS,
-    ROLE_WORDS,
     STATE_MARKS,
-    STATE_WORDS,
     call_in_words,
     clean,
     clock,
     heard,
+    role_in_words,
+    state_in_words,
     station,
 )
 
@@ -56,7 +56,7 @@ class Entry:
 
 
 def entries(
-    view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
+    protocol: Protocol, view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
 ) -> list[Entry]:
     """The log's lines from `first` on, with the state of the loop that each opened or belongs to.
 
@@ -65,7 +65,7 @@ def entries(
     found = []
     over = {timer.ended_by: timer for timer, _ in view.timers if timer.ended_by is not None}
     for line in view.log[first:]:
-        one = _entry(line, line.fact if line.fact in loops else None, loops)
+        one = _entry(protocol, line, line.fact if line.fact in loops else None, loops)
         if line.utterance and line.fact in over:
             one = replace(one, flags=(*one.flags, f"timer {over[line.fact].name}"))
         if unstored_from is not None and line.fact >= unstored_from:
@@ -74,7 +74,7 @@ def entries(
     return found
 
 
-def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
+def _entry(protocol: Protocol, line: LogLine, opens: int | None, loops: Loops) -> Entry:
     said = line.utterance
     loop_id = opens if opens is not None else (said.loop if said else None)
     found = loops.get(loop_id) if loop_id is not None else None
@@ -85,7 +85,8 @@ def _entry(line: LogLine, opens: int | None, loops: Loops) -> Entry:
     )
     if opens is not None and found is not None:
         loop, state = found
-        words = f"{STATE_MARKS[state]} {STATE_WORDS[state]}{' late' if loop.late else ''}"
+        stands = state_in_words(protocol, loop.call, state)
+        words = f"{STATE_MARKS[state]} {stands}{' late' if loop.late else ''}"
         return Entry(line, f"#{loop.id} {words}", state, flags)
     # A timer of one's own is no call, and belongs to none.
     return Entry(line, f"#{loop_id}" if found is not None else "", None, flags)
@@ -130,7 +131,7 @@ def words_of(protocol: Protocol, line: LogLine) -> str:
 def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
     """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
     line, said = entry.line, entry.line.utterance
-    kind = ROLE_WORDS[said.role] if said else line.kind
+    kind = role_in_words(protocol, said) if said else line.kind
     lead = Content.styled(f"{clock(line.t):>5} ", "$quiet")
     parts = [(f"{kind:<4} ", "$heading")]
     if said:
@@ -216,7 +217,7 @@ class RunningLog(ScrollView, can_focus=False):
         self._log, self._loops, self._unstored = view.log, loops, unstored_from
         if same == len(view.log) == len(self._entries) and width == self._width:
             return
-        gone, new = self._told[same:], entries(view, loops, unstored_from, same)
+        gone, new = self._told[same:], entries(self._protocol, view, loops, unstored_from, same)
         self._told = [*self._told[:same], *new]
         self._lay_out(*in_time(self._told, [*gone, *new]), width)
 
@@ -227,7 +228,9 @@ class RunningLog(ScrollView, can_focus=False):
             same = len(self._told)
         else:
             # Folded anew, or with notes of a debrief among its lines: each line is looked at.
-            pairs = zip(self._told, entries(view, loops, unstored_from), strict=False)
+            pairs = zip(
+                self._told, entries(self._protocol, view, loops, unstored_from), strict=False
+            )
             unlike = (at for at, (old, new) in enumerate(pairs) if old != new)
             return next(unlike, min(len(self._told), len(log)))
         for loop_id, (loop, state) in loops.items():

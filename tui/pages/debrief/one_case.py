@@ -21,7 +21,7 @@ from tui.pages.debrief.signs_and_doses import signs_and_doses
 from tui.pages.debrief.sound import clip
 from tui.pages.debrief.story import story
 from tui.pages.debrief.waiting import waiting_parts
-from tui.pages.handover import last_hash
+from tui.pages.handover import check_code
 from tui.pages.page import CAUTIONS
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import clean, clock, heard, number
@@ -106,7 +106,7 @@ class CaseDebrief:
             yield Cell(f"Heard by {engine or 'nobody'} from {source or 'nothing'}", begin)
         yield Cell(clean(self.stored.integrity.told), self._last())
         if self.stored.head:
-            yield Cell(last_hash(self.stored.head), self._last())
+            yield Cell(check_code(self.stored.head), self._last())
 
     def _last(self) -> tuple[int, ...]:
         """The fact with which the case ends."""
