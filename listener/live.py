@@ -30,7 +30,7 @@ from typing import Protocol as Interface
 from grammar.case.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
 from grammar.case.fold import Case
 from grammar.case.view import Utterance
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from listener.audio.blocks import Source
 from listener.audio.playback_suppression import PlaybackSuppression
 from listener.audio.samples import Samples
@@ -136,7 +136,7 @@ class Live:
         self._capture = Capture(source, self._recorder, self._watching, begins_s)
         self._engine_news = engine_news
         self._clock = clock
-        self._understanding = Understanding(case.protocol)
+        self._understanding = understanding_of(case.protocol)
         self._segmenters = [Segmenter() for _ in range(source.channels)]
         self._origin_s = begins_s
         """Where on the case's clock the segmenters' sound began."""

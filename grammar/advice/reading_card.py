@@ -12,7 +12,7 @@ from itertools import permutations
 
 from grammar.advice.trial_phrases import Saying
 from grammar.language.numbers import language
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.protocol.model import Call, Protocol
 from grammar.protocol.templates import slots_of
 
@@ -49,7 +49,7 @@ def _worth(items: set[Item]) -> int:
 
 def _candidates(protocol: Protocol) -> Iterator[tuple[str, set[Item]]]:
     """Yield sentences that the protocol takes, each with what it holds."""
-    understanding = Understanding(protocol)
+    understanding = understanding_of(protocol)
     twins = twin_numbers(protocol)
     for call in protocol.call:
         if call.is_order or call.help or call.effect != "none":

@@ -62,7 +62,7 @@ from grammar.case.view import LogLine, Utterance, View
 from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
@@ -88,7 +88,7 @@ class Case:
 
     def __init__(self, protocol: Protocol) -> None:
         self.protocol = protocol
-        self._understanding = Understanding(protocol)
+        self._understanding = understanding_of(protocol)
         self._facts: list[Fact] = []
         self._ends: list[float] = []
         """The latest end of any fact so far, for each fact."""

@@ -16,7 +16,7 @@ from rapidfuzz.distance import Indel
 from grammar.language.meaning import Meaning
 from grammar.language.nearest_phrase import Skeleton, skeletons
 from grammar.language.numbers import language
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.phrases import UNKNOWN, bodies, rules
 from grammar.language.typed_text import spoken
 from grammar.language.typed_value import bare_value, own_unit, same_but_value, with_numbers
@@ -48,7 +48,7 @@ class Guesses:
     """One protocol, ready to guess. Holds no state between utterances."""
 
     def __init__(self, protocol: Protocol) -> None:
-        self._understanding = Understanding(protocol)
+        self._understanding = understanding_of(protocol)
         self._spoken = language(protocol.protocol.language)
         named = rules(protocol)
         self._skeletons: list[Skeleton] = []

@@ -43,6 +43,12 @@ KNOWN = 1 << 16
 """Sentences whose meaning is kept."""
 
 
+@lru_cache(8)
+def understanding_of(protocol: Protocol) -> Understanding:
+    """Return one protocol, made ready for reading, once for all that read by it."""
+    return Understanding(protocol)
+
+
 class Understanding:
     """One protocol, made ready for reading. A meaning depends on the words alone."""
 

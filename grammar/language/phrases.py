@@ -15,6 +15,7 @@ from __future__ import annotations
 import typing
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from grammar.language.numbers import language
 from grammar.language.word_network import Network
@@ -107,6 +108,7 @@ def _any_of(things: Iterable[Spoken]) -> Node:
     return Choice(tuple(parse_template(text) for thing in things for text in thing.spoken))
 
 
+@lru_cache(8)
 def network(protocol: Protocol) -> Network:
     """Return the protocol's word network: deterministic, acyclic, minimal."""
     before, after = frame(protocol)

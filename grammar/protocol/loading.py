@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from unicodedata import category
 
 from pydantic import ValidationError
@@ -50,12 +51,17 @@ def source_text(name_or_path: str) -> tuple[str, str]:
         raise ProtocolError(f"{path}: cannot be read as text ({error})") from None
 
 
+KEPT: Final = 8
+"""Protocols that are kept as they were read."""
+
+
 def load_protocol(name_or_path: str) -> Protocol:
     """Return a protocol by shipped name or by path. Raises ProtocolError."""
     text, label = source_text(name_or_path)
     return parse_protocol(text, label)
 
 
+@lru_cache(KEPT)
 def parse_protocol(text: str, label: str = "protocol") -> Protocol:
     """Return a protocol from the text of its TOML file. Raises ProtocolError, naming `label`."""
     data = read_toml(text, label)

@@ -80,6 +80,10 @@ class Protocol(Table):
     pronunciations: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     """Word -> one or more pronunciations in CMU phones, for words the dictionary lacks."""
 
+    def __hash__(self) -> int:
+        """By its id: a protocol is made ready once for all that use it (`functools.lru_cache`)."""
+        return hash(self.protocol.id)
+
     @field_validator("courtesy")
     @classmethod
     def _courtesy(cls, phrases: tuple[str, ...]) -> tuple[str, ...]:

@@ -25,7 +25,7 @@ from grammar.case.facts import CaseStarted, Heard
 from grammar.case.fold import Case
 from grammar.case.view import Utterance, View
 from grammar.errors import UserError
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.words import Word
 from grammar.protocol.loading import read_toml
 from grammar.protocol.model import Protocol
@@ -85,7 +85,7 @@ def station_id(protocol: Protocol, name: str) -> str:
 
 def heard(protocol: Protocol, dialogue: Dialogue) -> Iterator[Heard]:
     """Yield the dialogue as facts, one an utterance, without their `seq`."""
-    understanding = Understanding(protocol)
+    understanding = understanding_of(protocol)
     for line in sorted(dialogue.say, key=lambda line: line.t):
         texts = re.findall(r"\[unk\]|[\w'-]+", line.words.lower())
         if not texts:

@@ -15,6 +15,8 @@ FRAME: Final = 160
 WINDOW: Final = 400
 """Samples that a frame looks at: 25 ms."""
 
+_WINDOW: Final = np.hanning(WINDOW)
+
 _FFT: Final = 512
 _EDGES_HZ: Final = (100, 250, 400, 600, 850, 1150, 1600, 2200, 3000, 4200, 5600, 7500)
 BANDS: Final = len(_EDGES_HZ) - 1
@@ -38,11 +40,10 @@ def frame_energies(samples: Samples) -> Energies:
     # Not by numpy's sliding windows: each makes names anew, with every block, and Python's table of all
     # names, two megabytes, is then built again and again, where it leaves holes.
     frames = samples[FRAME * np.arange(count)[:, np.newaxis] + np.arange(WINDOW)]
-    window = np.hanning(WINDOW)
-    power = np.abs(np.fft.rfft(frames * window, _FFT)) ** 2
+    power = np.abs(np.fft.rfft(frames * _WINDOW, _FFT)) ** 2
     edges = np.array(_EDGES_HZ) * _FFT // SAMPLE_RATE
     sums = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)
-    faint = _FAINT**2 * np.sum(window**2) * np.diff(edges)
+    faint = _FAINT**2 * np.sum(_WINDOW**2) * np.diff(edges)
     energies: Energies = 10.0 * np.log10(sums + faint)
     return energies
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import shutil
 import subprocess
+from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
@@ -97,12 +98,19 @@ def beside_dbfs(samples: Samples) -> float:
     overtones."""
     if len(samples) < RATE // 20:
         return -100.0
-    window = np.hanning(len(samples))
+    window, kept = _window_and_bins(len(samples))
     spectrum = np.fft.rfft(samples / 32768.0 * window)
-    hertz = np.fft.rfftfreq(len(samples), 1 / RATE)
+    power = 2 * float((np.abs(spectrum[kept]) ** 2).sum()) / (len(samples) * (window**2).sum())
+    return 10 * float(np.log10(power + 1e-10))
+
+
+@lru_cache(8)
+def _window_and_bins(length: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """The window for so many samples, and which bins of their spectrum lie in the band and beside our
+    tones and overtones. Blocks are of a few lengths only."""
+    hertz = np.fft.rfftfreq(length, 1 / RATE)
     kept = (hertz > 300) & (hertz < 3400)
     for base in (HIGH, MIDDLE, LOW):
         for overtone in range(1, 6):
             kept &= np.abs(hertz - base * overtone) > 90
-    power = 2 * float((np.abs(spectrum[kept]) ** 2).sum()) / (len(samples) * (window**2).sum())
-    return 10 * float(np.log10(power + 1e-10))
+    return np.hanning(length), kept

@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 from typing import Literal
 
 from grammar.errors import UserError
-from grammar.language.parse import Understanding
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.phrases import compile_network, network
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
@@ -69,7 +69,7 @@ class _Ears:
         if name not in self._ears:
             protocol = load_protocol(name)
             ear = Ear(protocol, self._choose(protocol), self._cases, self._sure(protocol))
-            self._ears[name] = ear, Understanding(protocol)
+            self._ears[name] = ear, understanding_of(protocol)
         return self._ears[name]
 
     def lone(self, phrases: tuple[str, ...]) -> LoneWords:

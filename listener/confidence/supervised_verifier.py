@@ -7,7 +7,7 @@ from functools import partial
 from typing import Final
 
 from grammar.errors import UserError
-from grammar.language.parse import Understanding
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.phrases import network
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
@@ -27,11 +27,11 @@ def start_verifier(protocol: Protocol, first: Recogniser) -> SupervisedVerifier 
     """One for a protocol; None where there can be none."""
     if not is_possible(protocol, first):
         return None
-    return SupervisedVerifier(Understanding(protocol), partial(_made, protocol), PATIENCE_S)
+    return SupervisedVerifier(understanding_of(protocol), partial(_made, protocol), PATIENCE_S)
 
 
 def _made(protocol: Protocol) -> SphinxVerifier:
-    return SphinxVerifier(network(protocol), protocol.pronunciations, Understanding(protocol))
+    return SphinxVerifier(network(protocol), protocol.pronunciations, understanding_of(protocol))
 
 
 class SupervisedVerifier(OptionalProcess):

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from typing import Protocol as Interface
 
 from grammar.errors import UserError
-from grammar.language.parse import Understanding
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.phrases import UNKNOWN, network
 from grammar.language.word_network import Network
 from grammar.language.words import Word
@@ -74,7 +74,9 @@ def second_listener(protocol: Protocol, first: Recogniser) -> SphinxVerifier | N
     if not is_possible(protocol, first):
         return None
     try:
-        return SphinxVerifier(network(protocol), protocol.pronunciations, Understanding(protocol))
+        return SphinxVerifier(
+            network(protocol), protocol.pronunciations, understanding_of(protocol)
+        )
     except UserError:
         return None
 

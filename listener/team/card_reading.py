@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from listener.audio.blocks import Source
@@ -84,7 +84,7 @@ class CardReading:
         channel: int = 0,
     ) -> None:
         """`channel` of the source, from 0, is heard."""
-        self._read, self._head = Understanding(protocol).read, protocol.protocol
+        self._read, self._head = understanding_of(protocol).read, protocol.protocol
         self._recogniser, self._sure = recogniser, sure
         self._encoder = SpeakerEncoder()
         self._wish: Wish = lambda: ""

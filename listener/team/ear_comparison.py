@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from grammar.errors import UserError
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
@@ -48,7 +48,7 @@ class QuickEars:
 
     def __init__(self, protocol: Protocol, usual: Recogniser) -> None:
         self._protocol = protocol
-        self._read = Understanding(protocol).read
+        self._read = understanding_of(protocol).read
         self._options = list(_options(protocol.protocol.language))
         self._loaded: dict[int, Recogniser | None] = {0: usual}
 

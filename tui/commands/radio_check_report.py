@@ -10,7 +10,7 @@ import numpy as np
 
 from grammar.advice.trial_phrases import trial_phrases
 from grammar.language.meaning import Meaning
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.protocol.model import Protocol
 from listener.audio.blocks import Source
 from listener.audio.samples import SAMPLE_RATE, Samples
@@ -58,7 +58,7 @@ def radio_check(
 ) -> Verdict:
     """Ask for one phrase after the other, hear the first channel, and return the verdict. `ask`
     shows a phrase; with a sure ear both try it, and what either understood is understood."""
-    understanding = Understanding(protocol)
+    understanding = understanding_of(protocol)
     kept: list[Samples] = []
     trials: list[Trial] = []
     said = _said(source, recogniser, kept, sure)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
-from grammar.language.parse import Understanding
+from grammar.language.parse import understanding_of
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.confidence.two_ears import same_meaning
@@ -28,7 +28,7 @@ def fit_team(
     read = {name_of(card.member): card for card in cards if card.member}
     if protocol.protocol.language != "en" or not read:
         return None
-    understands = Understanding(protocol).read
+    understands = understanding_of(protocol).read
 
     def same(heard: Sequence[str], words: str) -> bool:
         return same_meaning(understands, heard, words.split())
