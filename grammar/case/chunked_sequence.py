@@ -93,20 +93,24 @@ class ChunkedSequence(Sequence[T]):
         return last[-count:]
 
     def edited(
-        self, change: Callable[[T], T | None], older: Callable[[T], bool]
+        self, change: Callable[[T], T | None], number: Callable[[T], int], since: int
     ) -> ChunkedSequence[T]:
         """Return this with each item as `change` gives it, left out where that is None.
 
-        Items that are all `older`, and so stay, are not looked at from MARGIN before the last other on.
+        `number` gives the number of the fact that an item came with. Items of one before `since` stay:
+        where MARGIN of them stand in a row, none before these is looked at.
         """
-        start, seen = len(self), 0
-        for at, item in zip(range(len(self) - 1, -1, -1), self._backwards(), strict=True):
-            if older(item):
-                seen += 1
-                if seen == MARGIN:
-                    break
+        start = at = len(self)
+        seen = 0
+        for items in self._chunks_backwards():
+            at -= len(items)
+            if max(map(number, items), default=since - 1) < since:
+                seen += len(items)
             else:
-                start, seen = at, 0
+                seen = next(place for place, x in enumerate(items) if number(x) >= since)
+                start = at + seen
+            if seen >= MARGIN:
+                break
         if start == len(self):
             return self
         tail = [new for item in self[start:] if (new := change(item)) is not None]
@@ -117,7 +121,7 @@ class ChunkedSequence(Sequence[T]):
         return kept.plus_all(tail)
 
     def latest(self, wanted: Callable[[T], bool], older: Callable[[T], bool]) -> T | None:
-        """Return the last item that is wanted, looked for as far back as `edited` does; else None."""
+        """Return the last item that is wanted, looked for until MARGIN in a row are `older`; else None."""
         seen = 0
         for item in self._backwards():
             if wanted(item):
@@ -134,13 +138,15 @@ class ChunkedSequence(Sequence[T]):
             yield from each[chunk:]
             chunk = 0
 
-    def _backwards(self) -> Iterator[T]:
-        yield from reversed(self._last)
-        for chunk in reversed(self._full):
-            yield from reversed(chunk)
+    def _chunks_backwards(self) -> Iterator[tuple[T, ...]]:
+        yield self._last
+        yield from reversed(self._full)
         for block in reversed(self._blocks):
-            for chunk in reversed(block):
-                yield from reversed(chunk)
+            yield from reversed(block)
+
+    def _backwards(self) -> Iterator[T]:
+        for chunk in self._chunks_backwards():
+            yield from reversed(chunk)
 
     __reversed__ = _backwards
 

@@ -63,10 +63,12 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
 
 
 def _happened(protocol: Protocol, state: State, said: Utterance, events: Iterable[str]) -> State:
+    watched = [name for name in events if name in protocol.watched]
+    if not watched:
+        return state
     found = dict(state.events)
-    for name in events:
-        if name in protocol.watched:
-            found[name] = found.get(name, _NO_EVENT).plus(_event(said.t, said.fact))
+    for name in watched:
+        found[name] = found.get(name, _NO_EVENT).plus(_event(said.t, said.fact))
     return replaced(state, events=found)
 
 
@@ -201,7 +203,7 @@ def _checked(protocol: Protocol, state: State, drug: object, said: Utterance) ->
 
 def _report(protocol: Protocol, state: State, call: Call, said: Utterance) -> State:
     """Return the state with the tasks done that this call reports."""
-    if not any(call.id in other.task.done_by for other in protocol.call if other.task):
+    if call.id not in protocol.reporting:
         return state
     tasks, pending, carried = state.tasks, dict(state.pending), []
     carried_out = {dose.ordered_fact for dose in _given_by(state, said.fact)}

@@ -86,9 +86,10 @@ LOOK_BACK = 256
 class Case:
     """The fold, kept going. Add facts in the order of their `seq`."""
 
-    def __init__(self, protocol: Protocol) -> None:
+    def __init__(self, protocol: Protocol, understanding: Understanding | None = None) -> None:
+        """`understanding` of the same protocol, where there is one already."""
         self.protocol = protocol
-        self._understanding = understanding_of(protocol)
+        self._understanding = understanding or understanding_of(protocol)
         self._facts: list[Fact] = []
         self._ends: list[float] = []
         """The latest end of any fact so far, for each fact."""
@@ -228,9 +229,11 @@ class Case:
                     log=state.log.plus(line),
                 )
             case Heard():
-                return self._hear(state, fact, self._meaning(fact), standing)
+                return self._hear(state, fact, *self._read(fact), standing)
             case Entered():
-                return self._hear(state, heard_of(fact), meaning_of(self.protocol, fact), standing)
+                entry = heard_of(fact)
+                meaning = meaning_of(self.protocol, fact)
+                return self._hear(state, entry, entry.text, meaning, standing)
             case Noted():
                 line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
                 return replaced(state, log=state.log.plus(line))
@@ -281,14 +284,14 @@ class Case:
             return head.unsure_below_at_stake
         return head.unsure_below
 
-    def _meaning(self, fact: Heard) -> Meaning:
-        """Return the meaning of an utterance. It is read once, which makes folding again many times
-        cheaper."""
+    def _read(self, fact: Heard) -> tuple[str, Meaning]:
+        """Return the words of an utterance and their meaning. It is read once, which makes folding again
+        many times cheaper."""
         known = self._meanings.get(fact.seq)
         if known is None or known[0] is not fact.words:
             meaning = self._understanding.read([word.text for word in fact.words])
             known = self._meanings[fact.seq] = (fact.words, meaning)
-        return known[1]
+        return fact.text, known[1]
 
     def _asks_for_help(self, meaning: Meaning, likely: str) -> bool:
         """Return whether an utterance, or the likeliest words of one not understood, asks for help."""
@@ -300,7 +303,9 @@ class Case:
         own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
         return {**own, **dict(fact.channels)}
 
-    def _hear(self, state: State, fact: Heard, meaning: Meaning, standing: EffectiveFact) -> State:
+    def _hear(
+        self, state: State, fact: Heard, text: str, meaning: Meaning, standing: EffectiveFact
+    ) -> State:
         confidence = 1.0 if standing.amended else confidence_of(fact)
         low = confidence < self._least_confidence(meaning)
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
@@ -312,7 +317,7 @@ class Case:
             fact,
             meaning,
             state.channels,
-            newest(state.loops),
+            newest(state.loops) if fact.voice else (),
             by_hand=standing.speaker_set,
         )
         sender = speaker.station
@@ -340,7 +345,6 @@ class Case:
             *(("entered",) if entered else ()),
             *(("sure-ear",) if standing.ear == "sure" else ()),
         )
-        text = fact.text
         utterance = _utterance(
             fact=fact.seq,
             t=fact.t,
@@ -393,7 +397,7 @@ class Case:
             settled = outcome.settled
             if state.possible_help:
                 help_left = state.possible_help.edited(
-                    lambda u: None if u.loop == settled else u, lambda u: u.fact < settled
+                    lambda u: None if u.loop == settled else u, lambda u: u.fact, settled
                 )
                 state = replaced(state, possible_help=help_left)
             if not doubtful:
@@ -402,7 +406,7 @@ class Case:
             call = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
             if call:
                 rest = state.unsure.edited(
-                    lambda u: None if u is call else u, lambda u: u.fact < settled
+                    lambda u: None if u is call else u, lambda u: u.fact, settled
                 )
                 return apply(self.protocol, replaced(state, unsure=rest), call)
         return state

@@ -85,10 +85,13 @@ def newest(loops: Loops) -> Iterator[Loop]:
 def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
     """Loops that can still be answered, newest first; `closed` adds those just closed."""
     late_s, t = protocol.protocol.late_s, said.t
+    # Most of those looked at were asked too long ago for any window: that is told first.
+    early = t - protocol.longest_window_s - late_s - 1.0
     return [
         loop
         for loop in newest(loops)
-        if (loop.status != "closed" or closed)
+        if (loop.asked > early or loop.stand_by_since is not None)
+        and (loop.status != "closed" or closed)
         and loop.status != "withdrawn"
         and (loop.stand_by_since is not None or t <= loop.asked + loop.window_s + late_s)
     ]

@@ -56,7 +56,7 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         # A timer of the recorder's own, started in the same act: nobody called it, so that it is no loop
         # at all, and no measure counts it as one that was closed.
         own = state.loops.edited(
-            lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id < was.id
+            lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id, was.id
         )
         return replace(state, loops=own)
     though = ", though it was read back otherwise" if was.status == "differs" else ""

@@ -49,7 +49,10 @@ class PersistentSequence(Sequence[T]):
     def __getitem__(self, at: slice) -> tuple[T, ...]: ...
     def __getitem__(self, at: int | slice) -> T | tuple[T, ...]:
         if isinstance(at, slice):
-            return tuple(self._shared[i] for i in range(*at.indices(self._length)))
+            start, stop, step = at.indices(self._length)
+            if step == 1:
+                return tuple(self._shared[start:stop])
+            return tuple(self._shared[i] for i in range(start, stop, step))
         if at < 0:
             at += self._length
         if not 0 <= at < self._length:
@@ -58,6 +61,10 @@ class PersistentSequence(Sequence[T]):
 
     def __iter__(self) -> Iterator[T]:
         for at in range(self._length):
+            yield self._shared[at]
+
+    def __reversed__(self) -> Iterator[T]:
+        for at in range(self._length - 1, -1, -1):
             yield self._shared[at]
 
     def __eq__(self, other: object) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from grammar.case.facts import Heard
@@ -75,12 +76,12 @@ def who_spoke(
 ) -> Speaker:
     """The speaker of `fact`; `loops` are those that may still be answered, newest first."""
     if fact.sender is not None:
-        return Speaker(fact.sender, 1.0, ("set by hand" if by_hand else "source",))
+        return _surely(fact.sender, "set by hand" if by_hand else "source")
     channel = channels.get(fact.channel)
     if not fact.voice:
         if meaning.sender:
-            return Speaker(meaning.sender, 1.0, ("says so",))
-        return Speaker(channel, 1.0, ("channel",)) if channel else NOBODY
+            return _surely(meaning.sender, "says so")
+        return _surely(channel, "channel") if channel else NOBODY
     shares = _shares(protocol, fact.voice)
     reasons: dict[str, list[str]] = {name: [] for name in shares}
     for name, share in fact.voice:
@@ -109,6 +110,11 @@ def who_spoke(
     if nobody >= KNOWN:
         return Speaker(None, nobody, ("no voice that is known",), stranger=True)
     return Speaker(None, found, because, best if found >= PERHAPS else None)
+
+
+@lru_cache(256)
+def _surely(station: str, reason: str) -> Speaker:
+    return Speaker(station, 1.0, (reason,))
 
 
 def _shares(protocol: Protocol, voice: Iterable[tuple[str, float]]) -> dict[str, float]:

@@ -19,7 +19,7 @@ def held_long(
 ) -> tuple[Finding, ...]:
     """Return the finding that stays when a loop that "stand by" kept waiting too long goes on at
     `t`."""
-    if loop is None or not before or loop > before[-1].id:
+    if loop is None or before is after or not before or loop > before[-1].id:
         return ()  # just opened: nothing held it before
     at = place_of(before, loop)  # and after: a loop keeps its place
     if at is None:

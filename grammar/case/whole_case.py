@@ -14,6 +14,7 @@ from grammar.case.facts import Fact, Heard, Withdrawn
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.meaning import Meaning
+from grammar.language.parse import Understanding
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick
 
@@ -30,7 +31,9 @@ class WholeCase(Case):
         self, protocol: Protocol, facts: Iterable[Fact], amending: Sequence[Amending]
     ) -> None:
         """`facts` are gone through once; `amending` are those of them that speak of others."""
-        super().__init__(protocol)
+        super().__init__(protocol, Understanding(protocol, known=0))
+        self._known: dict[str, tuple[str, Meaning]] = {}
+        """Each sentence that was said, as one value for all who say it again, and its meaning."""
         self.begins = array("d")
         """When each fact was, by its number, in seconds; NOWHEN where there is none."""
         self.ends = array("d")
@@ -74,5 +77,14 @@ class WholeCase(Case):
         found = self._withdrawn.get(fact.target)
         return found if found and ended(found) <= fact.t else None
 
-    def _meaning(self, fact: Heard) -> Meaning:
-        return self._understanding.read([word.text for word in fact.words])
+    def _read(self, fact: Heard) -> tuple[str, Meaning]:
+        words = [word.text for word in fact.words]
+        text = " ".join(words)
+        known = self._known.get(text)
+        if known is None:
+            known = text, self._understanding.read(words)
+            if text.count(" ") < len(words):  # else a word has a space in it
+                self._known[text] = known
+        elif text.count(" ") >= len(words):
+            return text, self._understanding.read(words)
+        return known

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping
+from operator import attrgetter
 from typing import TypeVar
 
 from grammar.case.checklist import ChecklistProgress
@@ -17,8 +18,10 @@ from grammar.case.state import State
 from grammar.case.timers import Timer, running_of
 from grammar.case.view import Utterance
 from grammar.case.vitals import VitalSign
-from grammar.protocol.model import Protocol
+from grammar.protocol.model import Call, Protocol
 from grammar.replacing import replaced
+
+_fact = attrgetter("fact")
 
 F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, Utterance, VitalSign)
 """Anything that one fact made."""
@@ -53,8 +56,18 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
     All of them came with the fact or after it, so that only the ends of long sequences are looked at.
     """
     said = utterance_of(state, fact)
-    tasks = _tasks_without(state, fact)
-    timers = _timers_without(protocol, state, fact, said)
+    call = protocol.calls.get(said.call) if said and said.call else None
+
+    def may_have_made(what: object) -> bool:
+        """Return whether the call makes such a thing by the protocol; one that nobody knows may."""
+        return said is None or (call is not None and bool(what))
+
+    tasks, timers = state.tasks, state.timers
+    if may_have_made(call and (call.task or call.id in protocol.reporting)):
+        tasks = _tasks_without(state, fact)
+    if may_have_made(call and call.effect in ("start-timer", "timer-complete")):
+        timers = _timers_without(state, fact, call)
+    doses, records, vitals = state.doses, state.records, state.vitals
     return replaced(
         state,
         withdrawn=state.withdrawn | {fact},
@@ -62,15 +75,16 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
         running=state.running if timers is state.timers else running_of(timers),
         tasks=tasks,
         pending=pending_of(tasks, state),
-        doses=_less(state.doses, fact),
-        records=_less(state.records, fact),
-        vitals=_less(state.vitals, fact),
+        doses=_less(doses, fact) if may_have_made(call and call.effect == "given") else doses,
+        records=_less(records, fact) if may_have_made(call and call.record) else records,
+        vitals=_less(vitals, fact) if may_have_made(call and call.vital) else vitals,
         checklists=tuple(_unticked(one, said) for one in state.checklists)
         if said
         else state.checklists,
         findings=state.findings.edited(
             lambda found: None if fact in found.facts else found,
-            lambda found: max(found.facts, default=0) < fact,
+            lambda found: max(found.facts, default=0),
+            fact,
         ),
         events={
             name: _less(events, fact)
@@ -83,16 +97,11 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
 
 
 def _less(items: ChunkedSequence[F], fact: int) -> ChunkedSequence[F]:
-    return items.edited(
-        lambda item: None if item.fact == fact else item, lambda item: item.fact < fact
-    )
+    return items.edited(lambda item: None if item.fact == fact else item, _fact, fact)
 
 
-def _timers_without(
-    protocol: Protocol, state: State, fact: int, said: Utterance | None
-) -> ChunkedSequence[Timer]:
+def _timers_without(state: State, fact: int, call: Call | None) -> ChunkedSequence[Timer]:
     timers = _less(state.timers, fact)
-    call = protocol.calls.get(said.call) if said and said.call else None
     if call is not None and call.effect == "timer-complete":
         for at, timer in enumerate(timers):
             if timer.ended_by == fact:
@@ -102,8 +111,7 @@ def _timers_without(
 
 def _tasks_without(state: State, fact: int) -> ChunkedSequence[Task]:
     tasks = state.tasks.edited(
-        lambda task: replaced(task, withdrawn=True) if task.fact == fact else task,
-        lambda task: task.fact < fact,
+        lambda task: replaced(task, withdrawn=True) if task.fact == fact else task, _fact, fact
     )
     if tasks == state.tasks:
         tasks = state.tasks
@@ -149,7 +157,7 @@ def _unticked(progress: ChecklistProgress, said: Utterance) -> ChecklistProgress
         progress,
         answered={item: t for item, t in progress.answered.items() if t != said.t},
         facts=progress.facts.edited(
-            lambda fact: None if fact == said.fact else fact, lambda fact: fact < said.fact
+            lambda fact: None if fact == said.fact else fact, int, said.fact
         ),
     )
 
@@ -184,6 +192,7 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
             if task.fact == loop.fact and task.call in before
             else task
         ),
-        lambda task: task.fact < loop.fact,
+        _fact,
+        loop.fact,
     )
     return replaced(applied, tasks=tasks, pending=pending_of(tasks, applied))

@@ -54,11 +54,11 @@ class Meaning:
     @property
     def at_stake(self) -> bool:
         """Whether it holds a drug, a unit or a number, which would do harm if heard wrongly."""
-        return any(
-            name in ("drug", "unit") or isinstance(value, Decimal)
-            for reading in self.readings
-            for name, value in reading.slots.items()
-        )
+        for reading in self.readings:
+            for name, value in reading.slots.items():
+                if name in ("drug", "unit") or isinstance(value, Decimal):
+                    return True
+        return False
 
     @property
     def reading(self) -> Reading | None:

@@ -52,7 +52,8 @@ def understanding_of(protocol: Protocol) -> Understanding:
 class Understanding:
     """One protocol, made ready for reading. A meaning depends on the words alone."""
 
-    def __init__(self, protocol: Protocol) -> None:
+    def __init__(self, protocol: Protocol, known: int = KNOWN) -> None:
+        """`known` is how many sentences' meanings are kept."""
         self._protocol = protocol
         self._language = language(protocol.protocol.language)
         self._rules = rules(protocol)
@@ -60,7 +61,7 @@ class Understanding:
         self._names = _names(protocol)
         starting = _by_first_word(self._bodies, self._rules)
         self._matcher = Matcher(self._language, self._rules, self._names, frame(protocol), starting)
-        self._known = lru_cache(KNOWN)(self._read)
+        self._known = lru_cache(known)(self._read)
         self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
 
     def read(self, words: Sequence[str]) -> Meaning:

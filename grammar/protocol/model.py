@@ -220,6 +220,16 @@ class Protocol(Table):
                 found.setdefault(call.vital.id, call.vital)
         return found
 
+    @cached_property
+    def longest_window_s(self) -> float:
+        """Seconds that a call of any kind may wait at most."""
+        return max((self.window(call.id) for call in self.call), default=0.0)
+
+    @cached_property
+    def reporting(self) -> frozenset[str]:
+        """The calls that report a task done."""
+        return frozenset(done for call in self.call if call.task for done in call.task.done_by)
+
     def window(self, call_id: str) -> float:
         """Return seconds that a call of this kind may wait."""
         own = self.calls[call_id].window_s if call_id in self.calls else None

@@ -18,6 +18,7 @@ from types import ModuleType
 from typing import cast
 
 from grammar.errors import UserError
+from grammar.replacing import quick
 from listener.storage.hash_chain import Row
 from listener.storage.passphrase import Keys
 from listener.storage.private_files import copy_data, is_regular
@@ -34,6 +35,8 @@ SEALS = "seals.jsonl"
 
 APPLICATION_ID = 0x616E7362
 """Marks the file as a case journal (SQLite's application_id)."""
+
+_row = quick(Row)
 
 _LONGEST = 2**26
 """Most bytes of a fact, far more than one ever has."""
@@ -138,16 +141,24 @@ def rows(database: sqlite3.Connection, version: int) -> Iterator[Row]:
     yield from map(_as_row, database.execute(f"{select} ORDER BY seq"))
 
 
+def bodies(database: sqlite3.Connection, most: int) -> Iterator[bytes]:
+    """Yield what the first `most` facts hold, in the order of their numbers. Raises sqlite3.Error."""
+    select = "SELECT CAST(body AS BLOB) FROM fact ORDER BY seq LIMIT ?"
+    yield from (body or b"" for (body,) in database.execute(select, (most,)))
+
+
 def bodies_of_kinds(
-    database: sqlite3.Connection, kinds: Iterable[str], most: int
+    database: sqlite3.Connection, kinds: Iterable[str], most: int, *, others: bool = False
 ) -> Iterator[bytes]:
-    """Yield what the facts of these kinds hold, in the order of their numbers, of the first `most` facts.
+    """Yield what the facts of these kinds hold, or all `others`, in the order of their numbers, of the
+    first `most` facts.
 
     In canonical JSON no text holds an unescaped quote, so that the kind is found without reading the rest;
     a marked text that stands elsewhere is left to who reads the fact. Raises sqlite3.Error.
     """
     marks = [f'"kind":"{kind}"'.encode() for kind in kinds]
     wanted = " OR ".join(["instr(body, ?)"] * len(marks))
+    wanted = f"NOT ({wanted})" if others else wanted
     first = "SELECT CAST(body AS BLOB) AS body FROM fact ORDER BY seq LIMIT ?"
     yield from (
         body
@@ -165,7 +176,7 @@ def seal_lines(database: sqlite3.Connection) -> list[str]:
 
 def _as_row(found: tuple[int, bytes | None, bytes | None, bytes | None, int]) -> Row:
     seq, before, own, body, texts = found
-    return Row(seq, before or b"", own or b"", body or b"", bool(texts))
+    return _row(seq, before or b"", own or b"", body or b"", bool(texts))
 
 
 def page_size(path: Path) -> int:

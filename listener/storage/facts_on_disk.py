@@ -15,7 +15,7 @@ from typing import overload
 
 from grammar.case.facts import Fact, fact_from_json
 from grammar.errors import UserError
-from listener.storage.database import bodies_of_kinds, rows, untouched, version_of
+from listener.storage.database import bodies, bodies_of_kinds, untouched, version_of
 from listener.storage.fact_reader import Progress
 from listener.storage.journal import journal_in, reason
 from listener.storage.passphrase import Keys
@@ -34,6 +34,10 @@ class FactsOnDisk(Sequence[Fact]):
         self._path, self._keys, self._count = journal_in(folder), keys, count
         self.progress: Progress | None = None
         """Told now and then how many of all were given, where somebody waits."""
+        self._rare: list[Fact] | None = None
+        """All facts but those heard, once they were asked for and where they are few."""
+        self._many = False
+        """They are not."""
 
     def __len__(self) -> int:
         return self._count
@@ -46,9 +50,22 @@ class FactsOnDisk(Sequence[Fact]):
 
     def of_kinds(self, *kinds: str) -> list[Fact]:
         """Return the facts of these kinds alone; the others are not read beyond their kind."""
-        with self._database() as (database, _):
+        if "heard" not in kinds and self._few():
+            return [fact for fact in self._rare or () if fact.kind in kinds]
+        with self._database() as database:
             found = bodies_of_kinds(database, kinds, self._count)
-            return [fact_from_json(body) for body in found]
+            return [fact for fact in map(fact_from_json, found) if fact.kind in kinds]
+
+    def _few(self) -> bool:
+        """Return whether few facts are others than heard; they are held then, since all ask for them."""
+        if self._rare is None:
+            with self._database() as database:
+                found = bodies_of_kinds(database, ["heard"], self._count, others=True)
+                self._rare = [fact_from_json(body) for body in islice(found, HELD + 1)]
+            if len(self._rare) > HELD:
+                self._rare = []
+                self._many = True
+        return not self._many
 
     @overload
     def __getitem__(self, at: int) -> Fact: ...
@@ -67,14 +84,15 @@ class FactsOnDisk(Sequence[Fact]):
         return found
 
     def _bodies(self) -> Iterator[bytes]:
-        with self._database() as (database, version):
-            yield from (row.body for row in islice(rows(database, version), self._count))
+        with self._database() as database:
+            yield from bodies(database, self._count)
 
     @contextmanager
-    def _database(self) -> Iterator[tuple[sqlite3.Connection, int]]:
+    def _database(self) -> Iterator[sqlite3.Connection]:
         try:
             with untouched(self._path, self._keys) as database:
-                yield database, version_of(database, self._path)
+                version_of(database, self._path)
+                yield database
         except (OSError, sqlite3.Error) as error:
             raise UserError(f"{self._path} cannot be read as a journal: {reason(error)}") from None
 
