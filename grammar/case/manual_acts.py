@@ -76,7 +76,8 @@ def timer_changed(state: State, fact: TimerChanged) -> State:
         text = f"timer stopped: {timer.name}"
     else:
         changed = replace(timer, extended_s=timer.extended_s + fact.seconds)
-        text = f"timer made {duration(fact.seconds)} longer: {timer.name}"
+        whole = duration(round(changed.duration_s + changed.extended_s, 1))
+        text = f"timer {timer.origin} made {duration(fact.seconds)} longer: now {whole}"
     timers = state.timers.put(at, changed)
     return _told(replace(state, timers=timers, running=running_of(timers)), fact, text)
 

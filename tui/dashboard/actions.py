@@ -26,7 +26,7 @@ from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import call_aloud, heard, station
+from tui.text.wording import call_aloud, clean, heard, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -201,15 +201,27 @@ class CaseActions(ActionBase):
             if not said:
                 raise ValueError("nothing was heard yet")
             at = next((i for i, one in enumerate(said) if one.fact == wanted), len(said) - 1)
-            return self._amending(hands, said, at, stage)
+            below = self._by_hand_since(hands, said[at]) if wanted is None else ""
+            return self._amending(hands, said, at, stage, below)
 
         self.open(opened)
 
+    def _by_hand_since(self, hands: ManualEntry, said: Utterance) -> str:
+        """Return what stands below the newest utterance and was done by hand, in words; "" where nothing
+        does: that is nothing that anybody said."""
+        last = max(self.view_now().log, key=lambda line: (line.t, line.fact))
+        return clean(hands.last_in_words(last.fact)) if last.fact != said.fact else ""
+
     def _amending(
-        self, hands: ManualEntry, said: Sequence[Utterance], at: int, stage: Stage
+        self,
+        hands: ManualEntry,
+        said: Sequence[Utterance],
+        at: int,
+        stage: Stage,
+        below: str = "",
     ) -> Dialog:
         return AmendDialog(
-            self.keymap, hands, said, at, self.choices, self._guesses, self.view_now, stage
+            self.keymap, hands, said, at, self.choices, self._guesses, self.view_now, stage, below
         )
 
     def action_undo(self) -> None:

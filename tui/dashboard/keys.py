@@ -171,7 +171,7 @@ _SHOWN = {
     "home": "Home",
     "end": "End",
     "escape": "Esc",
-    "backspace": "Back",
+    "backspace": "Backspace",
     "enter": "Enter",
     "space": "Space",
     "tab": "Tab",

@@ -135,6 +135,25 @@ class ManualEntry:
     def record(self, *, on: bool) -> None:
         self.tell(RecordingSet(t=self.clock(), on=on))
 
+    def last_in_words(self, fact: int) -> str:
+        """Return what was done last by hand, in words, where it is the fact of that number; else ""."""
+        left = self._left()
+        return in_words(self.protocol, left[-1]) if left and left[-1].seq == fact else ""
+
+    def _left(self) -> list[Fact]:
+        """All that was done by hand and can be taken back, in order."""
+        facts = self.facts()
+        gone = taken_back(facts)
+        acts = {f.seq: f for f in facts if isinstance(f, Acts)}
+        # Taking back one's own act is not itself an act: undo goes on to the one before.
+        return [
+            fact
+            for fact in acts.values()
+            if fact.seq not in gone
+            and not (isinstance(fact, Withdrawn) and fact.target in acts)
+            and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
+        ]
+
     def undo(self, past: int | None = None) -> str | None:
         """Take back what was done last, all of it where one key told several facts. In words; None
         where there is nothing left to take back.
@@ -142,19 +161,9 @@ class ManualEntry:
         Nothing is passed over without a word: where the recording was paused or taken up last,
         RecordingLast says so with that fact's number, and `past` is the number of the fact told so before.
         """
-        facts = self.facts()
-        gone = taken_back(facts)
-        acts = {f.seq: f for f in facts if isinstance(f, Acts)}
-        # Taking back one's own act is not itself an act: undo goes on to the one before.
-        left = [
-            fact
-            for fact in acts.values()
-            if fact.seq not in gone
-            and not (isinstance(fact, Withdrawn) and fact.target in acts)
-            and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
-        ]
+        left = self._left()
         last = left[-1] if left else None
-        by_hand = (f for f in reversed(facts) if isinstance(f, RecordingSet) and not f.audio)
+        by_hand = (f for f in reversed(self.facts()) if isinstance(f, RecordingSet) and not f.audio)
         recording = next(by_hand, None)
         if recording and recording.seq > max((last.seq if last else 0), past or 0):
             raise RecordingLast(recording.seq, in_words(self.protocol, last) if last else "")

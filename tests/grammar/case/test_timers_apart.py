@@ -88,5 +88,5 @@ def test_a_timer_that_was_not_complete_after_all_runs_on() -> None:
 def test_stopping_and_lengthening_tell_which_in_the_log() -> None:
     stop = TimerChanged(t=75, timer=4, change="stop")
     lines = [line.text for line in case(CALLED, BACK, OWN, LONGER, stop).view(80).log]
-    assert "timer made 60 s longer: 3 min from 00:25" in lines
+    assert "timer from 00:25 made 60 s longer: now 4 min" in lines
     assert "timer stopped: 3 min by hand 01:01" in lines

@@ -49,12 +49,12 @@ async def test_words_drugs_or_one_station_narrow_the_log_down(
 async def test_enter_goes_to_the_line_and_end_follows_again() -> None:
     many = case(ORDER, *(heard(20 + n, "saturation ninety four percent") for n in range(60)))
     async with desk(many, 100) as seen:
-        assert "call Team leader" not in log_of(await seen.text())
+        assert "ORDER Team leader" not in log_of(await seen.text())
         await seen.pilot.press("/", *"ketamine", "enter")
         assert seen.app.box.dialog is None
-        assert "call Team leader" in log_of(await seen.text())
+        assert "ORDER Team leader" in log_of(await seen.text())
         await seen.pilot.press("end")
-        assert "call Team leader" not in log_of(await seen.text())
+        assert "ORDER Team leader" not in log_of(await seen.text())
 
 
 def log_of(text: str) -> str:

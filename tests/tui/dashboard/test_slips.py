@@ -353,3 +353,32 @@ async def test_the_page_to_read_out_scrolls_line_by_line_and_page_by_page_to_its
         assert shown(seen).splitlines()[1 : len(first)] == first[1:]
         await seen.pilot.press("pagedown", "pagedown", "end")
         assert "No doses" in shown(seen) or "advice" in shown(seen) or "policy" in shown(seen)
+
+
+# ---------------------------------------------------------------- what stands last in the log
+
+
+@pytest.mark.parametrize("key", ["m", "ks"])
+async def test_below_what_nobody_said_stands_what_was_done_by_hand_and_the_key_for_that(
+    key: str,
+) -> None:
+    async with desk(case(ORDER), 60, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press(*key)
+        await seen.pilot.pause(BOUNCE_S)  # letters at once after those of a dialog are typed text
+        await seen.pilot.press("a")
+        assert "drugs nurse draw up seventy milligrams" in shown(seen)
+        assert "by hand: u takes that back, not this" in shown(seen)
+        await seen.pilot.press("escape", "u", "a")
+        assert "takes that back, not this" not in shown(seen)
+        await seen.pilot.press("w")
+        assert "WILL BE WITHDRAWN  ORDER: Draw up ketamine 70 mg" in shown(seen)
+
+
+async def test_a_call_of_long_ago_says_before_it_is_stored_that_it_will_be_unanswered() -> None:
+    async with desk(case(), 200, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cgk", "7", "0", "tab", "tab", "tab", "2", "m", "enter", "enter")
+        assert "at once as UNANSWERED: h says that one was heard" in shown(seen)
+        await seen.pilot.press("escape", *"cgk", "7", "0", "enter")
+        assert "at once as UNANSWERED" not in shown(seen)

@@ -14,11 +14,14 @@ from grammar.language.words import Word
 from tests.support.places import README, ROOT
 from tests.support.screens import ShownCase, case, desk, heard
 from tui.dashboard.dialogs.dialog import BOUNCE_S
+from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.urgent import UrgentLine
 
 TOUR = ROOT / "tui" / "dashboard" / "README.md"
 
 FIFTEEN = heard(20, "drugs nurse give fifteen milligrams of ketamine", "team-leader")
+SEVENTY = heard(20, "drugs nurse give seventy milligrams of ketamine", "team-leader")
+SEVENTEEN = heard(24, "seventeen milligrams of ketamine", "drugs-nurse")
 DOUBTFUL = heard(30, "heart rate ninety", None, 0.2)
 TIMER = heard(5, "timer sixty", "team-leader")
 
@@ -43,11 +46,14 @@ def last_speaker(seen: ShownCase) -> str | None:
 TASKS: dict[str, tuple[tuple[Fact, ...], Callable[[ShownCase], bool]]] = {
     "saturation": ((), lambda seen: values(seen) == {"saturation": "94"}),
     "waiting calls": ((FIFTEEN,), lambda seen: loops(seen) == {2: "closed"}),
-    "70 mg": (
-        (heard(20, "drugs nurse give seventeen milligrams of ketamine", "team-leader"),),
-        lambda seen: seen.case.view(35).loops[0][0].slots["amount"] == 70,
+    "17 mg": (
+        (SEVENTY, SEVENTEEN, heard(30, "oxygen is on", "airway-operator")),
+        lambda seen: loops(seen)[2] == "closed",
     ),
-    "right as heard": ((DOUBTFUL,), lambda seen: values(seen) == {"heart-rate": "90"}),
+    "fentanyl": (
+        (heard(10, "give one hundred micrograms of fentanyl", "team-leader"), SEVENTY),
+        lambda seen: seen.app.query_one(RunningLog).found == 2,
+    ),
     "Nobody said": ((FIFTEEN,), lambda seen: not loops(seen)),
     "drugs nurse": ((DOUBTFUL,), lambda seen: last_speaker(seen) == "drugs-nurse"),
     "three minutes": (
@@ -72,7 +78,7 @@ MORE: dict[str, tuple[tuple[Fact, ...], Callable[[ShownCase], bool]]] = {
         (),
         lambda seen: [fact.kind for fact in seen.case.facts[1:]] == ["entered", "withdrawn"],
     ),
-    "Caps Lock": ((), lambda seen: values(seen) == {"saturation": "94"}),
+    "right as heard": ((DOUBTFUL,), lambda seen: values(seen) == {"heart-rate": "90"}),
     "none of the guesses": ((DOUBTFUL,), lambda seen: values(seen) == {"heart-rate": "66"}),
     "answered at 0:25": ((FIFTEEN,), lambda seen: view(seen).loops[0][0].closed == 25),
     "twenty seconds ago": ((), lambda seen: [v.t for v in view(seen).vitals] == [15]),

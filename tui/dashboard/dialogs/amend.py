@@ -53,10 +53,12 @@ class AmendDialog(Dialog):
         guesses: Guesses,
         view_now: Callable[[], View],
         stage: Stage = "guesses",
+        below: str = "",
     ) -> None:
         """`said` are the utterances as they stood when it was opened, oldest first; `at` is one.
 
-        `guess` gives what else one may have been, `guesses` what typed text means.
+        `guess` gives what else one may have been, `guesses` what typed text means. `below` is what was done
+        by hand since and stands last in the log: that was not said, and another key takes it back.
         """
         super().__init__(keys)
         self._hands = hands
@@ -66,6 +68,7 @@ class AmendDialog(Dialog):
         self._guesses_of = guesses
         self._view_now = view_now
         self._stage: Stage = stage
+        self._below = below
         self._step: ConfirmDialog | None = None
         """The reading that was chosen, seen in words before Enter stores it."""
         self._typed = Typed()
@@ -252,6 +255,9 @@ class AmendDialog(Dialog):
             (utterance_in_words(protocol, one) if self._by_hand else heard(one.text), "$ink"),
         )
         yield from line.wrap(self.room)
+        if self._below and self._stage == "guesses" and self._at == len(self._said) - 1:
+            last = f"below it: {self._below}, by hand: {shown('undo')} takes that back, not this"
+            yield Content.styled(last, "$quiet")
         if self._stage == "words":
             yield Content.styled(
                 "what was said? type it, or ← → to change what stands; Enter", "$ink"

@@ -263,6 +263,12 @@ class EnterDialog(Dialog):
             doubt = self._sheet_doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")
+            if self._window_is_over:
+                heard = self.keymap.shown("heard")
+                later = (
+                    f"it waits for an answer at once as UNANSWERED: {heard} says that one was heard"
+                )
+                yield Content.styled(later, "$quiet")
             yield Content.styled("Enter stores it", "$ink")
             return
         yield self.heading(
@@ -276,6 +282,13 @@ class EnterDialog(Dialog):
             return
         yield Content.styled(f"{self._step.title}? {self._hint()}{skip}", "$ink")
         yield Content.assemble(self._typed.picture(), (f"   {self._understood()}", "$quiet"))
+
+    @property
+    def _window_is_over(self) -> bool:
+        """Whether it was called so long ago that its answer is overdue as soon as it is stored."""
+        if self._at_s is None or self._call is None or self._call.readback == "none":
+            return False
+        return self._hands.clock() - self._at_s >= self._hands.protocol.window(self._call.id)
 
     def _words(self) -> str:
         assert self._call is not None

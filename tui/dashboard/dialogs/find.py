@@ -67,7 +67,7 @@ class FindDialog(Dialog):
             ("shown: ", "$quiet"),
             (self._only[0], "bold $ink"),
             ("   Tab: ", "bold $heading"),
-            (f"only {self._only[1]}" if self._only[1] != EVERYTHING else EVERYTHING, "$quiet"),
+            (self._next, "$quiet"),
         )
         found = self._found()
         if not found:
@@ -83,6 +83,12 @@ class FindDialog(Dialog):
             yield clickable(
                 shown.stylize("bold $ink" if at == self._chosen else "$ink"), "take", line.fact
             )
+
+    @property
+    def _next(self) -> str:
+        """What Tab would show, in words."""
+        after = self._only[1]
+        return after if after in (EVERYTHING, DRUGS) else f"only {after}"
 
     def _enter(self) -> None:
         found = self._found()
