@@ -62,7 +62,7 @@ from grammar.case.view import LogLine, Utterance, View
 from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning
-from grammar.language.parse import understanding_of
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
