@@ -184,7 +184,7 @@ class Bench:
     real_time_factor: float
     """Seconds of processor time, all threads together, for a second of sound."""
     peak_memory_mb: float | None
-    """Of a process that only listens, at real pace; None where nothing was heard so."""
+    """Of processes that only listen, at real pace; None where nothing was heard so."""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for JSON."""

@@ -47,7 +47,7 @@ def side_by_side(benches: Sequence[Bench]) -> str:
         ["end of speech to stored fact, median, ms", *(_late(one, "median") for one in benches)],
         ["… 95th percentile, ms", *(_late(one, "percentile_95") for one in benches)],
         ["real-time factor", *(f"{one.real_time_factor:.3f}" for one in benches)],
-        ["peak memory of the listening process, MB", *(_memory(one) for one in benches)],
+        ["peak memory of the processes that listen, MB", *(_memory(one) for one in benches)],
     ]
     lines += _table(["", *(one.engine for one in benches)], rows)
     return "\n".join(lines)
@@ -93,7 +93,7 @@ def _lines(bench: Bench) -> Iterator[str]:
         )
     yield f"real-time factor {bench.real_time_factor:.3f}"
     if bench.peak_memory_mb is not None:
-        yield f"peak memory of the listening process {bench.peak_memory_mb:.0f} MB"
+        yield f"peak memory of the processes that listen {bench.peak_memory_mb:.0f} MB"
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:

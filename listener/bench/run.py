@@ -9,11 +9,15 @@ import time
 import zlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Literal
+
+import numpy as np
 
 from grammar.errors import UserError
 from grammar.language.parse import Understanding, understanding_of
@@ -27,7 +31,12 @@ from listener.bench.conditions import KITCHEN_DB, applied, in_kitchen
 from listener.bench.figures import Bench, Tally, delays, figures, reliability
 from listener.bench.hearing import BOTH, QUICK, SURE, Ear, LoneWords
 from listener.bench.judging import Answer, Verdict, judge_clip, judge_words
-from listener.confidence.supervised_sure_ear import load_sure_ear, wanted_model
+from listener.confidence.supervised_sure_ear import (
+    SupervisedSureEar,
+    SureListener,
+    load_sure_ear,
+    wanted_model,
+)
 from listener.recognition.calibration import Calibration
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
@@ -56,9 +65,11 @@ class Wanted:
 class _Ears:
     """The recognisers that the clips need, each made once."""
 
-    def __init__(self, wanted: Wanted, cases: Path) -> None:
+    def __init__(self, wanted: Wanted, cases: Path, *, apart: bool = False) -> None:
+        """`apart`: the sure ear has a process of its own, as in a case."""
         self._wanted = wanted
         self._cases = cases
+        self._apart = apart
         self._ears: dict[str, tuple[Ear, Understanding]] = {}
         self._lone: dict[tuple[str, ...], LoneWords] = {}
         self.engine = ""
@@ -84,12 +95,17 @@ class _Ears:
             self._lone[phrases], self.engine = LoneWords(found, sure), found.name
         return self._lone[phrases]
 
-    def _sure(self, protocol: Protocol) -> SureEar | None:
+    def _sure(self, protocol: Protocol) -> SureListener | None:
         model = wanted_model() if self._wanted.ears == "both" else None
         if model is None:
             return None
         self.ears = (BOTH, QUICK, SURE)
-        return load_sure_ear(protocol, model.folder)
+        if not self._apart:
+            return load_sure_ear(protocol, model.folder)
+        sure = SupervisedSureEar(partial(load_sure_ear, protocol, model.folder), model.name)
+        atexit.register(sure.close)
+        sure.hear(np.zeros(SAMPLE_RATE, np.int16))  # loaded from here on, as in a case under way
+        return sure
 
     def _choose(self, protocol: Protocol) -> Recogniser:
         wanted, language = self._wanted, protocol.protocol.language
@@ -191,7 +207,8 @@ def _at_real_pace(
 ) -> tuple[dict[str, list[float]], float | None]:
     """Delays of clips spread evenly over the folder, under each condition in turn; peak memory.
 
-    In a process of its own, whose memory is what listening takes and nothing else.
+    In a process of its own, and the sure ear in another, as in a case: their memory is what listening
+    takes and nothing else.
     """
     calls = [
         clip
@@ -221,7 +238,7 @@ _ears: _Ears | None = None
 def _open_ears(wanted: Wanted) -> None:
     global _ears  # noqa: PLW0603  (what a worker process is made with has no other place)
     folder = TemporaryDirectory(prefix="answerback-bench-")
-    _ears = _Ears(wanted, Path(folder.name))
+    _ears = _Ears(wanted, Path(folder.name), apart=True)
     atexit.register(folder.cleanup)
 
 
@@ -236,12 +253,20 @@ def _hear_at_real_pace(clip: Clip, samples: Samples) -> tuple[dict[str, list[flo
 
 
 def peak_memory_mb() -> float:
-    """The most memory this process has held, in 10^6 bytes."""
-    status = Path("/proc/self/status")
-    if status.exists():
+    """The most memory this process and those that it began have held, in 10^6 bytes, each at its worst."""
+    own = Path("/proc/self")
+    if (own / "status").exists():
         # Unlike getrusage, it forgets what the process was before it became this programme.
-        lines = status.read_text(encoding="ascii").splitlines()
-        peak = next(line for line in lines if line.startswith("VmHWM:"))
-        return int(peak.split()[1]) * 1024 / 1e6
+        began = [each for file in own.glob("task/*/children") for each in file.read_text().split()]
+        return sum(_peak_mb(process) for process in (own, *(own.parent / each for each in began)))
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return most / 1e6 if sys.platform == "darwin" else most * 1024 / 1e6
+
+
+def _peak_mb(process: Path) -> float:
+    """Of one process by its folder in /proc, 0 where it has ended."""
+    with suppress(OSError):
+        for line in (process / "status").read_text(encoding="ascii").splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) * 1024 / 1e6
+    return 0.0
