@@ -20,6 +20,7 @@ from listener.audio.level_check import LevelCheck
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.palette import dress
 from tui.dashboard.settings import Theme
+from tui.dashboard.widgets.header import in_rows
 from tui.pages.briefing import briefing
 from tui.pages.page import as_text
 from tui.text.speakers import VOICE_NOTICE
@@ -249,10 +250,10 @@ class Preflight(App[Choice]):
 
     def _keys(self) -> Content:
         caution = CAUTION if self.size.width > len(CAUTION) + 2 else CAUTION_IN_SHORT
-        parts: list[tuple[str, str]] = [(f"{caution}\n", "$quiet")]
-        for key, what in KEYS:
-            parts += [(key, "bold $heading"), (f" {what}  ", "$quiet")]
-        return Content.assemble(*parts)
+        # A key that would do nothing is not offered, and no row ends between a key and its word.
+        keys = [pair for pair in KEYS if pair[0] != "e" or len(self._ears) > 1]
+        rows = in_rows(keys, max(self.size.width - 2, 20))
+        return Content("\n").join([Content.styled(caution, "$quiet"), *rows])
 
     # ------------------------------------------------------------------ keys
 

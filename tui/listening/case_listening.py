@@ -6,7 +6,7 @@ import threading
 from collections.abc import Sequence
 from typing import Protocol as Interface
 
-from grammar.case.facts import Fact, Noted, Resumed
+from grammar.case.facts import Fact, Heard, HeardOut, Noted, Resumed
 from grammar.case.view import Utterance
 from listener.audio.blocks import Source
 from listener.live import Live, Opening
@@ -17,6 +17,7 @@ from tui.listening.ending import end_case
 from tui.listening.options import CaseOptions
 from tui.listening.prompts import Prompter
 from tui.text.wall_clock import wall_now, wall_stamp
+from tui.text.words_on_their_way import not_told_yet
 
 
 class Follower(Interface):
@@ -69,6 +70,8 @@ class Listening:
         self._prompter = self._prompts(parts, options)
         self._partial: tuple[int, str] = (0, "")
         """The channel that speaks, and its words on their way."""
+        self._told: tuple[tuple[str, ...], ...] = ()
+        """What was told of the stretch of speech that goes on, each as its words."""
         self._level: float | None = None
         self._ended = False
         self._failure: str | None = None
@@ -159,7 +162,7 @@ class Listening:
             ears=self.ears.listening,
             level_dbfs=self._level,
             recording=self._opening.recording,
-            partial=self._partial[1],
+            partial=not_told_yet(self._partial[1], self._told),
             source=self._opening.source,
             title=self.protocol.protocol.title,
             ended=self._ended,
@@ -171,11 +174,15 @@ class Listening:
         )
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        if isinstance(fact, Heard | HeardOut):
+            self._told = (*self._told, tuple(word.text for word in fact.words))
         if self.follower:
             self.follower.heard(fact, utterance)
 
     def speaking(self, channel: int, words: str) -> None:
         if words or channel == self._partial[0]:
+            if not self._partial[1]:
+                self._told = ()  # another stretch of speech begins
             self._partial = (channel, words)
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:

@@ -1,5 +1,6 @@
 """A key is answered on the screen within 100 ms at the 95th percentile while ten utterances a second come
-(the recorder's own wish, no source). `python -m tests.tools.benchmark_dashboard` prints the same at length."""
+(the recorder's own wish, no source). `python -m tests.tools.benchmark_dashboard` prints
+the same at length."""
 
 from __future__ import annotations
 
