@@ -71,7 +71,7 @@ class Listening:
         self._partial: tuple[int, str] = (0, "")
         """The channel that speaks, and its words on their way."""
         self._told: tuple[tuple[str, ...], ...] = ()
-        """What was told of the stretch of speech that goes on, each as its words."""
+        """The utterances told of the stretch of speech that goes on, each as its words."""
         self._level: float | None = None
         self._ended = False
         self._failure: str | None = None

@@ -86,7 +86,7 @@ class FindDialog(Dialog):
 
     @property
     def _next(self) -> str:
-        """What Tab would show, in words."""
+        """The lines that Tab would show, in words."""
         after = self._only[1]
         return after if after in (EVERYTHING, DRUGS) else f"only {after}"
 
