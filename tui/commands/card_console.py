@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import select
-import sys
-import termios
-import tty
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Final, TextIO
+from typing import Final
 
 from grammar.advice.reading_card import reading_card
 from grammar.language.phrases import network
@@ -21,18 +16,19 @@ from listener.audio.blocks import Source
 from listener.confidence.supervised_sure_ear import SureListener, start_sure_ear
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import Recogniser
-from listener.team.card_reading import ENOUGH, CardReading, Sentence, Wish, usable_prints, weighed
+from listener.team.card_reading import ENOUGH, CardReading, Sentence, usable_prints, weighed
 from listener.team.ear_comparison import ASIDE, SURE, EarScore, QuickEars, table
 from listener.team.member import Member
+from listener.team.spoken_consent import ConsentEar
+from tui.commands.card_consent import SpokenConsent, ask_consent
+from tui.commands.console import Console
 from tui.text.speakers import VOICE_NOTICE
 from tui.text.wall_clock import wall_stamp
-from tui.text.wording import clean, station
+from tui.text.wording import station
 
 NO_ORDER: Final = "The sentences are words to try the sound with; nobody acts on them."
 TRIES: Final = 3
 """A sentence whose sound is bad, or that no ear understood, is asked for again so often."""
-_BAR: Final = 24
-_WISHES: Final = {"s": "skip", "\x1b": "leave", "q": "leave"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,68 +38,6 @@ class CardRead:
     station: str
     sentences: tuple[Sentence, ...]
     member: Member | None
-
-
-class Console:
-    """Asks and tells on a terminal, or on plain streams."""
-
-    def __init__(self, lines: TextIO | None = None, out: TextIO | None = None) -> None:
-        """Standard input and standard error where nothing else is given."""
-        self._lines, self._out = lines or sys.stdin, out or sys.stderr
-        self._drawn = False
-
-    def say(self, text: str) -> None:
-        """Print a line."""
-        if self._drawn:
-            print("\r\033[K", end="", file=self._out)
-            self._drawn = False
-        print(clean(text), file=self._out, flush=True)
-
-    def ask(self, question: str) -> str:
-        """Return the answer, a line; "" at the end of the input."""
-        print(clean(question), end=" ", file=self._out, flush=True)
-        answer = self._lines.readline().strip()
-        if not self._lines.isatty():  # else whoever answered ended the line
-            print(file=self._out)
-        return answer
-
-    def bar(self, done: int, of: int, loud: float) -> None:
-        """Show how far the card is, and how loud it is now, 0 to 1."""
-        if not self._out.isatty():
-            return
-        full = _BAR * done // max(of, 1)
-        meter = "▮" * round(10 * min(loud * 2, 1.0))
-        line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}   {meter:<10}  s skip, q end"
-        print(f"\r\033[K{line}", end="", file=self._out, flush=True)
-        self._drawn = True
-
-    def progress(self, done: int, of: int) -> None:
-        """Show how far long work is."""
-        if self._out.isatty():
-            full = _BAR * done // max(of, 1)
-            line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}"
-            print(f"\r\033[K{line}", end="", file=self._out, flush=True)
-            self._drawn = True
-
-    @contextmanager
-    def keys(self) -> Iterator[Wish]:
-        """Give a function that says which key was pressed since it was last asked."""
-        if not self._lines.isatty():
-            yield lambda: ""
-            return
-        handle = self._lines.fileno()
-        before = termios.tcgetattr(handle)
-        tty.setcbreak(handle)
-        try:
-            yield lambda: _pressed(handle)
-        finally:
-            termios.tcsetattr(handle, termios.TCSADRAIN, before)
-
-
-def _pressed(handle: int) -> str:
-    if not select.select([handle], [], [], 0)[0]:
-        return ""
-    return _WISHES.get(os.read(handle, 1).decode(errors="replace"), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,15 +83,23 @@ def read_cards(
     done: Callable[[CardRead], None],
     *,
     case: bool,
+    free_name: Callable[[str], str] = str,
 ) -> None:
     """Have a card read for one station after the other, and give each to `done`. `source` opens the sound
-    of a station. With `case` a voice may be known for one case only; else only under a name."""
+    of a station. With `case` a voice may be known for one case only; else only under a name. A voice whose
+    person says aloud that it may be kept is kept under `free_name` of its station's title."""
     card = reading_card(ears.protocol)
+    ear: ConsentEar | None = None
     for line in (VOICE_NOTICE, NO_ORDER):
         console.say(line)
     for name in stations:
         title = station(ears.protocol, name)
-        agreed, kept = _consent(console, title, case=case)
+        sound = source(name)
+        spoken = None
+        if ears.protocol.protocol.language == "en" and sound.live and console.waits:
+            ear = ear or ConsentEar(ears.sure)
+            spoken = SpokenConsent(ear, sound, free_name(title))
+        agreed, kept = ask_consent(console, title, spoken, case=case)
         if not agreed:
             console.say(f"{title}: skipped, nothing is kept")
             continue
@@ -170,16 +112,6 @@ def read_cards(
                 name, prints, wall_stamp(), ears.scores(sentences), kept, weighed(sentences)
             )
         done(CardRead(name, tuple(sentences), member))
-
-
-def _consent(console: Console, title: str, *, case: bool) -> tuple[bool, str]:
-    """Return whether this person said yes, and the name to keep the voice under, "" for this case only."""
-    how = "yes (this case only), yes NAME (kept)" if case else "yes NAME (kept under that name)"
-    answer = console.ask(f"{title}: may your voice be known? {how}, or Enter to skip:")
-    word, _, name = answer.partition(" ")
-    if word.lower() != "yes" or not (case or name.strip()):
-        return False, ""
-    return True, name.strip()
 
 
 def _read_card(ears: Ears, card: Sequence[str], source: Source, console: Console) -> list[Sentence]:

@@ -173,7 +173,8 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
     """
     from listener.team.fitted_store import keep_fitted  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_member  # noqa: PLC0415
-    from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.card_console import ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.console import Console  # noqa: PLC0415
     from tui.commands.team_fitting import fit_team, tell_bounds  # noqa: PLC0415
 
     console = Console()
@@ -193,6 +194,7 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
             console,
             done,
             case=True,
+            free_name=_free_name,
         )
         tell_bounds(cards, ears.recogniser.name, console)
     if len(cards) > len(wanted.cards_here):
@@ -208,7 +210,8 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
     from listener.storage.journal import JOURNAL, PROTOCOL  # noqa: PLC0415
     from listener.team.fitted_store import keep_fitted, keep_fitted_for_case  # noqa: PLC0415
     from listener.team.voiceprint_store import keep_for_case, keep_member  # noqa: PLC0415
-    from tui.commands.card_console import Console, ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.card_console import ears_of, read_cards, told  # noqa: PLC0415
+    from tui.commands.console import Console  # noqa: PLC0415
     from tui.commands.team_fitting import fit_team, tell_bounds  # noqa: PLC0415
 
     case = Path(wanted.of) if (Path(wanted.of) / JOURNAL).is_file() else None
@@ -242,6 +245,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
             console,
             done,
             case=case is not None,
+            free_name=_free_name,
         )
         tell_bounds(cards, ears.recogniser.name, console)
     fitted = fit_team(protocol, cards, console)
@@ -249,6 +253,17 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
         keep_fitted(folder, fitted)
     elif fitted and case:
         keep_fitted_for_case(case, keys, fitted)
+
+
+def _free_name(title: str) -> str:
+    """Return the name for a voice whose person said aloud that it may be kept: their station's title, with
+    a number where another voice has that name."""
+    from listener.team.kept_files import name_key  # noqa: PLC0415
+    from listener.team.voiceprint_store import kept_members  # noqa: PLC0415
+
+    taken = {name_key(member.name) for member in kept_members(voices_folder())}
+    names = (title, *(f"{title} {number}" for number in range(2, len(taken) + 3)))
+    return next(name for name in names if name_key(name) not in taken)
 
 
 def _keys_of(wanted: argparse.Namespace, case: Path) -> Keys | None:

@@ -15,7 +15,8 @@ from listener.team.doubt_fitting import bounds_of
 from listener.team.fitted_store import FittedNetwork
 from listener.team.member import Member
 from listener.team.network_fitting import Fitting, Spoken, fingerprint, fit, shipped_network
-from tui.commands.card_console import CardRead, Console
+from tui.commands.card_console import CardRead
+from tui.commands.console import Console
 
 UNDER_WAY: Final = "the quick ear is fitted to the team, about a minute"
 

@@ -15,6 +15,7 @@ from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, S
 from tests.support.needs import program
 from tests.support.places import SAMPLES
 from tests.support.sound_card import Card, sound_card
+from tests.support.speech import espeak
 
 terminal = program("tmux")
 
@@ -74,6 +75,37 @@ def test_a_card_is_read_from_a_sound_server(card: Card, tmp_path: Path) -> None:
         told = wait_for(screen, "kept as Kim")
         assert told.count("understood (quick ear)") >= 10
         assert "Drugs nurse: known from" in told
+    finally:
+        screen.run("kill-server")
+
+
+@pytest.mark.slow
+@sound_card
+@terminal
+def test_a_yes_that_is_said_aloud_counts_and_other_speech_does_not(
+    card: Card, tmp_path: Path
+) -> None:
+    environment = card.environment | {
+        "ANSWERBACK_EARS": "quick",
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+    }
+    screen = Terminal(tmp_path, environment)
+    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
+    command = f"{answerback} team --station drugs-nurse; sleep 600"
+    screen.run("new-session", "-d", "-x", "100", "-y", "40", command)
+    try:
+        wait_for(screen, "or say: ")
+        time.sleep(1.0)  # the microphone opens
+        soundfile.write(tmp_path / "other.wav", espeak("ketamine ready"), 16_000)
+        card.play(tmp_path / "other.wav")
+        wait_for(screen, "that was no clear yes")
+        soundfile.write(tmp_path / "yes.wav", espeak("yes, keep my voice"), 16_000)
+        card.play(tmp_path / "yes.wav")
+        wait_for(screen, "heard: “yes, keep my voice”")
+        wait_for(screen, "] 0 of 13")
+        screen.run("send-keys", "q")
+        wait_for(screen, "Drugs nurse: not known")
+        assert not (tmp_path / "data").exists()
     finally:
         screen.run("kill-server")
 

@@ -1,0 +1,94 @@
+"""A terminal, or plain streams, on which a card is read: lines, questions, a bar, and keys."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import termios
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final, TextIO
+
+from listener.team.card_reading import Wish
+from tui.text.wording import clean
+
+_BAR: Final = 24
+_WISHES: Final = {"s": "skip", "\x1b": "leave", "q": "leave"}
+
+
+class Console:
+    """Asks and tells on a terminal, or on plain streams."""
+
+    def __init__(self, lines: TextIO | None = None, out: TextIO | None = None) -> None:
+        """Standard input and standard error where nothing else is given."""
+        self._lines, self._out = lines or sys.stdin, out or sys.stderr
+        self._drawn = False
+
+    def say(self, text: str) -> None:
+        """Print a line."""
+        if self._drawn:
+            print("\r\033[K", end="", file=self._out)
+            self._drawn = False
+        print(clean(text), file=self._out, flush=True)
+
+    def ask(self, question: str) -> str:
+        """Return the answer, a line; "" at the end of the input."""
+        print(clean(question), end=" ", file=self._out, flush=True)
+        answer = self._lines.readline().strip()
+        if not self._lines.isatty():  # else whoever answered ended the line
+            print(file=self._out)
+        return answer
+
+    @property
+    def waits(self) -> bool:
+        """Whether it can be looked whether a line is typed, without waiting for one."""
+        try:
+            return self._lines.fileno() >= 0
+        except (OSError, ValueError):  # no file: lines that are there already
+            return False
+
+    def typed(self) -> str | None:
+        """Return a line that was typed by now; None where none is."""
+        if not select.select([self._lines], [], [], 0)[0]:
+            return None
+        return self._lines.readline().strip()
+
+    def bar(self, done: int, of: int, loud: float) -> None:
+        """Show how far the card is, and how loud it is now, 0 to 1."""
+        if not self._out.isatty():
+            return
+        full = _BAR * done // max(of, 1)
+        meter = "▮" * round(10 * min(loud * 2, 1.0))
+        line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}   {meter:<10}  s skip, q end"
+        print(f"\r\033[K{line}", end="", file=self._out, flush=True)
+        self._drawn = True
+
+    def progress(self, done: int, of: int) -> None:
+        """Show how far long work is."""
+        if self._out.isatty():
+            full = _BAR * done // max(of, 1)
+            line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}"
+            print(f"\r\033[K{line}", end="", file=self._out, flush=True)
+            self._drawn = True
+
+    @contextmanager
+    def keys(self) -> Iterator[Wish]:
+        """Give a function that says which key was pressed since it was last asked."""
+        if not self._lines.isatty():
+            yield lambda: ""
+            return
+        handle = self._lines.fileno()
+        before = termios.tcgetattr(handle)
+        tty.setcbreak(handle)
+        try:
+            yield lambda: _pressed(handle)
+        finally:
+            termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _pressed(handle: int) -> str:
+    if not select.select([handle], [], [], 0)[0]:
+        return ""
+    return _WISHES.get(os.read(handle, 1).decode(errors="replace"), "")
