@@ -55,6 +55,7 @@ from listener.storage.fact_writer import FactWriter
 from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import Journal
 from listener.storage.recording_thread import RecordingThread
+from listener.team.card_in_case import CardAwareEar, CardInCase, CardProgress
 from listener.team.member import Member
 from listener.team.speaker_attribution import SpeakerAttribution
 
@@ -125,6 +126,8 @@ class Live:
         agreed to be known by voice, `bounds` how strictly what they say is held to be doubtful.
         """
         self.fact_writer = FactWriter(journal)
+        self._card: CardInCase | None = None
+        """The card that somebody reads, or read last."""
         self._source = source
         self._recogniser = recogniser
         self._case = case
@@ -145,13 +148,13 @@ class Live:
             recogniser,
             self._understanding,
             verifier,
-            self.tell,
+            self._tell_heard,
             live=source.live,
             stricter=bounds.quick,
         )
         self._second_hearings = (
             SecondHearings(
-                sure_ear,
+                CardAwareEar(sure_ear, lambda: self._card),
                 self._understanding,
                 two_ears(),
                 lambda fact: self.tell(for_team(fact, bounds.both)),
@@ -266,6 +269,24 @@ class Live:
             self._recorder.paused = not fact.on
         return self._tell(fact)
 
+    def read_card(self, card: CardInCase) -> None:
+        """Somebody reads this card from now on; the case goes on hearing all else."""
+        self._card = card
+
+    @property
+    def card(self) -> CardProgress | None:
+        """How far the card is that somebody reads; None where nobody does."""
+        return self._card.progress if self._card and not self._card.over else None
+
+    def know(self, member: Member) -> None:
+        """Know a member by voice from now on."""
+        self._voices.know(member)
+
+    def _tell_heard(self, fact: Fact) -> Utterance | None:
+        """Tell what was heard, unless it belongs to a card that is read."""
+        own = self._card.of_case(fact) if self._card and not self._card.gone else fact
+        return self.tell(own) if own else None
+
     def _tell(self, fact: Fact) -> Utterance | None:
         with self._telling:
             kept = self.fact_writer.keep(fact)
@@ -290,7 +311,10 @@ class Live:
             samples = block.samples[:, channel]
             levels.append(level_dbfs(samples))
             self._voices.take(channel, block.t, samples)
-            self._follow(channel, segmenter.push(samples))
+            events = segmenter.push(samples)
+            self._follow(channel, events)
+            if self._card:
+                self._card.follow(channel, events)
             self._pause(channel, segmenter.pause_s)
         self._heard_s = block.t + len(block.samples) / self._source.rate
         if any(self._speech):

@@ -63,6 +63,15 @@ class SpeakerAttribution:
         """The stations with a member who is known."""
         return tuple(self._prints)
 
+    def know(self, member: Member) -> None:
+        """Know a member whose card was read in the middle of the case, from now on."""
+
+        def known() -> None:
+            self._prints.setdefault(member.station, []).append([*member.prints])
+            self._places = None
+
+        self._do(known)
+
     def take(self, channel: int, t: float, samples: Samples) -> None:
         """Keep sound of a channel, from 0, that begins at `t` seconds on the case's clock."""
         if not self._prints and not self._joining:

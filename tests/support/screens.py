@@ -21,6 +21,7 @@ from grammar.case.view import Utterance, View
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
+from listener.team.card_in_case import CardInCase
 from tui.dashboard.app import Dashboard
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.manual_entry import ManualEntry
@@ -75,7 +76,11 @@ class ShownCase:
         *,
         only_shows: bool = False,
         speaks: bool = False,
+        joins: bool = False,
     ) -> None:
+        self.cards: list[CardInCase] = []
+        """The cards that were begun."""
+        self._joins = joins
         self.said: list[str] = []
         """The sentences that were said aloud."""
         self._speaks = speaks
@@ -104,7 +109,13 @@ class ShownCase:
             lambda start, end: self.played.append((start, end)),
             self.said.append if self._speaks else None,
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
+            read_card=self._card if self._joins else None,
         )
+
+    def _card(self, station: str) -> CardInCase:
+        self.cards.append(CardInCase(protocol(), station, lambda _: None))
+        self.status = replace(self.status, card=self.cards[-1].progress)
+        return self.cards[-1]
 
     def _tell(self, fact: Fact) -> Utterance | None:
         return self.case.add(replace(fact, seq=len(self.case.facts) + 1))
@@ -179,8 +190,9 @@ async def desk(
     *,
     only_shows: bool = False,
     speaks: bool = False,
+    joins: bool = False,
 ) -> AsyncIterator[ShownCase]:
-    made = ShownCase(shown, now, told, settings, only_shows=only_shows, speaks=speaks)
+    made = ShownCase(shown, now, told, settings, only_shows=only_shows, speaks=speaks, joins=joins)
     async with made.app.run_test(size=size) as pilot:
         made.pilot = pilot
         await pilot.pause()

@@ -8,8 +8,10 @@ from grammar.case.view import Utterance
 from grammar.errors import UserError
 from grammar.language.other_readings import Guess
 from grammar.protocol.model import Call
+from listener.team.card_in_case import CardInCase
 from tui.dashboard.action_base import ActionBase
 from tui.dashboard.dialogs.amend import AmendDialog, Stage
+from tui.dashboard.dialogs.card import CardDialog
 from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
@@ -38,6 +40,8 @@ RECENT = 200
 class CaseActions(ActionBase):
     """The acts of a person, one for each key of the dashboard."""
 
+    _card: CardInCase | None = None
+    """The card that was begun last."""
     _passed: int | None = None
     """The setting of the recording that was told not to be taken back."""
 
@@ -142,6 +146,20 @@ class CaseActions(ActionBase):
     def action_speaker(self) -> None:
         """Who spoke the newest utterance."""
         self.put_right(None, "speaker")
+
+    def action_card(self) -> None:
+        """Somebody joins: their card begins; while one is read, it is skipped on or ended."""
+
+        def joining(hands: ManualEntry) -> Dialog:
+            if hands.read_card is None:
+                raise ValueError("nobody can read a card here: no microphone hears this case")
+            reading = self._card if self._card and not self._card.over else None
+            return CardDialog(self.keymap, hands, reading, self._card_begun)
+
+        self.open(joining)
+
+    def _card_begun(self, card: CardInCase) -> None:
+        self._card = card
 
     def action_same_speaker(self) -> None:
         """Who spoke before spoke the newest utterance too."""

@@ -24,7 +24,7 @@ from tui.dashboard.dialogs.amend import AmendDialog
 from tui.dashboard.dialogs.find import FindDialog
 from tui.dashboard.dialogs.reading import ReadingDialog
 from tui.dashboard.dialogs.weight import WeightDialog
-from tui.dashboard.keys import IDS, LOOKING, SPEAKING, KeyMap, Place
+from tui.dashboard.keys import IDS, JOINING, LOOKING, SPEAKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
@@ -147,7 +147,7 @@ class Dashboard(CaseActions):
     def _offered(self) -> frozenset[str]:
         if self._hands is None:
             return LOOKING
-        return IDS
+        return IDS if self._hands.read_card else IDS - JOINING
 
     def _foot(self) -> None:
         speaking = self._hands is not None and self._hands.say is not None

@@ -13,7 +13,7 @@ from textual.binding import Binding
 from textual.keys import Keys as KeyNames
 from textual.keys import _character_to_key
 
-Place = Literal["dashboard", "put right", "timers", "enter"]
+Place = Literal["dashboard", "put right", "timers", "enter", "card"]
 """Where a key counts: on the dashboard, or while one of its dialogs is open."""
 
 UNSURE_ITEMS = 3
@@ -110,6 +110,13 @@ TABLE: tuple[Key, ...] = (
     Key("handover", "o", "hand", "the handover so far, to read out", "handover"),
     Key("theme", "d", "look", "look: dark room, bright corridor, high contrast", "theme"),
     Key("quit", "q", "quit", "end the case (asks first)", "leave"),
+    Key(
+        "card",
+        "j",
+        "",
+        "somebody joins: reads a card, the case goes on; again: skip, end",
+        "card",
+    ),
     Key("find", "/", "", "find in the log: words; Tab: drugs only, or one station", "find"),
     Key("log-up", "up", "log", "log: up one line", "log(-1)"),
     Key("log-down", "down", "", "log: down one line", "log(1)"),
@@ -131,6 +138,9 @@ TABLE: tuple[Key, ...] = (
     Key("timer-extend", "e", "", "one minute more for the one chosen", place="timers"),
     Key("timer-next", "down", "", "choose the next", place="timers"),
     Key("timer-before", "up", "", "choose the one before", place="timers"),
+    Key("card-yes", "y", "", "who joins says yes to being known by voice", place="card"),
+    Key("card-skip", "s", "", "skip this sentence of the card", place="card"),
+    Key("card-end", "e", "", "end the card", place="card"),
     Key("enter-back", "backspace", "", "one step back, where nothing is typed", place="enter"),
     Key(
         "enter-who",
@@ -154,12 +164,15 @@ SPEAKING = frozenset({"say-again"})
 
 IDS = frozenset(key.id for key in TABLE)
 
+JOINING = frozenset({"card", "card-yes", "card-skip", "card-end"})
+"""Keys that are offered only where a microphone hears the case."""
+
 _BESIDE = {
-    "help": "close",
-    "vital": "weight",
-    "heard": "help-called",
-    "speaker": "same-speaker",
-    "play": "say-again",
+    "help": ("close",),
+    "vital": ("weight",),
+    "heard": ("help-called",),
+    "speaker": ("same-speaker", "card"),
+    "play": ("say-again",),
 }
 """Keys that share the word of another in the footer."""
 
@@ -259,8 +272,9 @@ class KeyMap:
                 others = [way if "-" in way else f"log-{way}" for way in ways]
                 shown_key = " ".join(self.shown(each) for each in ("find", *others))
                 shown_key = shown_key.replace("↑ ↓", "↑↓").replace("PgUp PgDn", "Pg↑↓")
-            elif _BESIDE.get(key.id) in only:
-                shown_key = f"{shown_key} {self.shown(_BESIDE[key.id])}"
+            else:
+                beside = [self.shown(one) for one in _BESIDE.get(key.id, ()) if one in only]
+                shown_key = " ".join([shown_key, *beside])
             pairs.append((shown_key, key.short))
         return pairs
 

@@ -25,6 +25,7 @@ from grammar.case.manual_acts import MARK, in_words
 from grammar.case.view import Utterance
 from grammar.language.meaning import SlotValue
 from grammar.protocol.model import Protocol
+from listener.team.card_in_case import CardInCase
 
 Acts = (
     Entered
@@ -61,6 +62,8 @@ class ManualEntry:
     """The local time of day; None where nobody knows it."""
     silent_because: str = ""
     """Why not, where it was wished for; "" otherwise."""
+    read_card: Callable[[str], CardInCase] | None = None
+    """Begins a card of a station's member, who said yes; None where no microphone hears the case."""
 
     def enter(
         self,

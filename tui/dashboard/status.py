@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from listener.team.card_in_case import CardProgress
+
 
 @dataclass(frozen=True, slots=True)
 class Replaying:
@@ -48,5 +50,7 @@ class Status:
     """Whether there is an input whose level can be told."""
     missing: str = ""
     """Something wished for that this machine lacks, in few words; the log says why."""
+    card: CardProgress | None = None
+    """The card that a member reads; None while nobody does."""
     replay: Replaying | None = None
     """Where a stored case is shown; None while one is being heard."""

@@ -8,9 +8,13 @@ from typing import Protocol as Interface
 
 from grammar.case.facts import Fact, Heard, HeardOut, Noted, Resumed
 from grammar.case.view import Utterance
+from grammar.errors import UserError
 from listener.audio.blocks import Source
 from listener.live import Live, Opening
 from listener.storage.case_reader import StoredCase, sounds_of
+from listener.team.card_in_case import CardInCase
+from listener.team.member import Member
+from listener.team.speaker_encoder.encoder import Voiceprint
 from tui.dashboard.status import Status
 from tui.listening.building import CaseParts, build
 from tui.listening.ending import end_case
@@ -139,6 +143,31 @@ class Listening:
         with self.live.playing_aloud(AFTER_S, "the last seconds were played aloud"):
             play_again(stored, start, end)
 
+    def read_card(self, station: str) -> CardInCase:
+        """Have somebody read a card for a station while the case goes on. They said yes by now."""
+        agreed = wall_stamp()
+
+        def done(prints: tuple[Voiceprint, ...]) -> None:
+            if not prints:
+                return
+            member = Member(station, prints, agreed)
+            try:
+                told = self._parts.team.join(member, self.live.now)
+            except UserError as error:
+                self.live.warn("voices", str(error))
+                return
+            self.live.know(member)
+            self.live.tell(told)
+
+        card = CardInCase(self.protocol, station, done)
+        self.live.read_card(card)
+        return card
+
+    @property
+    def through_air(self) -> bool:
+        """Whether a microphone hears the case."""
+        return self._through_air
+
     @property
     def speaks(self) -> bool:
         """Whether sentences can be said aloud in this case."""
@@ -170,6 +199,7 @@ class Listening:
             troubles=self.live.troubles,
             unrecorded=self.live.unrecorded,
             unstored_from=writer.stored + 1 if writer.trouble else None,
+            card=self.live.card,
             missing="no sounds, no speech" if self._parts.without_prompts else "",
         )
 

@@ -29,6 +29,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
         listening.say if listening.speaks else None,
         wall=datetime.now,
         silent_because=listening.silent_because,
+        read_card=listening.read_card if listening.through_air else None,
     )
     screen = Dashboard(
         listening.protocol,

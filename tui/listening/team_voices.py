@@ -38,6 +38,12 @@ class TeamVoices:
         for member in self._new:
             yield VoiceAgreed(t=t, station=member.station, scope="kept" if member.name else "case")
 
+    def join(self, member: Member, t: float) -> VoiceAgreed:
+        """Keep the voice of a member whose card was read in the middle of the case, for this case only.
+        Returns that they agreed. Raises UserError where it cannot be kept."""
+        keep_for_case(self._journal.folder, self._journal.keys, [member])
+        return VoiceAgreed(t=t, station=member.station, scope="case")
+
     def forget(self) -> None:
         """Remove the voices that were kept for this case only, and a network that was fitted to them.
         Raises UserError where that cannot be."""

@@ -79,6 +79,7 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "nearest": "nearest phrase",
         "heard-late": "heard late",
         "one-ear": "by one hearing only",
+        "card": "while a card was read",
         "possible-help": "may be a call for help",
         "sure-ear": "by the second hearing",
         "no call": "answers nothing",

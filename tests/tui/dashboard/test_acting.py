@@ -24,6 +24,7 @@ from grammar.case.facts import (
     Withdrawn,
 )
 from grammar.language.words import Word
+from listener.team.card_in_case import CardProgress
 from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
 from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
@@ -168,8 +169,34 @@ EVERY: dict[str, Pressed] = {
         ("c", "tab", "a", "tab", "tab", "d", "g", "k", "tab", "escape", "c", "tab", "d", "r"),
         told(Entered(t=0, call="radio-check", to="drugs-nurse")),
     ),
+    "card": Pressed(("j", "o"), dialog_open("Outside says yes now")),
+    "card-yes": Pressed(("j", "o", "y"), lambda seen: reads(seen).station == "outside"),
+    "card-skip": Pressed(("j", "o", "y", "j", "s"), lambda seen: reads(seen).number == 2),
+    "card-end": Pressed(("j", "o", "y", "j", "e"), lambda seen: not reads(seen).phrase),
     "enter-back": Pressed(("c", "s", "backspace"), dialog_open("Heart rate")),
 }
+
+
+def reads(seen: ShownCase) -> CardProgress:
+    """The one card that was begun."""
+    (card,) = seen.cards
+    return card.progress
+
+
+async def test_whoever_joins_is_not_known_without_a_yes_and_the_screen_shows_the_card() -> None:
+    async with desk(case(), 60, joins=True) as seen:
+        await seen.text()
+        await seen.pilot.press("j", "o", "enter")
+        assert not seen.cards
+        assert "no yes" in seen.app._notice
+        await seen.pilot.press("j", "d", "y")
+        seen.app._notice = ""
+        found = await seen.text()
+        assert f"CARD 1/13 Drugs nurse, say: {reads(seen).phrase}" in found
+    async with desk(case(), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("j")
+        assert "no microphone hears this case" in seen.app._notice
 
 
 def started(seen: ShownCase, seconds: float) -> bool:
@@ -189,7 +216,7 @@ async def test_a_key_does_what_the_help_says(key: str) -> None:
     filler = [note(40 + t / 10, f"note {t}") for t in range(60)] if "log" in key else []
     filler = filler or ([note(40 + t / 10, f"n {t}") for t in range(60)] if "page" in key else [])
     facts = (*SAID, *EVERY[key].more, *filler)
-    async with desk(case(*facts), 60, (100, 40), speaks=True) as seen:
+    async with desk(case(*facts), 60, (100, 40), speaks=True, joins=True) as seen:
         await seen.text()
         await seen.pilot.press(*EVERY[key].keys)
         await seen.pilot.pause()

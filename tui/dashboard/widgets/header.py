@@ -10,6 +10,7 @@ from textual.widgets import Static
 
 from grammar.case.view import View
 from grammar.protocol.model import decimal
+from listener.team.card_in_case import CardProgress
 from tui.dashboard.status import Replaying, Status
 from tui.text.wording import (
     CAUTION,
@@ -184,8 +185,19 @@ class Partial(Static):
             content = Content.assemble(
                 ("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink")
             )
+        if status.card:
+            content = _card(status.card)
         if notice:
             content = Content.styled(f"» {clean(notice)}", "bold $ink")
         content = content.truncate(width, ellipsis=True)
         if content != self.content:
             self.update(content, layout=False)
+
+
+def _card(card: CardProgress) -> Content:
+    """Return the line of a card that is read while the case goes on."""
+    return Content.assemble(
+        (f"CARD {card.number}/{card.of} {clean(card.title)}, say: ", "bold $heading"),
+        (clean(card.phrase), "bold $ink"),
+        (f"  ({clean(card.news)})", "$quiet"),
+    )

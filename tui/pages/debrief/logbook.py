@@ -21,6 +21,7 @@ FLAG_WORDS = {
     "nearest": "nearest phrase",
     "differed": "differed",
     "one-ear": "heard by one ear",
+    "card": "while a card was read",
     "sure-ear": "by the sure ear",
 }
 _SILENT = ("kind", "seq", "t", "until", "words", "wall")

@@ -1,0 +1,283 @@
+"""A member reads the card while a case goes on: the case hears all of it, and only the card's sentences are
+taken from it.
+
+An utterance that means the sentence which is asked for, or the one before, is the card's; so is speech that
+no ear understood, and a call of the same kind in nearly the same words. Anything else that is said
+meanwhile is the case's own, marked as in doubt (`CARD`): it may still be the card, misheard. A sentence
+counts once an ear understood it, or at the third try. Of the sound only the voiceprint stays.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from rapidfuzz import fuzz
+
+from grammar.advice.reading_card import reading_card
+from grammar.case.facts import Fact, Heard, HeardOut
+from grammar.language.parse import understanding_of
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from grammar.protocol.model import Protocol
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.sound_quality import advice, sound_check
+from listener.audio.voice_activity import SpeechBegan, SpeechEnded, SpeechWent
+from listener.confidence.background import Background
+from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.two_ears import same_meaning
+from listener.recognition.sure_ear import SureHearing
+from listener.team.card_reading import ENOUGH, SHORTEST_S
+from listener.team.speaker_encoder import SpeakerEncoder
+from listener.team.speaker_encoder.encoder import Voiceprint
+
+CARD: Final = "card"
+"""Doubt of a call that was heard while a card was read."""
+TRIES: Final = 3
+LATE_S: Final = 4.0
+"""For so long after a sentence the sure ear may still understand it."""
+AFTER_S: Final = 15.0
+"""For so long after the card its last sentences are still taken from the case: the sure ear may be late."""
+_ALIKE: Final = 80.0
+"""Letters alike (rapidfuzz, 0 to 100) from which a call of the same kind is the sentence, misheard."""
+_NOTHING: Final = "nobody read it yet"
+
+Done = Callable[[tuple[Voiceprint, ...]], None]
+"""Told, from a thread of the case, the prints of the card once it is over; empty where they are too few."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardProgress:
+    """How far a card is, for the screen."""
+
+    station: str
+    title: str
+    """The station's."""
+    number: int
+    """Of the sentence that is asked for, from 1."""
+    of: int
+    phrase: str
+    """The sentence that is asked for; empty once the card is over."""
+    news: str
+    """The outcome of the sentence that was said last, a clause."""
+
+
+@dataclass(slots=True)
+class _Candidate:
+    voice: Voiceprint
+    at: float
+
+
+class CardInCase:
+    """One member's card. Used by the threads that hear, and by that of the screen."""
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        station: str,
+        done: Done,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`clock` counts seconds."""
+        self.station = station
+        self._title = next((one.title for one in protocol.station if one.id == station), station)
+        self._understanding = understanding_of(protocol)
+        self._read = self._understanding.read
+        self._card = reading_card(protocol)
+        self._done, self._clock = done, clock
+        self._encoder: SpeakerEncoder | None = None
+        self._lock = threading.RLock()
+        self._at, self._tries = 0, 0
+        self._prints: list[Voiceprint] = []
+        self._waiting: _Candidate | None = None
+        """A sentence whose sound is good, and that no ear has understood yet."""
+        self._news = _NOTHING
+        self._over_at: float | None = None
+        self._part: dict[int, list[Samples]] = {}
+        self._understood_at = -1
+        """The sentence that an ear understood last."""
+        self._others = False
+        """Whether a call of the case was told in it."""
+        self._background = Background("card")
+
+    @property
+    def progress(self) -> CardProgress:
+        """How far it is."""
+        with self._lock:
+            count = len(self._card)
+            phrase = "" if self.over else self._card[self._at]
+            return CardProgress(
+                self.station, self._title, min(self._at + 1, count), count, phrase, self._news
+            )
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more is asked for."""
+        return self._over_at is not None
+
+    @property
+    def gone(self) -> bool:
+        """Whether nothing is taken from the case any more."""
+        return self._over_at is not None and self._clock() - self._over_at > AFTER_S
+
+    def skip(self) -> None:
+        """Ask for the next sentence."""
+        with self._lock:
+            self._go_on("skipped")
+
+    def end(self) -> None:
+        """Ask for nothing more; what was read counts where it is enough."""
+        with self._lock:
+            self._finish()
+
+    def takes(self, words: Sequence[str]) -> bool:
+        """Return whether what an ear heard is the card's, and no utterance of the case."""
+        with self._lock:
+            if self.gone:
+                return False
+            if self._is_asked(words, self._card[max(self._at - 2, 0) : self._at + 1]):
+                if not self.over and self._is_asked(words, self._card[self._at : self._at + 1]):
+                    self._understood()
+                return True
+            if self.over:
+                return False
+            if self._near(words):
+                return True
+            self._others = True
+            return False
+
+    def _is_asked(self, words: Sequence[str], phrases: Sequence[str]) -> bool:
+        return any(same_meaning(self._read, words, phrase.split()) for phrase in phrases)
+
+    def _near(self, words: Sequence[str]) -> bool:
+        """Whether it is no call, or one of the kind that is asked for in nearly its words."""
+        meaning, asked = self._read(words), self._card[self._at]
+        if meaning.kind == "unrecognised":
+            return True
+        own = self._read(asked.split()).reading
+        return bool(
+            meaning.reading
+            and own
+            and meaning.reading.call == own.call
+            and fuzz.ratio(" ".join(words), asked) >= _ALIKE
+        )
+
+    def _understood(self) -> None:
+        """An ear understood the sentence: while it was said, or after its end."""
+        self._understood_at = self._at
+        if self._waiting:
+            self._accept(self._waiting.voice)
+
+    def of_case(self, fact: Fact) -> Fact | None:
+        """Return a fact of what was heard as the case is to have it; None where it is the card's."""
+        if not isinstance(fact, Heard | HeardOut) or self._may_be_help(fact):
+            return fact
+        if self.takes([word.text for word in fact.words]):
+            if isinstance(fact, Heard):
+                return None
+            # Its beginning was told as another call by then: that was none.
+            unknown = Word(UNKNOWN, fact.t, fact.until, 0.0)
+            return replace(fact, words=(unknown,), confidence=0.0)
+        return fact if self.over else replace(fact, doubts=(*fact.doubts, CARD))
+
+    def _may_be_help(self, fact: Heard | HeardOut) -> bool:
+        """Whether what was heard, or was most likely heard, asks for help: never the card's, nor in doubt
+        for its sake."""
+        texts = (" ".join(word.text for word in fact.words), fact.likely)
+        return any(self._understanding.for_help(self._read(text.split())) for text in texts if text)
+
+    def follow(
+        self, channel: int, events: Sequence[SpeechBegan | SpeechWent | SpeechEnded]
+    ) -> None:
+        """Take the sound of a channel as it comes, after the case has heard it."""
+        for event in events:
+            match event:
+                case SpeechBegan(_, first):
+                    with self._lock:
+                        self._part[channel], self._others = [first], False
+                case SpeechWent(more) if channel in self._part:
+                    self._part[channel].append(more)
+                case SpeechEnded() if channel in self._part:
+                    sound = np.concatenate(self._part.pop(channel))
+                    self._said(sound)
+                case _:
+                    pass
+        with self._lock:
+            late = self._waiting and self._clock() - self._waiting.at > LATE_S
+            if late and not self.over:
+                self._once_more("not understood")
+
+    def _said(self, sound: Samples) -> None:
+        with self._lock:
+            at = self._at
+            if self.over:
+                return
+            if self._others and self._understood_at != at:
+                self._news = "a call of the case was heard: the sentence is still to be read"
+                return
+            self._background.add(lambda: self._judge(at, sound))
+
+    def _judge(self, at: int, sound: Samples) -> None:
+        """Take a sentence's voiceprint; in a thread of its own."""
+        do = advice(sound_check(sound))
+        if len(sound) < SHORTEST_S * SAMPLE_RATE:
+            do.append("that was too short for the sentence")
+        if self._encoder is None:
+            self._encoder = SpeakerEncoder()
+        voice = self._encoder.print_of(sound)
+        with self._lock:
+            if self.over or at != self._at:
+                return
+            understood = self._understood_at == at
+            if voice is None or do:
+                self._once_more("; ".join(do) or "too little of it is voice")
+            elif understood or self._tries + 1 >= TRIES:
+                self._accept(voice, "understood" if understood else "taken, not understood")
+            else:
+                self._waiting = _Candidate(voice, self._clock())
+
+    def _accept(self, voice: Voiceprint, news: str = "understood") -> None:
+        self._prints.append(voice)
+        self._go_on(news)
+
+    def _once_more(self, why: str) -> None:
+        self._waiting, self._understood_at = None, -1
+        self._tries += 1
+        if self._tries >= TRIES:
+            self._go_on(f"{why}: left out")
+        else:
+            self._news = f"{why}: once more, please"
+
+    def _go_on(self, news: str) -> None:
+        if self.over:
+            return
+        self._at, self._tries, self._waiting, self._news = self._at + 1, 0, None, news
+        if self._at >= len(self._card):
+            self._finish()
+
+    def _finish(self) -> None:
+        if self.over:
+            return
+        self._over_at = self._clock()
+        prints = tuple(self._prints)
+        self._news = f"{len(prints)} sentences read"
+        self._done(prints if len(prints) >= ENOUGH else ())
+
+
+class CardAwareEar:
+    """The sure ear of a case in which cards may be read: what is the card's it has not heard."""
+
+    def __init__(self, ear: SureListener, card: Callable[[], CardInCase | None]) -> None:
+        self._ear, self._card = ear, card
+        self.name = ear.name
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        """As the sure ear hears; without sentences where the best is the card's."""
+        found, card = self._ear.hear(samples), self._card()
+        if found is None or card is None or not found.sentences:
+            return found
+        return replace(found, sentences=()) if card.takes(found.sentences[0].words) else found

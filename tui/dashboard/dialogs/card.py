@@ -1,0 +1,105 @@
+"""Somebody joins a case: who it is, their yes, and the card that they read while the case goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from textual.content import Content
+
+from grammar.errors import UserError
+from listener.team.card_in_case import CardInCase
+from tui.dashboard import call_entry as entry
+from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
+from tui.dashboard.keys import KeyMap
+from tui.dashboard.manual_entry import ManualEntry
+from tui.text.speakers import VOICE_NOTICE
+from tui.text.wording import station
+
+
+class CardDialog(Dialog):
+    """Chooses the station, then asks for the yes; while a card is read, skips a sentence or ends it."""
+
+    def __init__(
+        self,
+        keys: KeyMap,
+        hands: ManualEntry,
+        reading: CardInCase | None,
+        begun: Callable[[CardInCase], None],
+    ) -> None:
+        """`reading` is the card that is being read; `begun` is given one that begins."""
+        super().__init__(keys)
+        self._hands, self._reading, self._begun = hands, reading, begun
+        self._stations = [each.id for each in hands.protocol.station]
+        self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
+        self._who: str | None = None
+
+    def press(self, key: str, character: str | None) -> None:
+        if self._reading:
+            if key == self.keymap.of("card-skip"):
+                self.skip()
+            elif key == self.keymap.of("card-end"):
+                self.end()
+            elif character:
+                raise ValueError("the card goes on")
+        elif self._who is None:
+            if character and character in self._letters:
+                self.who(self._letters.index(character))
+            elif character:
+                raise ValueError("a letter chooses who joins")
+        elif key == self.keymap.of("card-yes"):
+            self.yes()
+        elif character or key == "enter":
+            self.dismiss("no yes: nobody's card is read, and nothing is kept")
+
+    def who(self, at: int) -> None:
+        """Chooses the station."""
+        self._who = self._stations[at]
+
+    def yes(self) -> None:
+        """Begins the card of whoever said yes."""
+        if self._hands.read_card is None or self._who is None:
+            raise UserError("nobody reads a card here: no microphone hears this case")
+        self._begun(self._hands.read_card(self._who))
+        name = station(self._hands.protocol, self._who)
+        self.dismiss(f"{name} reads a card: its sentences are no calls; all else is heard")
+
+    def skip(self) -> None:
+        """Asks for the next sentence."""
+        if self._reading:
+            self._reading.skip()
+        self.dismiss("the sentence is skipped")
+
+    def end(self) -> None:
+        """Ends the card; what was read counts where it is enough."""
+        if self._reading:
+            self._reading.end()
+            self.dismiss(f"the card is over: {self._reading.progress.news}")
+
+    def lines(self) -> Iterable[Line]:
+        protocol, shown = self._hands.protocol, self.keymap.shown
+        if self._reading:
+            told = self._reading.progress
+            title = f"CARD OF {told.title.upper()}"
+            yield self.heading(title, f"{told.number} of {told.of}")
+            yield Content.styled(f"say: {told.phrase}   ({told.news})", "bold $ink")
+            for key, words, does in (
+                ("card-skip", "skip this sentence", "skip"),
+                ("card-end", "end the card", "end"),
+            ):
+                line = Content.assemble((f"{shown(key)}  ", "bold $heading"), (words, "$ink"))
+                yield clickable(line, does)
+            return
+        yield self.heading("SOMEBODY JOINS: a minute's card, known for this case only")
+        if self._who is None:
+            items = [
+                choice(letter, station(protocol, each), "who", at)
+                for at, (letter, each) in enumerate(zip(self._letters, self._stations, strict=True))
+            ]
+            yield from columns(items, self.room)
+            return
+        yield Content.styled(VOICE_NOTICE, "$quiet")
+        name = station(protocol, self._who)
+        yes = (f"{shown('card-yes')}  ", f"{name} says yes now: their card begins", "yes")
+        line = Content.assemble((yes[0], "bold $heading"), (yes[1], "bold $ink"))
+        yield clickable(line, yes[2])
+        yield Content.styled("any other key is a no", "$quiet")
