@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 
 from grammar.case.amendments import (
     Amending,
@@ -362,7 +363,7 @@ class Case:
             unsure=unsure,
             ear=standing.ear,
             likely=fact.likely,
-            flags=tuple(dict.fromkeys(flags)),
+            flags=_same(tuple(dict.fromkeys(flags))) if flags else (),
             speaker=speaker,
         )
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
@@ -410,6 +411,12 @@ class Case:
                 )
                 return apply(self.protocol, replaced(state, unsure=rest), call)
         return state
+
+
+@lru_cache(256)
+def _same(flags: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the same flags as one value for all utterances that bear them."""
+    return flags
 
 
 def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:

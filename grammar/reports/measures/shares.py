@@ -8,7 +8,7 @@ the receiver verifies it back. Whether people could hear an order the log only t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -159,24 +159,40 @@ def _grouped(
 
 def of_loops(loops: Sequence[tuple[Loop, LoopState]]) -> Communication:
     """Return the shares of these calls, each with its state; none of them withdrawn."""
-
-    def those(wanted: Callable[[Loop, LoopState], object]) -> Share:
-        facts = [loop.fact for loop, state in loops if wanted(loop, state)]
-        return share(len(facts), len(loops), facts)
-
+    facts: dict[str, list[int]] = {name: [] for name in NAMES}
+    for loop, state in loops:
+        for name in _counts_for(loop, state):
+            facts[name].append(loop.fact)
     return Communication(
-        clean=those(is_clean),
-        late=those(lambda loop, _: loop.late and loop.answered is not None),
-        put_right=those(lambda loop, _: _differed(loop) and loop.answered is not None),
-        by_another=those(lambda loop, _: "by another" in loop.flags),
-        never=those(lambda _, state: state in ("unanswered", "differs")),
-        repeated=those(lambda loop, _: _said_again(loop)),
-        directed=those(lambda loop, _: loop.to is not None),
-        audible=those(lambda loop, _: not loop.unsure and not _said_again(loop)),
-        closed=those(is_closed),
-        answered=those(lambda loop, _: loop.answered is not None),
-        differed=those(lambda loop, _: _differed(loop)),
+        **{name: share(len(found), len(loops), found) for name, found in facts.items()}
     )
+
+
+def _counts_for(loop: Loop, state: LoopState) -> Iterator[str]:
+    """Yield the shares that a call counts for."""
+    answered, again, differed = loop.answered is not None, _said_again(loop), _differed(loop)
+    if is_clean(loop, state):
+        yield "clean"
+    if loop.late and answered:
+        yield "late"
+    if differed and answered:
+        yield "put_right"
+    if "by another" in loop.flags:
+        yield "by_another"
+    if state in ("unanswered", "differs"):
+        yield "never"
+    if again:
+        yield "repeated"
+    if loop.to is not None:
+        yield "directed"
+    if not loop.unsure and not again:
+        yield "audible"
+    if is_closed(loop, state):
+        yield "closed"
+    if answered:
+        yield "answered"
+    if differed:
+        yield "differed"
 
 
 def _said_again(loop: Loop) -> bool:

@@ -6,6 +6,9 @@ from array import array
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from heapq import merge
+from itertools import pairwise
+from typing import overload
 
 from grammar.case.facts import Fact, Gap
 from grammar.case.view import View
@@ -43,7 +46,7 @@ def speech(view: View, facts: Iterable[Fact]) -> Speech:
     """Return the speech of a case at the view's moment; its facts tell of gaps."""
     end = view.now if view.ended is None else min(view.ended, view.now)
     gaps = [(fact.t, fact.until) for fact in facts if isinstance(fact, Gap)]
-    listened = list(_without((0.0, end), _joined(gaps)))
+    listened = list(_without((0.0, end), _joined(sorted(gaps))))
     calls = 0
     channels: dict[int, tuple[array[float], array[float]]] = {}
     for said in (line.utterance for line in view.log):
@@ -53,9 +56,9 @@ def speech(view: View, facts: Iterable[Fact]) -> Speech:
         begins, ends = channels.setdefault(said.channel, (array("d"), array("d")))
         begins.append(said.t)
         ends.append(min(said.until, end))
-    each = [_joined(zip(*times, strict=True)) for times in channels.values()]
+    each = [_joined(_in_order(*times)) for times in channels.values()]
     channels.clear()
-    spoken = each[0] if len(each) == 1 else _joined(time for times in each for time in times)
+    spoken = each[0] if len(each) == 1 else _joined(merge(*each))
     silences = (quiet for stretch in listened for quiet in _without(stretch, spoken))
     return Speech(
         calls=calls,
@@ -66,29 +69,59 @@ def speech(view: View, facts: Iterable[Fact]) -> Speech:
     )
 
 
-def _overlap(channels: list[list[Times]]) -> float | None:
+class _Stretches(Sequence[Times]):
+    """Times in order that do not overlap. A ward's week has a million: a tuple for each would take ten
+    times the memory."""
+
+    def __init__(self) -> None:
+        self.begins, self.ends = array("d"), array("d")
+
+    def __len__(self) -> int:
+        return len(self.begins)
+
+    @overload
+    def __getitem__(self, at: int) -> Times: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Times]: ...
+    def __getitem__(self, at: int | slice) -> Times | Sequence[Times]:
+        if isinstance(at, slice):
+            return tuple(zip(self.begins[at], self.ends[at], strict=True))
+        return self.begins[at], self.ends[at]
+
+    def __iter__(self) -> Iterator[Times]:
+        return zip(self.begins, self.ends, strict=True)
+
+
+def _overlap(channels: Sequence[_Stretches]) -> float | None:
     """Return seconds during which at least two of the channels speak, by counting in and out."""
     if len(channels) < 2:
         return None
-    steps = sorted(
-        (t, step) for times in channels for a, b in times for t, step in ((a, 1), (b, -1))
-    )
+    begins = (((t, 1) for t in times.begins) for times in channels)
+    ends = (((t, -1) for t in times.ends) for times in channels)
     total, speaking, since = 0.0, 0, 0.0
-    for t, step in steps:
+    for t, step in merge(*begins, *ends):
         if speaking >= 2:
             total += t - since
         speaking, since = speaking + step, t
     return total
 
 
-def _joined(times: Iterable[Times]) -> list[Times]:
-    """Return the same time, in order and without overlap."""
-    found: list[Times] = []
-    for began, until in sorted(times):
-        if found and began <= found[-1][1]:
-            found[-1] = (found[-1][0], max(found[-1][1], until))
+def _in_order(begins: array[float], ends: array[float]) -> Iterable[Times]:
+    """Return the times in order, which those of one channel nearly always are already."""
+    times = zip(begins, ends, strict=True)
+    return times if all(a <= b for a, b in pairwise(begins)) else sorted(times)
+
+
+def _joined(times: Iterable[Times]) -> _Stretches:
+    """Return the same time without overlap. `times` come in the order of their beginnings."""
+    found = _Stretches()
+    begins, ends = found.begins, found.ends
+    for began, until in times:
+        if ends and began <= ends[-1]:
+            ends[-1] = max(ends[-1], until)
         elif until > began:
-            found.append((began, until))
+            begins.append(began)
+            ends.append(until)
     return found
 
 

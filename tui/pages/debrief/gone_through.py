@@ -26,11 +26,12 @@ class GoneThrough:
         self.protocol: Protocol = stored.protocol
         whole = stored.whole()
         self.view: View = whole.at_its_end()
+        self.begins, self.ends = FactTimes(whole.begins), FactTimes(whole.ends)
+        del whole
         self.started = first_of(stored)
         self.measures: Measures = measure(self.protocol, self.view, stored.of_kinds("gap"))
         self.handover: Handover = handover(self.protocol, self.view)
         self.moments: tuple[Moment, ...] = moments(self.protocol, self.view, notes)
-        self.begins, self.ends = FactTimes(whole.begins), FactTimes(whole.ends)
         self.calls = [loop for loop, state in self.view.loops if state != "withdrawn"]
         """The calls that want an answer."""
         self.call_of = {loop.fact: loop for loop in self.calls}
@@ -55,8 +56,8 @@ class FactTimes:
 
     def last(self) -> tuple[int, ...]:
         """The fact that was complete last, where there is any."""
-        known = [at for at, t in enumerate(self._times) if not isnan(t)]
-        return (max(known, key=lambda at: (self._times[at], at)),) if known else ()
+        latest = max(((t, at) for at, t in enumerate(self._times) if not isnan(t)), default=None)
+        return () if latest is None else (latest[1],)
 
     def get(self, fact: int, otherwise: object = "") -> object:
         """Return a fact's time as mm:ss, for the words of a link to it."""

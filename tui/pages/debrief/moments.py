@@ -69,7 +69,8 @@ def moments(
     found = [
         Moment("finding", f.t, clean(f.text), f.facts, _later(f), f.rule) for f in view.findings
     ]
-    said = {line.fact: line.t for line in view.log if line.utterance}
+    differing = {loop.differing_fact for loop, _ in view.loops if loop.differing_fact is not None}
+    said = {line.fact: line.t for line in view.log if line.fact in differing}
     for loop, state in view.loops:
         found += _of_loop(protocol, loop, state, said)
     found += [

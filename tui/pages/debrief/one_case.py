@@ -8,7 +8,7 @@ from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims
-from tui.pages.debrief.capping import capped
+from tui.pages.debrief.capping import ITEMS, capped, only_first
 from tui.pages.debrief.communication import communication_parts
 from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Section, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
@@ -141,8 +141,9 @@ class CaseDebrief:
         wanted = self._of((*FINDINGS, *UNANSWERED, *AGAIN))
         return Items(
             "All that went otherwise",
-            tuple(self._item(moment) for moment in wanted),
+            tuple(self._item(moment) for moment in wanted[:ITEMS]),
             "Nothing: every call was answered rightly in its window, and no rule was broken.",
+            only_first(ITEMS, len(wanted), "moments"),
         )
 
     def _outside(self) -> Grid:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from grammar.reports.measures import RESOLUTION_S, Measured, Observation, compare, curve
+from grammar.reports.measures import RESOLUTION_S, Curve, Measured, Observation, compare, curve
 from tui.pages.debrief.charts import survival
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
@@ -24,11 +24,12 @@ CONVENTION = (
 def waiting_parts(case: GoneThrough) -> Iterator[Part]:
     """The curve of the orders first."""
     found = case.measures
+    waited = curve(found.read_back)
     if found.read_back:
         longest = max((one.seconds for one in found.read_back if one.seen), default=10.0)
         behind = Cell("", tuple(one.facts[0] for one in found.read_back))
         yield survival(
-            curve(found.read_back),
+            waited,
             "Orders: time to read-back",
             "an answer",
             max(longest * 1.1, 10.0),
@@ -46,7 +47,10 @@ def waiting_parts(case: GoneThrough) -> Iterator[Part]:
     yield Grid(
         "Times waited",
         ("of, to", "watched", "came", "median, 95 % interval"),
-        tuple((plain(words), *_row(observed)) for words, observed in rows),
+        tuple(
+            (plain(words), *_row(observed, waited if observed is found.read_back else None))
+            for words, observed in rows
+        ),
         f"{RESOLUTION} {CONVENTION}",
         found=Cell(compared_in_words(compared), facts_of(orders)),
     )
@@ -54,13 +58,13 @@ def waiting_parts(case: GoneThrough) -> Iterator[Part]:
     yield _stretches("Waits, limits and other times", found.measured)
 
 
-def _row(observed: Sequence[Observation]) -> tuple[Cell, ...]:
+def _row(observed: Sequence[Observation], known: Curve | None = None) -> tuple[Cell, ...]:
     facts = tuple(one.facts[0] for one in observed if one.facts)
     seen = tuple(one.facts[-1] for one in observed if one.seen and one.facts)
     return (
         Cell(str(len(observed)), facts),
         Cell(str(len(seen)), seen, () if seen else facts),
-        Cell(time_in_words(observed), facts_of(observed)),
+        Cell(time_in_words(observed, known), facts_of(observed)),
     )
 
 
