@@ -63,7 +63,7 @@ from grammar.case.view import LogLine, Utterance, View
 from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning
-from grammar.language.parse import understanding_of
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
@@ -87,9 +87,10 @@ LOOK_BACK = 256
 class Case:
     """The fold, kept going. Add facts in the order of their `seq`."""
 
-    def __init__(self, protocol: Protocol) -> None:
+    def __init__(self, protocol: Protocol, understanding: Understanding | None = None) -> None:
+        """`understanding` of the same protocol, where there is one already."""
         self.protocol = protocol
-        self._understanding = understanding_of(protocol)
+        self._understanding = understanding or understanding_of(protocol)
         self._facts: list[Fact] = []
         self._ends: list[float] = []
         """The latest end of any fact so far, for each fact."""
