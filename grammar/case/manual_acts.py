@@ -135,22 +135,26 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
         case Entered():
             call = protocol.calls.get(fact.call)
             values = (_value(name, value) for name, value in fact.slots)
-            return " ".join(["entry", call.title if call else fact.call, *values])
+            # "Give" and "Given" are one letter apart.
+            kind = f" {call.kind_told.upper()}:" if call and call.may_name_a_drug else ""
+            return " ".join([f"entry{kind}", call.title if call else fact.call, *values])
         case Noted():
             words = "" if fact.mark and fact.text == MARK else f" {fact.text}"
             return f"{'mark' if fact.mark else 'note'}{words}"
         case Amended():
-            return f"correction {fact.words}"
+            return f"put right {fact.words}"
         case Confirmed():
-            return "acceptance of what was unsure"
+            return "that it was heard rightly"
         case AnsweredByHand():
             return f"answer heard to #{fact.loop}"
         case SpeakerSet():
-            return f"speaker {fact.station}"
+            station = protocol.stations.get(fact.station)
+            return f"speaker {(station.title if station else '') or fact.station}"
         case TimerChanged():
             return "timer stopped" if fact.change == "stop" else "timer made longer"
         case Ticked():
-            return f"tick of {fact.item}"
+            items = {item.id: item.title for each in protocol.checklist for item in each.items}
+            return f"tick of {items.get(fact.item) or fact.item}"
         case WeightSet():
             return f"weight {number(decimal(fact.weight_kg))} kg"
         case Withdrawn():

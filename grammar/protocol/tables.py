@@ -273,6 +273,18 @@ class Call(Table):
             return self.kind == "order"
         return self.task is not None or self.effect in ("order", "start-timer")
 
+    @property
+    def kind_told(self) -> Kind:
+        """Its kind, also where the protocol leaves it out."""
+        if self.is_order:
+            return "order"
+        return "report" if self.kind == "report" else "announcement"
+
+    @property
+    def may_name_a_drug(self) -> bool:
+        """Whether a drug or a dose may be named in it."""
+        return bool({"drug", "amount"} & set(self.slots))
+
     @cached_property
     def nodes(self) -> tuple[Node, ...]:
         return tuple(parse_template(phrase) for phrase in self.phrases)

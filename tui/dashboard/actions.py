@@ -185,8 +185,7 @@ class CaseActions(ActionBase):
             if hands.say is None:
                 raise ValueError(
                     hands.silent_because
-                    or "nothing is said aloud: that needs --speak (or speak = true in the settings)"
-                    " and a loudspeaker"
+                    or "nothing is said aloud here: that needs --speak, and a loudspeaker"
                 )
             waiting = self.view_now().waiting
             if not waiting:

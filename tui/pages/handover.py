@@ -158,7 +158,9 @@ def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
 
 def _drugs(protocol: Protocol, found: Handover) -> Table:
     rows = tuple(_drug(protocol, dose) for dose in found.doses)
-    return Table("Drugs reported given", ("at", "drug", "dose", "per kg", "volume"), rows)
+    return Table(
+        "Drugs reported given", ("at", "drug", "dose", "per kg", "volume by the sheet"), rows
+    )
 
 
 def _drug(protocol: Protocol, dose: DoseGiven) -> tuple[str, ...]:

@@ -173,8 +173,9 @@ def kind_in_words(protocol: Protocol, call_id: str) -> str:
     call = protocol.calls.get(call_id)
     if call is None:
         return ROLE_WORDS["call"]
-    kind = "order" if call.is_order else "report" if call.kind == "report" else ROLE_WORDS["call"]
-    return kind.upper() if holds_a_drug(call) and kind != ROLE_WORDS["call"] else kind
+    if call.kind_told == "announcement":
+        return ROLE_WORDS["call"]
+    return call.kind_told.upper() if call.may_name_a_drug else call.kind_told
 
 
 def role_in_words(protocol: Protocol, said: Utterance) -> str:
@@ -182,11 +183,6 @@ def role_in_words(protocol: Protocol, said: Utterance) -> str:
     if said.role == "call" and said.call:
         return kind_in_words(protocol, said.call)
     return ROLE_WORDS[said.role]
-
-
-def holds_a_drug(call: Call) -> bool:
-    """Return whether a call may name a drug or a dose."""
-    return bool({"drug", "amount"} & set(call.slots))
 
 
 def told_apart(protocol: Protocol, call_id: str, words: str) -> str:

@@ -274,7 +274,7 @@ class EnterDialog(Dialog):
         yield self.heading(
             f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')} goes a step back"
         )
-        skip = ", or Enter for none" if self._step.may_skip else ""
+        skip = "; Enter alone: not said" if self._step.may_skip else ""
         if self._step.kind == "choice":
             yield Content.styled(f"which {self._step.title}?{skip}", "$ink")
             titles = [title for _, title in self._step.choices]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from textual.content import Content
 from textual.widgets import Static
 
+from grammar.case.loops import LoopState
 from tui.dashboard.palette import state_style
 from tui.text.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS
 
@@ -19,6 +20,8 @@ _ROLES = {
 }
 
 
+LEGEND: dict[LoopState, str] = {"open": f"{STATE_WORDS['open']}, or an answer"}
+"""States whose word is not the same for every call, in the legend."""
 PLACES = {
     "put right": "While an utterance is put right",
     "timers": "While the timers are open",
@@ -70,7 +73,9 @@ class Help(Static):
             Content.styled("HELP: signs, then keys  (arrows scroll, Esc closes)", "bold $heading")
         ]
         signs = [
-            Content.assemble((f"{mark} {STATE_WORDS[state]}", state_style(state)))
+            Content.assemble(
+                (f"{mark} {LEGEND.get(state, STATE_WORDS[state])}", state_style(state))
+            )
             for state, mark in STATE_MARKS.items()
         ]
         lines.append(Content.assemble("calls: ", Content(", ").join(signs)))
