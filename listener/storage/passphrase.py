@@ -8,7 +8,6 @@ the passphrase and the keys are stored nowhere.
 from __future__ import annotations
 
 import hmac
-import json
 import os
 import secrets
 from dataclasses import dataclass, replace
@@ -75,16 +74,25 @@ def unlock(folder: Path, passphrase: str | None) -> Keys | None:
     if passphrase is None:
         raise UserError(f"{folder} is locked: give its passphrase with --passphrase-file FILE")
     try:
-        stored = read_regular(path)
-        kept = _Lock.model_validate_json(stored)
-        if kept.n & (kept.n - 1):
-            raise ValueError("n is no power of two")
-        check, keys = _derive(passphrase, bytes.fromhex(kept.salt), kept.n, kept.r, kept.p)
-    except (OSError, ValueError, ValidationError, json.JSONDecodeError):
+        keys = keys_for(read_regular(path), passphrase)
+    except (OSError, ValueError):
         raise UserError(f"{path} cannot be read: without it the case cannot be opened") from None
-    if not hmac.compare_digest(check, kept.check):
+    if keys is None:
         raise UserError(f"this is not the passphrase of {folder}: nothing was changed")
-    return replace(keys, lock=stored)
+    return keys
+
+
+def keys_for(lock: bytes, passphrase: str) -> Keys | None:
+    """Return the keys of a lock, as it is stored; None where the passphrase is not its own. Raises
+    ValueError where it is no lock."""
+    try:
+        kept = _Lock.model_validate_json(lock)
+    except ValidationError as error:
+        raise ValueError(str(error)) from None
+    if kept.n & (kept.n - 1):
+        raise ValueError("n is no power of two")
+    check, keys = _derive(passphrase, bytes.fromhex(kept.salt), kept.n, kept.r, kept.p)
+    return replace(keys, lock=lock) if hmac.compare_digest(check, kept.check) else None
 
 
 def _derive(passphrase: str, salt: bytes, n: int, r: int, p: int) -> tuple[str, Keys]:

@@ -2,8 +2,8 @@
 with the first of them that is forgotten.
 
 A network fitted to kept voices is a file of its own (mode 0600) among them, one for each team that read
-together. One with a voice for a single case lies in that case's folder, sealed where it is locked, and goes
-when the case ends, or by `purge`. Each begins with a line that says whose it is.
+together, locked as they are. One with a voice for a single case lies in that case's folder, sealed where it
+is locked, and goes when the case ends, or by `purge`. Each begins with a line that says whose it is.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from listener.storage.private_files import (
     settle,
 )
 from listener.storage.purge import FITTED
-from listener.team.kept_files import hidden_name, keep, name_key, remove
+from listener.team.kept_files import Opening, hidden_name, keep, lock_of, name_key, remove, sealed
 
 _ENDING: Final = ".network"
 _LONGEST: Final = 1 << 26
@@ -51,26 +51,32 @@ class FittedNetwork:
         return f"{self.after}, before {self.before}, of {self.of} sentences kept aside"
 
 
-def keep_fitted(folder: Path, fitted: FittedNetwork) -> None:
-    """Keep a network among the kept voices, in place of one of the same team. Raises UserError where that
-    cannot be."""
+def keep_fitted(folder: Path, fitted: FittedNetwork, keys: Keys | None = None) -> None:
+    """Keep a network among the kept voices, in place of one of the same team, locked where there are
+    `keys`. Raises UserError where that cannot be."""
     path = folder / f"{hidden_name(fitted.names)}{_ENDING}"
     try:
-        keep(path, path.with_suffix(".part-network"), _written(fitted))
+        content = sealed(_written(fitted), keys, fitted.names)
+        keep(path, path.with_suffix(".part-network"), content)
     except OSError as error:
         raise UserError(f"the network cannot be kept in {folder}: {error.strerror}.") from None
 
 
-def fitted_for(folder: Path, names: Iterable[str], shipped: str) -> FittedNetwork | None:
+def fitted_for(
+    folder: Path, names: Iterable[str], shipped: str, passphrase: str | None = None
+) -> FittedNetwork | None:
     """Return the network fitted to the smallest team that has all these names, made of the network with the
-    fingerprint `shipped`; None where there is none. Raises UserError where one cannot be read."""
+    fingerprint `shipped`; None where there is none, or a passphrase other than this locks it. Raises
+    UserError where one cannot be read."""
     wanted = {name_key(name) for name in names}
     if not wanted:
         return None
+    opening = Opening(passphrase)
     found = [
         fitted
         for path in _paths(folder)
-        if (fitted := _read(path, None)).shipped == shipped
+        if (fitted := _opened(path, opening)) is not None
+        and fitted.shipped == shipped
         and wanted <= set(map(name_key, fitted.names))
     ]
     return min(found, key=lambda fitted: len(fitted.names), default=None)
@@ -81,11 +87,7 @@ def forget_in_fitted(folder: Path, name: str) -> bool:
     cannot be read goes too: nobody can say whose it is. Raises UserError where one cannot be removed."""
     gone = False
     for path in _paths(folder):
-        try:
-            names = set(map(name_key, _read(path, None).names))
-        except UserError:
-            names = {name_key(name)}
-        if name_key(name) in names:
+        if _is_of(path, name):
             remove(path)
             gone = True
     return gone
@@ -125,13 +127,39 @@ def _read(path: Path, keys: Keys | None) -> FittedNetwork:
         content = read_regular(path, _LONGEST)
         if keys:
             content = open_line(keys, content.decode())
-        line, _, network = content.partition(b"\n")
-        head = json.loads(line)
-        before, after, of = (int(head[each]) for each in ("before", "after", "of"))
-        names = tuple(str(name) for name in head["names"])
-        return FittedNetwork(names, str(head["shipped"]), before, after, of, network)
+        return _parsed(content)
     except (OSError, ValueError, KeyError, TypeError):
         raise UserError(f"{path} cannot be read as a network fitted to a team.") from None
+
+
+def _opened(path: Path, opening: Opening) -> FittedNetwork | None:
+    """Return the network of a file; None where another passphrase locks it. Raises UserError."""
+    try:
+        content = opening.content(read_regular(path, _LONGEST))
+        return None if content is None else _parsed(content)
+    except (OSError, ValueError, KeyError, TypeError):
+        raise UserError(f"{path} cannot be read as a network fitted to a team.") from None
+
+
+def _is_of(path: Path, name: str) -> bool:
+    """Return whether a network was fitted to a member, or cannot be read."""
+    try:
+        stored = read_regular(path, _LONGEST)
+        lock = lock_of(stored)
+        if lock:
+            return hidden_name([name]) in lock.of
+        return name_key(name) in set(map(name_key, _parsed(stored).names))
+    except (OSError, ValueError, KeyError, TypeError):
+        return True
+
+
+def _parsed(content: bytes) -> FittedNetwork:
+    """Return a network. Raises ValueError, KeyError or TypeError for what is none."""
+    line, _, network = content.partition(b"\n")
+    head = json.loads(line)
+    before, after, of = (int(head[each]) for each in ("before", "after", "of"))
+    names = tuple(str(name) for name in head["names"])
+    return FittedNetwork(names, str(head["shipped"]), before, after, of, network)
 
 
 def _paths(folder: Path) -> Iterator[Path]:

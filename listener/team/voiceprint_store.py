@@ -1,15 +1,16 @@
 """Where voices are kept whose people agreed: under a name for later cases, or in the folder of one case.
 
-A kept voice is a file of its own (mode 0600 in a folder of mode 0700). The voices of one case lie in its
-folder as lines of `voices.jsonl`, sealed where the case is locked; they are removed when the case ends,
-or by `purge`. Whatever is removed is written over first (`listener/storage/purge.py` says where that does
-not reach).
+A kept voice is a file of its own (mode 0600 in a folder of mode 0700), sealed with the passphrase of the
+case at whose briefing it was read, where that is locked. The voices of one case lie in its folder as lines
+of `voices.jsonl`, sealed where the case is locked; they are removed when the case ends, or by `purge`.
+Whatever is removed is written over first (`listener/storage/purge.py` says where that does not reach).
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -18,29 +19,47 @@ from listener.storage.encrypted_lines import open_line, seal_line
 from listener.storage.passphrase import Keys
 from listener.storage.private_files import add_line, read_regular
 from listener.storage.purge import VOICES
-from listener.team.kept_files import hidden_name, keep, remove
+from listener.team.kept_files import Opening, hidden_name, keep, remove, sealed
 from listener.team.member import Member, as_json, from_json
 
 LONGEST_NAME: Final = 60
 
 
-def kept_members(folder: Path) -> list[Member]:
-    """Return every kept voice, by name; none where nobody's is. Raises UserError where one cannot be
-    read."""
+@dataclass(frozen=True, slots=True)
+class KeptVoices:
+    """The voices that are kept."""
+
+    members: tuple[Member, ...]
+    """Those that could be opened, by name."""
+    locked: int
+    """How many others are locked with another passphrase."""
+
+
+def kept_voices(folder: Path, passphrase: str | None = None) -> KeptVoices:
+    """Return every kept voice that is open or that a passphrase opens; none where nobody's is. Raises
+    UserError where one cannot be read."""
     if not folder.is_dir():
-        return []
-    found = [_read(path) for path in sorted(folder.glob("*.json"))]
-    return sorted(found, key=lambda member: member.name)
+        return KeptVoices((), 0)
+    opening = Opening(passphrase)
+    found = [_read(path, opening) for path in sorted(folder.glob("*.json"))]
+    members = sorted((one for one in found if one), key=lambda member: member.name)
+    return KeptVoices(tuple(members), sum(one is None for one in found))
 
 
-def keep_member(folder: Path, member: Member) -> None:
-    """Keep a voice under its name, in place of one of that name. Raises UserError where that cannot be."""
+def is_kept(folder: Path, name: str) -> bool:
+    """Return whether a voice is kept under a name, locked or not."""
+    return os.path.lexists(_path(folder, name))
+
+
+def keep_member(folder: Path, member: Member, keys: Keys | None = None) -> None:
+    """Keep a voice under its name, in place of one of that name, locked where there are `keys`. Raises
+    UserError where that cannot be."""
     name = member.name
     if not name.strip() or len(name) > LONGEST_NAME or not name.isprintable():
         raise UserError(f"a voice is kept under a name of 1 to {LONGEST_NAME} printable signs.")
     path = _path(folder, name)
     try:
-        keep(path, path.with_suffix(".part"), as_json(member).encode())
+        keep(path, path.with_suffix(".part"), sealed(as_json(member).encode(), keys, [name]))
     except OSError as error:
         raise UserError(f"the voice cannot be kept in {folder}: {error.strerror}.") from None
 
@@ -88,12 +107,14 @@ def forget_case(case: Path) -> bool:
     return True
 
 
-def _read(path: Path) -> Member:
+def _read(path: Path, opening: Opening) -> Member | None:
+    """Return the voice of a file; None where another passphrase locks it."""
     try:
-        text = read_regular(path).decode()
-    except (OSError, UnicodeDecodeError):
+        content = opening.content(read_regular(path))
+        text = None if content is None else content.decode()
+    except (OSError, ValueError):
         raise UserError(f"{path} cannot be read as a voice that was kept.") from None
-    return from_json(text, str(path))
+    return None if text is None else from_json(text, str(path))
 
 
 def _path(folder: Path, name: str) -> Path:

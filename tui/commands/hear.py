@@ -84,6 +84,7 @@ def listen(wanted: argparse.Namespace) -> None:
     wanted.protocol = wanted.protocol or USUAL_PROTOCOL
     wanted.channels = channels_of(load_protocol(wanted.protocol), wanted.channel)
     source = _source(wanted)
+    wanted.known_passphrase = _passphrase(wanted)  # voices kept at the briefing are locked with it
     if wanted.briefing and not wanted.json and not _briefed(source, wanted):
         return
     _hear(source, wanted)
@@ -99,10 +100,10 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
     protocol = load_protocol(wanted.protocol)
-    kept = chosen_members(wanted.team, protocol)
+    kept = chosen_members(wanted.team, protocol, wanted.known_passphrase)
     while True:
         known = (*kept, *wanted.read_here)
-        ears = TeamEars(known, None if kept else wanted.fitted_here)
+        ears = TeamEars(known, None if kept else wanted.fitted_here, wanted.known_passphrase)
         choice = Preflight(
             protocol,
             wanted.weight_kg,
@@ -210,8 +211,9 @@ def _listening(source: Source, wanted: argparse.Namespace, passphrase: str | Non
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
     protocol = load_protocol(wanted.protocol)
-    team = (*chosen_members(wanted.team, protocol), *wanted.read_here)
-    ears = TeamEars(team, wanted.fitted_here)
+    wanted.known_passphrase = _passphrase(wanted)
+    team = (*chosen_members(wanted.team, protocol, wanted.known_passphrase), *wanted.read_here)
+    ears = TeamEars(team, wanted.fitted_here, wanted.known_passphrase)
     if ears.offered and not wanted.ear_chosen:
         print(clean(ears.choose(wanted, ears.best)), file=sys.stderr)
     wishes = CaseOptions(

@@ -125,12 +125,12 @@ def passphrase_in(path: Path) -> str:
     return lines[0]
 
 
-def new_passphrase() -> str:
-    """Return a passphrase asked for twice. Raises UserError where there is nobody to ask, or they
-    differ."""
+def new_passphrase(what: str = "the case") -> str:
+    """Return a passphrase for `what`, asked for twice. Raises UserError where there is nobody to ask, or
+    they differ."""
     if not sys.stdin.isatty():
         raise UserError("there is nobody to ask for a passphrase: use --passphrase-file FILE")
-    first = getpass("a passphrase for the case: ")
+    first = getpass(f"a passphrase for {what}: ")
     if getpass("once more: ") != first:
         raise UserError("the two passphrases differ: nothing was begun")
     return first

@@ -4,14 +4,23 @@ removed."""
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Sequence
+from getpass import getpass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platformdirs import user_data_path
 
 from grammar.errors import UserError
-from tui.commands.shared import USUAL_PROTOCOL, Commands, passphrase_file_option, passphrase_of
+from tui.commands.shared import (
+    USUAL_PROTOCOL,
+    Commands,
+    new_passphrase,
+    passphrase_file_option,
+    passphrase_in,
+    passphrase_of,
+)
 from tui.commands.sound import device_option, listed, source_of
 from tui.text.wording import clean
 
@@ -59,6 +68,11 @@ def add(commands: Commands) -> None:
     one.add_argument("--model", type=Path, metavar="DIR", help="a published vosk model")
     one.add_argument("--forget", metavar="NAME", help="remove the voice kept under NAME for good")
     one.add_argument("--kept", action="store_true", help="list the voices that are kept, and end")
+    one.add_argument(
+        "--passphrase",
+        action="store_true",
+        help="lock the voices kept; you are asked for a passphrase",
+    )
     passphrase_file_option(one)
     one.set_defaults(run=team)
 
@@ -78,7 +92,7 @@ def team(wanted: argparse.Namespace) -> None:
     if listed(wanted):
         return
     from listener.team.fitted_store import forget_in_fitted  # noqa: PLC0415
-    from listener.team.voiceprint_store import forget_member, kept_members  # noqa: PLC0415
+    from listener.team.voiceprint_store import forget_member, kept_voices  # noqa: PLC0415
 
     folder = voices_folder()
     if wanted.forget is not None:
@@ -87,26 +101,40 @@ def team(wanted: argparse.Namespace) -> None:
             raise UserError(f"no voice is kept under “{wanted.forget}”: nothing was changed")
         print(clean(f"forgotten for good: {wanted.forget}"))
     elif wanted.kept:
-        for member in kept_members(folder):
+        kept = kept_voices(folder, _typed_passphrase(wanted))
+        for member in kept.members:
             print(clean(f"{member.name}: {member.station}, agreed {member.agreed}"))
+        if kept.locked:
+            print(f"{kept.locked} more, locked with another passphrase")
     else:
         _read(wanted, folder)
 
 
-def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
+def chosen_members(
+    names: str, protocol: Protocol, passphrase: str | None = None
+) -> tuple[Member, ...]:
     """Return the kept voices called by `--team`, of the protocol's stations. Raises UserError for a name
-    under which none is kept, or a station that the protocol does not have."""
-    from listener.team.voiceprint_store import kept_members  # noqa: PLC0415
+    under which none is kept, one that another passphrase locks, or a station that the protocol does not
+    have."""
+    from listener.team.voiceprint_store import is_kept, kept_voices  # noqa: PLC0415
 
     if not names.strip():
         return ()
-    kept = kept_members(voices_folder())
+    voices = kept_voices(voices_folder(), passphrase)
+    kept = voices.members
     if names.strip() == EVERYBODY:
+        if voices.locked:
+            text = f"{voices.locked} kept voices are locked with another passphrase: left out"
+            print(text, file=sys.stderr)
         return tuple(member for member in kept if member.station in protocol.stations)
     by_name = {member.name.casefold(): member for member in kept}
     found = []
     for name in (each.strip() for each in names.split(",") if each.strip()):
         member = by_name.get(name.casefold())
+        if member is None and is_kept(voices_folder(), name):
+            raise UserError(
+                f"the voice of {name} is locked: give the passphrase that it was kept with"
+            )
         if member is None:
             raise UserError(f"no voice is kept under “{name}”: `answerback team --kept` lists them")
         if member.station not in protocol.stations:
@@ -118,9 +146,14 @@ def chosen_members(names: str, protocol: Protocol) -> tuple[Member, ...]:
 class TeamEars:
     """The ears as they heard the cards of a team, and the quick one that is to listen."""
 
-    def __init__(self, members: Sequence[Member], fitted: FittedNetwork | None = None) -> None:
-        """`fitted` is a network that was fitted to just these members; one that is kept with their voices
-        is found. Raises UserError where it cannot be read."""
+    def __init__(
+        self,
+        members: Sequence[Member],
+        fitted: FittedNetwork | None = None,
+        passphrase: str | None = None,
+    ) -> None:
+        """`fitted` is a network that was fitted to just these members; one that is kept with their voices,
+        open or locked with `passphrase`, is found. Raises UserError where it cannot be read."""
         from listener.team.doubt_fitting import bounds_of  # noqa: PLC0415
         from listener.team.ear_comparison import CLEARLY, best_quick, together  # noqa: PLC0415
 
@@ -129,7 +162,7 @@ class TeamEars:
         best = best_quick(self._scores)
         self.best = self._quick.index(best) if best else 0
         self.offered = tuple(f"{one.name} {one.right} of {one.of}" for one in self._quick)
-        self._fitted = (fitted or _kept_fitted(members)) if self._quick else None
+        self._fitted = (fitted or _kept_fitted(members, passphrase)) if self._quick else None
         if self._fitted:
             self.offered += (f"{FITTED}: {self._fitted.in_words}",)
             if best and self._fitted.after + CLEARLY > best.right:
@@ -159,10 +192,10 @@ class TeamEars:
         return f"cards understood by {table(self._scores)}"
 
 
-def _kept_fitted(members: Sequence[Member]) -> FittedNetwork | None:
+def _kept_fitted(members: Sequence[Member], passphrase: str | None) -> FittedNetwork | None:
     from tui.commands.team_fitting import kept_fitted  # noqa: PLC0415
 
-    return kept_fitted(voices_folder(), members)
+    return kept_fitted(voices_folder(), members, passphrase)
 
 
 def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
@@ -179,12 +212,13 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
 
     console = Console()
     cards: list[CardRead] = [*wanted.cards_here]
+    keys = _locked_with(wanted.known_passphrase)
 
     def done(card: CardRead) -> None:
         console.say(told(protocol, card))
         cards.append(card)
         if card.member and card.member.name:
-            keep_member(voices_folder(), card.member)
+            keep_member(voices_folder(), card.member, keys)
 
     with ears_of(protocol, wanted.recogniser, wanted.model) as ears:
         read_cards(
@@ -202,7 +236,7 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
     wanted.cards_here = tuple(cards)
     wanted.read_here = tuple(card.member for card in cards if card.member)
     if wanted.fitted_here and all(member.name for member in wanted.read_here):
-        keep_fitted(voices_folder(), wanted.fitted_here)
+        keep_fitted(voices_folder(), wanted.fitted_here, keys)
 
 
 def _read(wanted: argparse.Namespace, folder: Path) -> None:
@@ -216,7 +250,9 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
 
     case = Path(wanted.of) if (Path(wanted.of) / JOURNAL).is_file() else None
     protocol = load_protocol(str(case / PROTOCOL) if case else wanted.of)
-    keys = _keys_of(wanted, case) if case else None
+    passphrase = passphrase_of(wanted, case) if case else _typed_passphrase(wanted)
+    keys = _keys_of(case, passphrase) if case else None
+    lock = _locked_with(passphrase)
     stations = wanted.station or [one.id for one in protocol.station]
     for name in stations:
         if name not in protocol.stations:
@@ -232,7 +268,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
     def done(card: CardRead) -> None:
         cards.append(card)
         if card.member and card.member.name:
-            keep_member(folder, card.member)
+            keep_member(folder, card.member, lock)
         elif card.member and case:
             keep_for_case(case, keys, [card.member])
         print(clean(told(protocol, card)), flush=True)
@@ -250,7 +286,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
         tell_bounds(cards, ears.recogniser.name, console)
     fitted = fit_team(protocol, cards, console)
     if fitted and all(card.member.name for card in cards if card.member):
-        keep_fitted(folder, fitted)
+        keep_fitted(folder, fitted, lock)
     elif fitted and case:
         keep_fitted_for_case(case, keys, fitted)
 
@@ -258,20 +294,38 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
 def _free_name(title: str) -> str:
     """Return the name for a voice whose person said aloud that it may be kept: their station's title, with
     a number where another voice has that name."""
-    from listener.team.kept_files import name_key  # noqa: PLC0415
-    from listener.team.voiceprint_store import kept_members  # noqa: PLC0415
+    from itertools import count  # noqa: PLC0415
 
-    taken = {name_key(member.name) for member in kept_members(voices_folder())}
-    names = (title, *(f"{title} {number}" for number in range(2, len(taken) + 3)))
-    return next(name for name in names if name_key(name) not in taken)
+    from listener.team.voiceprint_store import is_kept  # noqa: PLC0415
+
+    folder = voices_folder()
+    if not is_kept(folder, title):
+        return title
+    return next(name for number in count(2) if not is_kept(folder, name := f"{title} {number}"))
 
 
-def _keys_of(wanted: argparse.Namespace, case: Path) -> Keys | None:
+def _typed_passphrase(wanted: argparse.Namespace) -> str | None:
+    """Return the passphrase that kept voices are, or are to be, locked with; None without one. Raises
+    UserError."""
+    if wanted.passphrase_file is not None:
+        return passphrase_in(wanted.passphrase_file)
+    if not wanted.passphrase:
+        return None
+    return getpass("passphrase of the voices: ") if wanted.kept else new_passphrase("the voices")
+
+
+def _locked_with(passphrase: str | None) -> Keys | None:
+    """Return keys, with a lock of their own, for what is kept from now on; None without a passphrase."""
+    from listener.storage.passphrase import new_lock  # noqa: PLC0415
+
+    return None if passphrase is None else new_lock(passphrase)
+
+
+def _keys_of(case: Path, passphrase: str | None) -> Keys | None:
     """Return the keys of a case that can still go on. Raises UserError for one that has ended."""
     from listener.storage.case_reader import open_case  # noqa: PLC0415
     from listener.storage.passphrase import unlock  # noqa: PLC0415
 
-    passphrase = passphrase_of(wanted, case)
     if any(fact.kind == "case-ended" for fact in open_case(case, passphrase).facts[-1:]):
         raise UserError(f"{case} has ended: nobody speaks in it any more")
     return unlock(case, passphrase)

@@ -77,15 +77,18 @@ def name_of(member: Member) -> str:
     return member.name or member.station
 
 
-def kept_fitted(folder: Path, members: Sequence[Member]) -> FittedNetwork | None:
+def kept_fitted(
+    folder: Path, members: Sequence[Member], passphrase: str | None = None
+) -> FittedNetwork | None:
     """Return the network that was fitted to a team with all these members, if it was made of the one that
-    ships now and lies in `folder`. Raises UserError where it cannot be read."""
+    ships now and lies in `folder`, open or locked with `passphrase`. Raises UserError where it cannot be
+    read."""
     from listener.team.fitted_store import fitted_for  # noqa: PLC0415
 
     if not folder.is_dir() or not all(member.name for member in members):
         return None
     names = [member.name for member in members]
-    return fitted_for(folder, names, fingerprint(shipped_network()))
+    return fitted_for(folder, names, fingerprint(shipped_network()), passphrase)
 
 
 def _spoken(card: CardRead) -> list[Spoken]:

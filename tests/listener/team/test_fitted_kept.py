@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from grammar.errors import UserError
+from listener.storage.passphrase import new_lock
 from listener.storage.purge import FITTED, personal_files, purge
 from listener.team.fitted_store import (
     FittedNetwork,
@@ -58,6 +59,19 @@ def test_who_is_forgotten_takes_every_network_along(tmp_path: Path) -> None:
     # Also where something else still holds the file's blocks: it was written over.
     assert WEIGHTS[:64] not in every_byte(tmp_path)
     assert b"others" in every_byte(tmp_path)
+
+
+def test_one_kept_with_a_passphrase_is_in_no_byte_and_goes_with_its_own_members_only(
+    tmp_path: Path,
+) -> None:
+    keep_fitted(tmp_path, fitted("Kim", "Lee"), new_lock("open sesame"))
+    assert WEIGHTS[:64] not in every_byte(tmp_path)
+    assert fitted_for(tmp_path, ["Kim"], "base") is None
+    assert fitted_for(tmp_path, ["Kim"], "base", "another") is None
+    assert fitted_for(tmp_path, ["Kim"], "base", "open sesame") == fitted("Kim", "Lee")
+    assert not forget_in_fitted(tmp_path, "Max")
+    assert forget_in_fitted(tmp_path, "LEE")
+    assert not list(tmp_path.iterdir())
 
 
 def test_one_that_cannot_be_read_is_told_and_goes_with_anybody(tmp_path: Path) -> None:

@@ -9,15 +9,17 @@ import numpy as np
 import pytest
 
 from grammar.errors import UserError
+from listener.storage.passphrase import new_lock
 from listener.storage.purge import purge
 from listener.team.member import Member, as_json
 from listener.team.speaker_encoder.encoder import SIZE, WEIGHTS
 from listener.team.voiceprint_store import (
     forget_case,
     forget_member,
+    is_kept,
     keep_for_case,
     keep_member,
-    kept_members,
+    kept_voices,
     members_of_case,
 )
 from tests.support.kept_cases import WALL, begin, end
@@ -49,7 +51,7 @@ def test_a_kept_voice_is_private_and_comes_back_as_it_was(tmp_path: Path) -> Non
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert "kim" not in path.name.lower()
-    (found,) = kept_members(folder)
+    (found,) = kept_voices(folder).members
     assert (found.name, found.station, found.agreed) == ("Kim", "outside", WALL)
     assert np.allclose(np.stack(found.prints), np.stack(member.prints), atol=1e-3)
 
@@ -75,6 +77,47 @@ def test_a_voice_is_written_over_before_it_is_unlinked(tmp_path: Path) -> None:
     (tmp_path / "same-blocks").hardlink_to(path)
     forget_member(folder, "Kim")
     assert set((tmp_path / "same-blocks").read_bytes()) == {0}
+
+
+def test_a_voice_kept_with_a_passphrase_is_in_no_byte_and_opens_with_it_alone(
+    tmp_path: Path,
+) -> None:
+    folder, kim, lee = tmp_path / "voices", somebody("Kim"), somebody("Lee")
+    keep_member(folder, kim, new_lock("open sesame"))
+    keep_member(folder, lee)
+    assert secret_of(kim) not in every_byte(tmp_path)
+    assert b'"Kim"' not in every_byte(tmp_path)
+    assert secret_of(lee) in every_byte(tmp_path)
+    for wrong in (None, "open simsim"):
+        found = kept_voices(folder, wrong)
+        assert ([one.name for one in found.members], found.locked) == (["Lee"], 1)
+    found = kept_voices(folder, "open sesame")
+    assert ([one.name for one in found.members], found.locked) == (["Kim", "Lee"], 0)
+    assert as_json(found.members[0]) == as_json(kim)
+    assert all(stat.S_IMODE(path.stat().st_mode) == 0o600 for path in folder.iterdir())
+
+
+def test_a_locked_voice_is_forgotten_without_its_passphrase(tmp_path: Path) -> None:
+    folder = tmp_path / "voices"
+    keep_member(folder, somebody("Kim"), new_lock("open sesame"))
+    (path,) = folder.iterdir()
+    stored = path.read_bytes()
+    (tmp_path / "same-blocks").hardlink_to(path)
+    assert is_kept(folder, "kim")
+    assert forget_member(folder, "kim")
+    assert not is_kept(folder, "kim")
+    left = every_byte(tmp_path)
+    assert stored[len(stored) // 2 :][:60] not in left
+    assert set(left) == {0}
+
+
+def test_a_locked_voice_that_was_changed_is_refused(tmp_path: Path) -> None:
+    folder = tmp_path / "voices"
+    keep_member(folder, somebody("Kim"), new_lock("open sesame"))
+    (path,) = folder.iterdir()
+    path.write_bytes(path.read_bytes()[:-9] + b"AAAAAAA=\n")
+    with pytest.raises(UserError, match="cannot be read as a voice"):
+        kept_voices(folder, "open sesame")
 
 
 @pytest.mark.parametrize("passphrase", [None, "open sesame"])
@@ -111,11 +154,11 @@ def test_a_name_that_cannot_be_one_is_refused(tmp_path: Path, name: str) -> None
 def test_a_file_that_is_no_voice_is_refused_in_a_sentence(tmp_path: Path, text: str) -> None:
     (tmp_path / "one.json").write_text(text)
     with pytest.raises(UserError, match="cannot be read as a voice"):
-        kept_members(tmp_path)
+        kept_voices(tmp_path)
 
 
 def test_prints_of_another_encoder_are_not_compared(tmp_path: Path) -> None:
     text = as_json(somebody("Kim")).replace("weights", "others")
     (tmp_path / "one.json").write_text(text)
     with pytest.raises(UserError, match="another version"):
-        kept_members(tmp_path)
+        kept_voices(tmp_path)

@@ -23,7 +23,7 @@ def test_whoever_says_yes_at_the_briefing_is_known_and_nothing_is_written(
     card = AudioFile(SAMPLES / "card-drugs-nurse.flac")
     monkeypatch.setattr(team, "source_of", lambda *_args, **_options: card)
     wanted = argparse.Namespace(recogniser="auto", model=None, device=None, channels=())
-    wanted.cards_here, wanted.fitted_here = (), None
+    wanted.cards_here, wanted.fitted_here, wanted.known_passphrase = (), None, None
     team.read_at_briefing(wanted, load_protocol("isolation-airway"))
     (found,) = wanted.read_here
     assert wanted.fitted_here is None  # one card is too few to fit the quick ear

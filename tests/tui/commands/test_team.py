@@ -59,6 +59,31 @@ def test_what_was_understood_is_told_at_once(
     assert "nothing was changed" in capsys.readouterr().err
 
 
+def test_voices_are_locked_with_a_passphrase_and_forgotten_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = tmp_path / "passphrase"
+    secret.write_text("open sesame\n")
+    monkeypatch.setattr("sys.stdin", io.StringIO("yes Kim\n"))
+    card = str(SAMPLES / "card-outside.flac")
+    locked = ["--passphrase-file", str(secret)]
+    assert main(["team", "--station", "outside", "--from", card, *locked]) == 0
+    (path,) = (tmp_path / "data" / "answerback" / "voices").iterdir()
+    assert b"outside" not in path.read_bytes()
+    capsys.readouterr()
+    assert main(["team", "--kept"]) == 0
+    assert capsys.readouterr().out == "1 more, locked with another passphrase\n"
+    assert main(["team", "--kept", *locked]) == 0
+    assert capsys.readouterr().out.startswith("Kim: outside, agreed ")
+    drill = str(SAMPLES / "quick-clip.flac")
+    cases = tmp_path / "cases"
+    assert main(["listen", drill, "--team", "Kim", "--json", "--cases", str(cases)]) == 2
+    assert "the voice of Kim is locked" in capsys.readouterr().err
+    assert not cases.exists()
+    assert main(["team", "--forget", "Kim"]) == 0
+    assert not path.exists()
+
+
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder of data with the voices of five stations, read and agreed to once for all tests."""
