@@ -21,6 +21,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.actions import CaseActions
 from tui.dashboard.dialogs.amend import AmendDialog
+from tui.dashboard.dialogs.box import kept_rows
 from tui.dashboard.dialogs.find import FindDialog
 from tui.dashboard.dialogs.reading import ReadingDialog
 from tui.dashboard.dialogs.weight import WeightDialog
@@ -28,7 +29,7 @@ from tui.dashboard.keys import IDS, JOINING, LOOKING, SPEAKING, KeyMap, Place
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
 from tui.dashboard.status import Status
-from tui.dashboard.widgets.calls import FEW_ROWS, LEAST_CALLS, LEAST_LOG, LOG_TITLED, CallsPanel
+from tui.dashboard.widgets.calls import LEAST_CALLS, LEAST_LOG, LOG_TITLED, CallsPanel
 from tui.dashboard.widgets.header import Bottom, Header, Partial
 from tui.dashboard.widgets.help import Help
 from tui.dashboard.widgets.log import RunningLog
@@ -295,7 +296,8 @@ class Dashboard(CaseActions):
         area, body = self._help_area, self.query_one("#body").size
         # Over the log, so that this need not be drawn anew when it goes. The most urgent call stays in
         # sight, and in a wide terminal the side column.
-        area.display = self._calls.few = shown
-        area.styles.height = max(body.height - FEW_ROWS, 1)
+        few = kept_rows(body.height)
+        area.display, self._calls.few = shown, few if shown else 0
+        area.styles.height = max(body.height - few, 1)
         area.styles.width = self._calls.outer_size.width if body.width >= ROOMY else body.width
         self.look()

@@ -73,3 +73,18 @@ async def test_the_numbers_of_the_strip_keep_their_utterances_behind_a_dialog() 
         assert [strip.at(0), strip.at(1)] == before
         assert strip.display
         assert seen.app.query_one(RunningLog).size.height >= 3
+
+
+@pytest.mark.parametrize("size", [(120, 40), (200, 60)], ids=["120x40", "200x60"])
+async def test_where_there_is_room_each_waiting_call_stands_above_the_handover(
+    size: tuple[int, int],
+) -> None:
+    bougie = heard(24, "anteroom send in the bougie", "airway-operator")
+    async with desk(case(ORDER, WRONG, TUBE, bougie, *LAST), 45, size) as seen:
+        await seen.text()
+        await seen.pilot.press("o")
+        above = (await seen.text()).split("╭")[0]
+        for called in ("Give ketamine 70 mg", "Tube size 8 mm", "Send in bougie"):
+            assert called in above
+        assert "more waiting" not in above
+        assert "the newest line" in above

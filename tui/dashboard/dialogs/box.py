@@ -15,7 +15,13 @@ from tui.dashboard.widgets.calls import LEAST_CALLS, LEAST_LOG
 Then = Callable[[str | None], None]
 """Given a dialog's result once it is gone."""
 
-KEPT_ROWS = LEAST_CALLS + LEAST_LOG
+
+def kept_rows(rows: int) -> int:
+    """Return how many of the rows between header and foot a dialog or the help leaves to the waiting calls
+    and the log: a third, and no more than three calls with large digits need."""
+    return max(LEAST_CALLS + LEAST_LOG, min(rows // 3, 12))
+
+
 LEAST_ROWS = 9
 """Rows that a dialog has even where the waiting calls must then go; the urgent line stays."""
 
@@ -85,7 +91,9 @@ class DialogBox(Static):
             return
         around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
         dialog.room = max(around.width - 4, 20)
-        dialog.most_rows = max(around.height - KEPT_ROWS, min(around.height - 1, LEAST_ROWS))
+        dialog.most_rows = max(
+            around.height - kept_rows(around.height), min(around.height - 1, LEAST_ROWS)
+        )
         lines = dialog.picture()
         self.update(Content("\n").join(lines), layout=False)
         if self.rows != len(lines) + 2:

@@ -45,8 +45,6 @@ LOW_COLUMN, LOW_LOG_ROWS = 23, 4
 LEAST_CALLS, LEAST_LOG = 3, 2
 """Rows of the calls (the count of them, and the most urgent) and of the log that stay in sight above a
 dialog, however low the terminal is and however much it has to say."""
-FEW_ROWS = 5
-"""Rows for all calls while the help covers the others: the count of them, and the most urgent."""
 LOG_TITLED = 9
 """Rows of the column above a dialog from which the log keeps its title."""
 STRIP_ROWS = 3
@@ -236,8 +234,8 @@ class CallsPanel(Static):
         super().__init__(id="calls", markup=False)
         self.auto_links = False
         self._protocol = protocol
-        self.few = False
-        """Whether the calls keep to the first rows, the others being covered."""
+        self.few = 0
+        """Rows to which the calls keep while the help covers the others; 0 where nothing does."""
         self.column = 0
         """Rows of the column that the calls share with the log; 0 where nobody has said."""
         self.squeezed = False
@@ -292,7 +290,7 @@ class CallsPanel(Static):
         taken = max(min(max(share, wanted), column - self._log_rows - below), least)
         if self.styles.height is None or self.styles.height.cells != taken:
             self.styles.height = taken
-        return min(taken, FEW_ROWS) if self.few else taken
+        return min(taken, self.few) if self.few else taken
 
 
 def _count(states: Sequence[LoopState], width: int) -> Content:
