@@ -65,7 +65,7 @@ def add(commands: Commands) -> None:
         " are known, how they are heard before and after the quick ear is fitted to them",
     )
     one.add_argument(
-        "--only", choices=("speakers", "hearing"), help="with --team: one of its two tables"
+        "--only", choices=("speakers", "hearing", "delay"), help="with --team: one of its tables"
     )
     one.add_argument("--json", action="store_true", help="the figures as one JSON object")
     one.add_argument("--plot", type=Path, metavar="FILE", help="a picture too, .png or .svg")
@@ -122,6 +122,7 @@ def bench(wanted: argparse.Namespace) -> None:
 
 def _bench_team(wanted: argparse.Namespace) -> None:
     from listener.bench.known_speakers import known_speakers  # noqa: PLC0415
+    from listener.bench.team_delay import bench_delay, delay_page  # noqa: PLC0415
     from listener.bench.team_hearing import bench_hearing, hearing_page, readers  # noqa: PLC0415
     from listener.bench.team_trials import bench_team, team_page  # noqa: PLC0415
 
@@ -130,7 +131,7 @@ def _bench_team(wanted: argparse.Namespace) -> None:
     people = known_speakers(wanted.folder)
     pages: list[str] = []
     found: dict[str, dict[str, object]] = {}
-    if wanted.only != "hearing":
+    if wanted.only in (None, "speakers"):
         figures = bench_team(wanted.folder, conditions, told, wanted.every)
         pages.append(team_page(figures))
         found["speakers"] = {
@@ -140,7 +141,11 @@ def _bench_team(wanted: argparse.Namespace) -> None:
             }
             for name, both in figures.items()
         }
-    able = _able(lambda: readers(people)) if wanted.only != "speakers" else None
+    if wanted.only in (None, "delay"):
+        delays = {name: bench_delay(people, name, told) for name in conditions}
+        pages.append(delay_page(delays))
+        found["delay"] = {name: one.as_dict() for name, one in delays.items()}
+    able = _able(lambda: readers(people)) if wanted.only in (None, "hearing") else None
     if able:
         heard = {name: bench_hearing(able, name, told) for name in conditions}
         pages.append(hearing_page(heard))
