@@ -14,7 +14,7 @@ from grammar.reports.objectives import Shown, objectives
 from tui.pages.debrief.communication import share_in_short
 from tui.pages.debrief.content import Cell, Grid, Item, Items, plain
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
-from tui.pages.debrief.moments import KIND_WORDS, MARKS, Kind, Moment
+from tui.pages.debrief.moments import MARKS, Kind, Moment, badge
 from tui.pages.debrief.sound import clip
 from tui.text.wording import call_in_words, clean, clock, heard, station
 
@@ -143,7 +143,7 @@ def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     return _item(
         case,
         moment.t,
-        "Not reported done" if overdue else KIND_WORDS[moment.kind],
+        badge(moment),
         moment.text,
         moment.detail,
         tuple(sorted({*moment.facts, *answer})),

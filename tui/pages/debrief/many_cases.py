@@ -122,9 +122,11 @@ class Together:
         if not altered:
             yield Cell("Every case was checked: its facts are as they were stored.")
         if self._copies:
-            yield Cell(
-                f"{len(self._copies)} copies of cases that are here already count for nothing"
+            count = len(self._copies)
+            copies = (
+                "1 copy of a case that is" if count == 1 else f"{count} copies of cases that are"
             )
+            yield Cell(f"Not counted: {copies} here already")
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:
         yield "Cases", Cell(str(len(self.cases)), link="cases")

@@ -62,6 +62,11 @@ class Moment:
     """Where to listen from to understand it, where that is earlier than the moment itself."""
 
 
+def badge(moment: Moment) -> str:
+    """Return the words that say at once what sort of moment it is."""
+    return "Not reported done" if moment.rule == "task-overdue" else KIND_WORDS[moment.kind]
+
+
 def moments(
     protocol: Protocol, view: View, notes: Sequence[DebriefNote] = ()
 ) -> tuple[Moment, ...]:

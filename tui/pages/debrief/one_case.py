@@ -14,7 +14,7 @@ from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Section,
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.logbook import logbook
-from tui.pages.debrief.moments import AGAIN, FINDINGS, KIND_WORDS, MARKS, UNANSWERED, Kind, Moment
+from tui.pages.debrief.moments import AGAIN, FINDINGS, MARKS, UNANSWERED, Kind, Moment, badge
 from tui.pages.debrief.notes import DebriefNote
 from tui.pages.debrief.recorded import recorded
 from tui.pages.debrief.signs_and_doses import signs_and_doses
@@ -170,7 +170,7 @@ class CaseDebrief:
         spoken = [(case.begins[f], case.ends[f]) for f in moment.facts if f in case.begins]
         around = [(max(moment.t - AROUND_S, 0.0), moment.t + AROUND_S)]
         return Item(
-            badge=KIND_WORDS[moment.kind],
+            badge=badge(moment),
             urgent=moment.kind not in (*MARKS, *AGAIN),
             when=Cell(clock(moment.t), moment.facts[:1]),
             text=moment.text,
