@@ -8,7 +8,7 @@
 4. `confidence/confidence_scoring.py` says how sure an utterance is; it becomes a fact, `Heard`.
 5. `storage/fact_writer.py` writes the fact; `grammar/case/fold.py` folds it into the case: calls,
    read-backs, timers, drugs. An observer is told, and the screen draws what the case says at that moment.
-6. At the end of the segment the sure ear hears all of it again (`confidence/second_hearing.py`), and what
+6. At the end of the segment the sure ear hears all of it again (`confidence/storing_verdicts.py`), and what
    both make of it is a further fact: confirmed, put right, doubted, rejected, or a call that the quick ear
    had missed.
 
@@ -44,7 +44,7 @@ from listener.audio.voice_activity import (
 from listener.audio.watches import watching
 from listener.capture import Capture, Captured
 from listener.confidence.confidence_scoring import ConfidenceScoring
-from listener.confidence.second_hearing import Noting, SecondHearings
+from listener.confidence.storing_verdicts import Noting, SecondHearings
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.team_strictness import for_team
 from listener.confidence.verifier import Verifier

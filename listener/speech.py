@@ -21,7 +21,7 @@ from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.confidence_scoring import ConfidenceScoring
-from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Hearing, Recogniser

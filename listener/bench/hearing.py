@@ -19,9 +19,9 @@ from grammar.protocol.model import Protocol
 from listener.audio.blocks import Block, paced, reblocked
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
-from listener.confidence.second_hearing import Noting
+from listener.confidence.judging_two_ears import QuickReading, judged, said
+from listener.confidence.storing_verdicts import Noting
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import QuickReading, judged, said
 from listener.confidence.verifier import second_listener
 from listener.live import Live
 from listener.recognition.calibration import two_ears

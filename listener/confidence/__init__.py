@@ -2,5 +2,6 @@
 
 `confidence_scoring.ConfidenceScoring` stands between words and facts. A number that has a twin
 (fifteen, fifty) is flagged in `grammar/case/fold.py`, by `grammar/language/numbers/`; the reading of both
-ears is judged in `two_ears.py`. May import `grammar`, `audio/`, `recognition/`.
+ears is judged in `judging_two_ears.py` and stored by `storing_verdicts.py`. May import `grammar`, `audio/`,
+`recognition/`.
 """

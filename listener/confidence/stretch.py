@@ -16,7 +16,7 @@ from grammar.language.words import Word
 from listener.audio.noise_floor import FRAME
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import HANGOVER_S
-from listener.confidence.two_ears import QuickReading, said
+from listener.confidence.judging_two_ears import QuickReading, said
 from listener.recognition.sure_ear import SureHearing
 
 AROUND_S: Final = 0.25

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from grammar.case.facts import Heard, SecondHearing, Warned
-from listener.confidence.two_ears import ALONE, ONE_EAR
+from listener.confidence.judging_two_ears import ALONE, ONE_EAR
 from listener.recognition.calibration import STRICTER, less_sure
 
 

@@ -77,7 +77,7 @@ def of_published(model: str) -> Calibration | None:
 
 @cache
 def two_ears() -> Calibration:
-    """How the evidence of both ears together is weighed (`confidence/two_ears.py`)."""
+    """How the evidence of both ears together is weighed (`confidence/judging_two_ears.py`)."""
     return _read("confidence-two-ears.toml")
 
 

@@ -28,8 +28,8 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.background import Background
+from listener.confidence.judging_two_ears import same_meaning
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import same_meaning
 from listener.recognition.sure_ear import SureHearing
 from listener.team.card_reading import ENOUGH, SHORTEST_S
 from listener.team.speaker_encoder import SpeakerEncoder

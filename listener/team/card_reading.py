@@ -19,8 +19,8 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.evidence import evidence
+from listener.confidence.judging_two_ears import QuickReading, judged, said, same_meaning
 from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import QuickReading, judged, said, same_meaning
 from listener.recognition.calibration import two_ears
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Recogniser

@@ -17,7 +17,7 @@ from grammar.language.parse import understanding_of
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
-from listener.confidence.two_ears import same_meaning
+from listener.confidence.judging_two_ears import same_meaning
 from listener.recognition.engines import choose
 from listener.recognition.installed_models import installed_models
 from listener.recognition.recogniser import Recogniser, heard_words

@@ -334,7 +334,7 @@ def step_calibrate(options: argparse.Namespace) -> None:
 
 
 def step_two_ears(options: argparse.Namespace) -> None:
-    from listener.confidence.two_ears import LEAST  # noqa: PLC0415
+    from listener.confidence.judging_two_ears import LEAST  # noqa: PLC0415
     from listener.training import two_ears  # noqa: PLC0415
     from listener.training.calibrate import write_calibration  # noqa: PLC0415
 

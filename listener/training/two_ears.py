@@ -30,8 +30,14 @@ from listener.bench.figures import reliability
 from listener.bench.hearing import Ear
 from listener.bench.judging import Claim
 from listener.bench.run import under
+from listener.confidence.judging_two_ears import (
+    QuickReading,
+    Read,
+    judged,
+    key_of,
+    possible_readings,
+)
 from listener.confidence.supervised_sure_ear import load_sure_ear, wanted_model
-from listener.confidence.two_ears import QuickReading, Read, judged, key_of, possible_readings
 from listener.recognition.calibration import Calibration
 from listener.recognition.engines import choose
 from listener.recognition.sure_ear import SureHearing

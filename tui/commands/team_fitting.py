@@ -10,7 +10,7 @@ from typing import Final
 from grammar.language.parse import understanding_of
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
-from listener.confidence.two_ears import same_meaning
+from listener.confidence.judging_two_ears import same_meaning
 from listener.team.doubt_fitting import bounds_of
 from listener.team.fitted_store import FittedNetwork
 from listener.team.member import Member

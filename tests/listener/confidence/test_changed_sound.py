@@ -12,9 +12,9 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.changed_sound import faster, without_steady_noise
-from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.judging_two_ears import ALONE
+from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Stretch, Told
-from listener.confidence.two_ears import ALONE
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing

@@ -20,7 +20,7 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
-from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
 from listener.recognition.calibration import two_ears

@@ -17,10 +17,10 @@ from grammar.language.phrases import UNKNOWN, network
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.sources import AudioFile
-from listener.confidence.second_hearing import SecondHearings
+from listener.confidence.judging_two_ears import ALONE
+from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Told
 from listener.confidence.team_strictness import for_team
-from listener.confidence.two_ears import ALONE
 from listener.live import Live, Opening
 from listener.recognition.calibration import DoubtBounds, less_sure, two_ears
 from listener.recognition.engines import choose

@@ -19,9 +19,7 @@ from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
 from listener.confidence.changed_sound import changed
-from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
-from listener.confidence.supervised_sure_ear import SureListener
-from listener.confidence.two_ears import (
+from listener.confidence.judging_two_ears import (
     ALONE,
     Judgement,
     QuickReading,
@@ -30,6 +28,8 @@ from listener.confidence.two_ears import (
     marked,
     possible_readings,
 )
+from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
+from listener.confidence.supervised_sure_ear import SureListener
 from listener.recognition.calibration import Calibration
 from listener.recognition.sure_ear import SureHearing
 

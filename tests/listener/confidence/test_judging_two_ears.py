@@ -13,7 +13,7 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
-from listener.confidence.two_ears import (
+from listener.confidence.judging_two_ears import (
     ONE_EAR,
     TWO_WAYS,
     Judgement,
