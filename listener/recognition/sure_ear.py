@@ -25,8 +25,8 @@ LONGEST_S: Final = 28.0
 """Whisper hears no more than 30 s at once."""
 
 _SILENCE_S, _SHORT_S, _WINDOW_S = 1.0, 3.0, 10.0
-"""Silence put behind a sound. One shorter than `_SHORT_S` gets as much as makes it `_WINDOW_S` long: in shorter
-windows the free text says a single word twice or more, and the word itself seems unlikely."""
+"""Silence put behind a sound. One shorter than `_SHORT_S` gets as much as makes it `_WINDOW_S` long: in
+shorter windows the free text says a single word twice or more, and the word itself seems unlikely."""
 _FRAME: Final = SAMPLE_RATE // 50
 """Samples of one frame of the encoding."""
 _HEAD_SIZE: Final = 64
