@@ -13,7 +13,7 @@ from listener.confidence.supervised_sure_ear import ONLY_QUICK
 from tests.support.needs import SHARED, VALIDATOR, reason
 from tests.support.sound_card import Card
 
-LONGEST = "test_soak.py"
+LONGEST = ("test_soak.py", "test_card_in_a_terminal.py", "test_team.py")
 
 # Tests of what the quick ear tells must not depend on whether the extra `people` is installed; the
 # sure ear's own tests ask for it.
@@ -38,7 +38,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest first, so that no core waits for it at the end."""
-    items.sort(key=lambda item: item.path.name != LONGEST)
+    items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
 def skipped(reports: list[pytest.TestReport]) -> Counter[str]:

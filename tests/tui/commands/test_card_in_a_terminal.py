@@ -110,6 +110,59 @@ def test_a_yes_that_is_said_aloud_counts_and_other_speech_does_not(
         screen.run("kill-server")
 
 
+@pytest.mark.slow
+@sound_card
+@terminal
+def test_somebody_joins_in_the_middle_of_a_case(card: Card, tmp_path: Path) -> None:
+    environment = card.environment | {
+        "ANSWERBACK_EARS": "quick",
+        "XDG_DATA_HOME": str(tmp_path / "data"),
+    }
+    screen = Terminal(tmp_path, environment)
+    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
+    listen = f"listen --no-briefing --no-audio --cases {tmp_path / 'cases'}"
+    screen.run("new-session", "-d", "-x", "100", "-y", "30", f"{answerback} {listen}; sleep 600")
+    try:
+        wait_for(screen, "LOG")
+        screen.run("send-keys", "j")
+        wait_for(screen, "SOMEBODY JOINS")
+        screen.run("send-keys", "d")
+        wait_for(screen, "Drugs nurse says yes now")
+        screen.run("send-keys", "y")
+        for number, sound in enumerate(sentences(SAMPLES / "card-drugs-nurse.flac")[:6], start=1):
+            wait_for(screen, f"CARD {number}/13 Drugs nurse, say:")
+            soundfile.write(tmp_path / "one.wav", sound, 16_000)
+            said_until(screen, card, tmp_path / "one.wav", f"CARD {number + 1}/13")
+        screen.run("send-keys", "j")
+        wait_for(screen, "CARD OF DRUGS NURSE")
+        screen.run("send-keys", "e")
+        told = wait_for(screen, "agreed to be known by voice: for")
+        assert "suxamethonium" not in told.split("LOG", 1)[1].split("agreed")[0]
+        (case,) = (tmp_path / "cases").iterdir()
+        assert (case / "voices.jsonl").stat().st_mode & 0o777 == 0o600
+        time.sleep(1.5)  # a key just after one that closed a dialog is the rest of a word
+        screen.run("send-keys", "q")
+        wait_for(screen, "END THE CASE?")
+        screen.run("send-keys", "q")
+        until = time.monotonic() + 30
+        while (case / "voices.jsonl").exists() and time.monotonic() < until:
+            time.sleep(0.2)
+        assert not (case / "voices.jsonl").exists()
+    finally:
+        screen.run("kill-server")
+
+
+def said_until(screen: Terminal, card: Card, wav: Path, text: str) -> None:
+    """Say a sentence, once more where it is asked for again: a busy machine loses sound."""
+    for _ in range(3):
+        card.play(wav)
+        for _ in range(40):
+            if text in screen.screen():
+                return
+            time.sleep(0.2)
+    raise AssertionError(f"{text!r} did not come:\n{screen.screen()}")
+
+
 def wait_for(screen: Terminal, text: str, count: int = 1, seconds: float = 90.0) -> str:
     """The screen once it shows a text so often."""
     until = time.monotonic() + seconds
