@@ -51,7 +51,7 @@ class CaseActions(ActionBase):
         """The palette of all calls."""
         self.open(
             lambda hands: EnterDialog(
-                self.keymap, hands, hands.protocol.call, weight=lambda: self.view_now().weight_kg
+                self.keymap, hands, hands.protocol.call, view_now=self.view_now
             )
         )
 

@@ -7,12 +7,14 @@ from typing import Literal
 
 from textual.content import Content
 
+from grammar.case.view import View
 from grammar.language.meaning import SlotValue
 from grammar.protocol.model import Call
 from tui.dashboard import call_entry as entry
 from tui.dashboard.call_entry import Step
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.dialogs.typed import Typed
+from tui.dashboard.entry_doubts import given_already, no_drug
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.moment import moment_in_words, past_moment
@@ -40,11 +42,11 @@ class EnterDialog(Dialog):
         what: str = "ENTER A CALL",
         only: Call | None = None,
         own_timer: bool = False,
-        weight: Callable[[], float | None] = lambda: None,
+        view_now: Callable[[], View] | None = None,
     ) -> None:
         """`only` goes straight to the values of one call; with `own_timer` nobody has to answer it.
-        `weight` gives the patient's weight in kg, by which the sheet judges a dose; None where nobody
-        knows it."""
+        `view_now` gives the case, by whose weight the sheet judges a dose and whose doses are not told
+        twice; None where no dose is entered."""
         super().__init__(keys)
         self._hands = hands
         self._what = what
@@ -57,9 +59,16 @@ class EnterDialog(Dialog):
         # A call for help stands first and in sight, but no Enter alone takes it.
         self._calls = sorted(found, key=lambda pair: not pair[1].help)
         self._first = sum(1 for _, call in found if call.help) % max(len(found), 1)
-        self._at = self._first
+        self._at: int | None = self._first
+        """What is marked in a list and Enter takes; None where nothing is."""
+        self._by_digit = False
+        """Whether a call for help was chosen by a digit, which may be the beginning of a dose."""
+        self._untaken = ""
+        """What was typed where only Enter is taken, since the call was last seen."""
+        self._none_named = False
+        """Whether the key before was an Enter that named no drug."""
         self._own_timer = own_timer
-        self._weight = weight
+        self._view_now = view_now
         self._stations = [each.id for each in hands.protocol.station]
         self._who: dict[Who, str] = {}
         self._asking: Who | None = None
@@ -78,6 +87,7 @@ class EnterDialog(Dialog):
     # ------------------------------------------------------------------ keys
 
     def press(self, key: str, character: str | None) -> None:
+        none_named, self._none_named = self._none_named, False
         if key == self.keymap.of("enter-who") and not self._own_timer:
             self._asking = NEXT[self._asking]
         elif self._asking:
@@ -85,20 +95,34 @@ class EnterDialog(Dialog):
         elif key == self.keymap.of("enter-back") and not self._typed.text and self._call:
             self._back()
         elif self._call and len(self._slots) == len(self._steps):
-            if key == "enter":
-                self.after_reading()
-                self.ask_again(self._sheet_doubt())
-                self.store()
-            elif character:
-                raise ValueError("Enter stores it, Backspace goes a step back")
+            self._press_stored(key, character)
         elif self._call is None:
             self._press_choice(key, character, [letter for letter, _ in self._calls])
         elif self._step.kind == "choice":
-            self._press_choice(key, character, self._letters())
+            self._press_choice(key, character, self._letters(), none_named=none_named)
         elif key == "enter":
             self._enter()
         else:
             self._typed.press(key, character)
+
+    def _press_stored(self, key: str, character: str | None) -> None:
+        """A key where all is said and Enter stores it."""
+        if key == "enter":
+            self.after_reading()
+            self.seen()
+        elif character and character.isprintable():
+            self._untaken += clean(character)
+            back = self.keymap.shown("enter-back")
+            raise ValueError(
+                f'"{self._untaken}" is not taken: Enter stores what stands here, {back} goes a step back'
+            )
+
+    def seen(self) -> None:
+        """Store what was seen; what is odd about it is told first, once. Raises ValueError."""
+        untaken = f'"{self._untaken}" was typed and is not in it' if self._untaken else ""
+        doubts = "; ".join(filter(None, (untaken, self._doubt())))
+        self.ask_again(doubts, f"{untaken}. " if untaken else "")
+        self.store()
 
     def _press_who(self, key: str, character: str | None) -> None:
         if self._asking == "when":
@@ -131,17 +155,39 @@ class EnterDialog(Dialog):
             self._who[self._asking] = self._stations[at]
         self._asking = None
 
-    def _press_choice(self, key: str, character: str | None, known: Sequence[str]) -> None:
+    def _press_choice(
+        self,
+        key: str,
+        character: str | None,
+        known: Sequence[str],
+        *,
+        none_named: bool = False,
+    ) -> None:
         if key in ("down", "up"):
-            self._at = (self._at + (1 if key == "down" else -1)) % len(known)
-        elif key == "enter" and self._call and self._step.may_skip and self._at == 0:
-            self._filled([])
-        elif key == "enter":
+            before = -1 if self._at is None and key == "down" else self._at or 0
+            self._at = (before + (1 if key == "down" else -1)) % len(known)
+        elif key == "enter" and self._at is None:
+            self._skip(none_named)
+        elif key == "enter" and self._at is not None:
             self.choose(self._at)
         elif character and character.lower() in known:
-            self.choose(known.index(character.lower()))
+            at = known.index(character.lower())
+            if self._call is None:
+                self._by_digit = character.isdigit() and self._calls[at][1].help
+            self.choose(at)
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
+
+    def _skip(self, none_named: bool) -> None:
+        """Names none of a list that need not be named; no drug only where that is said twice."""
+        if self._step.names[0] == "drug":
+            self._none_named = True
+            self.after_reading()
+            if not none_named:
+                raise ValueError(
+                    "a drug is wanted: its letter, or ↑↓ and Enter; Enter again if none was named"
+                )
+        self._filled([])
 
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
@@ -157,15 +203,25 @@ class EnterDialog(Dialog):
 
     def _begin(self, call: Call) -> None:
         self._call, self._steps, self._slots = call, entry.steps(self._hands.protocol, call), []
-        self._at, self._typed = 0, Typed()
+        self._go_on()
+
+    def _go_on(self) -> None:
+        self._typed, self._untaken = Typed(), ""
         self._end_or_go_on()
+        self._mark_first()
+
+    def _mark_first(self) -> None:
+        """Marks the first of a list, or nothing where Enter alone says that none was named."""
+        more = self._call is not None and len(self._slots) < len(self._steps)
+        self._at = None if more and self._step.may_skip else 0
 
     def _back(self) -> None:
-        self._at = 0
+        self._untaken = ""
         if self._slots:
             self._slots.pop()
+            self._mark_first()
         else:
-            self._call, self._at = None, self._first
+            self._call, self._at, self._by_digit = None, self._first, False
 
     def _enter(self) -> None:
         assert self._call is not None
@@ -178,8 +234,7 @@ class EnterDialog(Dialog):
 
     def _filled(self, slots: list[tuple[str, SlotValue]]) -> None:
         self._slots.append(slots)
-        self._at, self._typed = 0, Typed()
-        self._end_or_go_on()
+        self._go_on()
 
     def _end_or_go_on(self) -> None:
         # An amount belongs to a drug: who names none is asked for none.
@@ -187,16 +242,27 @@ class EnterDialog(Dialog):
             self._step.kind == "amount" and "drug" in self._asked and "drug" not in dict(self._all)
         ):
             self._slots.append([])
-        if len(self._slots) == len(self._steps) and not self._holds_a_drug:
+        if len(self._slots) == len(self._steps) and not self._takes_enter:
             self.store()
 
-    def _sheet_doubt(self) -> str:
-        return sheet_doubt(self._hands.protocol, dict(self._all), self._weight())
+    def _doubt(self) -> str:
+        """Return what is odd about the call, as clauses; "" where nothing is."""
+        if self._view_now is None or self._call is None:
+            return ""
+        view, protocol, slots = self._view_now(), self._hands.protocol, dict(self._all)
+        at = self._hands.clock() if self._at_s is None else self._at_s
+        found = (
+            no_drug(self._call, slots),
+            sheet_doubt(protocol, slots, view.weight_kg),
+            given_already(protocol, view.doses, self._call, slots, at),
+        )
+        return "; ".join(filter(None, found))
 
     @property
-    def _holds_a_drug(self) -> bool:
-        """Whether a drug or a dose is to be stored: that is seen in words first and takes Enter."""
-        return bool(self._asked & {"drug", "amount"})
+    def _takes_enter(self) -> bool:
+        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call for help
+        chosen by a digit, which somebody types first who begins with the dose."""
+        return self._by_digit or bool(self._asked & {"drug", "amount"})
 
     def store(self) -> None:
         """Store the call with its values."""
@@ -259,8 +325,8 @@ class EnterDialog(Dialog):
             yield self.heading(
                 "WILL BE STORED", f"{self.keymap.shown('enter-back')} goes a step back"
             )
-            yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "store")
-            doubt = self._sheet_doubt()
+            yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "seen")
+            doubt = self._doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")
             if self._window_is_over:
