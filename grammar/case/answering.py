@@ -361,6 +361,7 @@ def _opened(
         sender=said.sender,
         channel=said.channel,
         unsure=said.unsure,
+        past=said.past,
     )
     return _outcome(
         loops.plus(loop),

@@ -80,6 +80,9 @@ RECENT = 64
 """So many of the newest states are kept as well: what the listener adds to a fact (its doubt, whose voice
 it was) comes a moment after it, and folds these again."""
 
+PAST_S = 5.0
+"""A call entered by hand that lies further before the latest fact was not made just now, seconds."""
+
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
 
@@ -279,6 +282,11 @@ class Case:
         found = self._facts[at] if at < len(self._facts) else None
         return found if found and found.seq == fact.target and ended(found) <= fact.t else None
 
+    def _latest_before(self, seq: int) -> float:
+        """Return the latest end of the facts told before that one, seconds; 0 where there were none."""
+        before = bisect_left(self._facts, seq, key=lambda known: known.seq)
+        return self._ends[before - 1] if before else 0.0
+
     def _least_confidence(self, meaning: Meaning) -> float:
         head = self.protocol.protocol
         if head.unsure_below_at_stake is not None and meaning.at_stake:
@@ -335,6 +343,7 @@ class Case:
             unsure=unsure,
             before=before,
             entered=entered and fact.sender is None,
+            past=entered and fact.until + PAST_S < self._latest_before(fact.seq),
         )
         outcome = hear(self.protocol, state.loops, said)
         flags = (

@@ -34,6 +34,8 @@ class Said:
     """The last call of this voice, which "disregard" and "correction" speak of."""
     entered: bool = False
     """A call entered by hand, with nobody named as its speaker: it reads nothing back."""
+    past: bool = False
+    """Entered by hand as a call of some time before."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,8 @@ class Loop:
     """When the call ended."""
     unsure: bool = False
     """The call itself was heard with doubt and nobody has confirmed it."""
+    past: bool = False
+    """Entered by hand as a call of some time before: what is called now is seen before it."""
 
     @property
     def deadline(self) -> float:

@@ -21,7 +21,8 @@ from tui.dashboard.manual_entry import Acts, ManualEntry
 from tui.dashboard.palette import dress
 from tui.dashboard.settings import Settings, Theme
 from tui.dashboard.status import Status
-from tui.dashboard.typing_guard import NOT_TAKEN, TypingGuard
+from tui.dashboard.typing_guard import HELD, NOT_TAKEN, TypingGuard
+from tui.text.wording import clock
 
 NOTICE_S = 6.0
 """How long a sentence about what was just done stays in sight."""
@@ -53,6 +54,8 @@ class ActionBase(App[None]):
         self._guessed: dict[tuple[int, str, float, tuple[str, ...]], tuple[Guess, ...]] = {}
         self._notice = ""
         self._typing = TypingGuard()
+        self._refused = False
+        """Whether the key that is being taken was told that it cannot be done."""
         self._notice_ends: Timer | None = None
         self.box = DialogBox(self.look)
 
@@ -67,8 +70,14 @@ class ActionBase(App[None]):
         elif isinstance(event, events.Key) and self._typing.goes_on(event):
             told = self._notice.partition(f"   {NOT_TAKEN}")[0]
             self.tell(f"{told}   {NOT_TAKEN}")
+        elif isinstance(event, events.Key) and self._typing.holds(event):
+            self.tell(f"{event.character} {HELD}")
         elif isinstance(event, events.Paste) and self.box.dialog:
             self.box.paste(event.text)
+        elif isinstance(event, events.Key):
+            self._refused = False
+            await super().on_event(event)
+            self._typing.ran(event, refused=self._refused, asks=self.box.dialog is not None)
         else:
             await super().on_event(event)
 
@@ -135,6 +144,7 @@ class ActionBase(App[None]):
         try:
             self.tell(self._with_way_back(what(self._hands), stored))
         except (UserError, ValueError) as error:
+            self._refused = True
             self.tell(str(error))
 
     def _with_way_back(self, sentence: str | None, stored: int) -> str | None:
@@ -150,7 +160,9 @@ class ActionBase(App[None]):
             for fact in facts[stored:]
         ):
             return sentence
-        return f"{sentence}   ({self.keymap.shown('undo')} takes it back)"
+        at_end = facts[-1].t == self._hands.clock() and self._hands.ended
+        end = f", at the end of the case, {clock(facts[-1].t)}" if at_end else ""
+        return f"{sentence}{end}   ({self.keymap.shown('undo')} takes it back)"
 
     def open(self, make: Callable[[ManualEntry], Dialog], then: Then | None = None) -> None:
         """Opens a dialog; what it did is told when it is gone, or given to `then`."""

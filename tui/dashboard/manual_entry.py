@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from grammar.case.amendments import taken_back
 from grammar.case.facts import (
     Amended,
     AnsweredByHand,
+    CaseEnded,
+    CaseStarted,
     Confirmed,
     Entered,
     Fact,
     Noted,
     RecordingSet,
+    Resumed,
     SpeakerSet,
     Ticked,
     TimerChanged,
@@ -59,11 +62,27 @@ class ManualEntry:
     say: Callable[[str], None] | None = None
     """Says a sentence aloud; None where speech is not on."""
     wall: Callable[[], datetime] | None = None
-    """The local time of day; None where nobody knows it."""
+    """The local time of day, for a case that does not say when it began; None where nobody knows it."""
     silent_because: str = ""
     """Why not, where it was wished for; "" otherwise."""
     read_card: Callable[[str], CardInCase] | None = None
     """Begins a card of a station's member, who said yes; None where no microphone hears the case."""
+
+    def time_of_day(self) -> datetime | None:
+        """Return the time of day at the present moment of the case, which stands still once that has
+        ended; None where nobody knows it."""
+        first = next(iter(self.facts()), None)
+        try:
+            began = datetime.fromisoformat(first.wall if isinstance(first, CaseStarted) else "")
+        except ValueError:
+            return self.wall() if self.wall else None
+        return began + timedelta(seconds=self.clock())
+
+    @property
+    def ended(self) -> bool:
+        """Whether the case has ended: its clock stands still."""
+        last = (f for f in reversed(self.facts()) if isinstance(f, CaseEnded | Resumed))
+        return isinstance(next(last, None), CaseEnded)
 
     def enter(
         self,

@@ -1,7 +1,8 @@
-"""Keeps the rest of a typed word from running as commands, once a letter of it has closed a dialog.
+"""Keeps typed text from running as commands.
 
 Somebody types "drugs" where `d` chooses the drugs nurse: the dialog is gone at the first letter, and "rugs"
-would be four commands.
+would be four commands. Somebody types "bp 100", or strikes `h` before a call waits and then its number: the
+digits would choose a doubtful value.
 """
 
 from __future__ import annotations
@@ -13,6 +14,11 @@ from textual import events
 TYPING_S: Final = 0.25
 """Letters that follow each other sooner are typed text: at sixty words a minute one takes 0.2 s."""
 
+REFUSED_S: Final = 1.0
+"""A digit that follows a key that was refused sooner was meant for what that key would have opened."""
+
+HELD: Final = "did nothing: it followed other keys at once, and opens what is unsure"
+
 NOT_TAKEN: Final = "letters typed after that were not taken as keys"
 
 
@@ -22,6 +28,25 @@ class TypingGuard:
     def __init__(self) -> None:
         self._at: float | None = None
         """When the letter was struck that closed a dialog, or the last one that followed it; seconds."""
+
+        self._held_until: float | None = None
+        """Until when digits are the rest of what was typed; seconds."""
+
+    def ran(self, event: events.Key, *, refused: bool, asks: bool) -> None:
+        """A key was taken where no dialog was open; `asks` says whether one is now."""
+        # A digit that was refused has said itself to look again.
+        refused = refused and not (event.character or "").isdigit()
+        follows = REFUSED_S if refused else TYPING_S
+        typed = _is_text(event) and not asks
+        self._held_until = event.time + follows if typed or refused else None
+
+    def holds(self, event: events.Key) -> bool:
+        """Whether a digit, struck where no dialog is open, belongs to what was typed just before."""
+        digit = (event.character or "").isdigit()
+        held = digit and self._held_until is not None and event.time < self._held_until
+        if held:
+            self._held_until = event.time + REFUSED_S
+        return held
 
     def closed(self, event: events.Key) -> None:
         """A key has closed a dialog."""

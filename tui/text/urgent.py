@@ -89,7 +89,15 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
         return Urgent("overdue", what, "NOT REPORTED DONE", age_s=view.now - task.due)
     if waiting and waiting[0][1] == "open":
         return _of_call(protocol, *waiting[0], view.now)
-    return Urgent("none", "Every call is answered", "")
+    return Urgent("none", nothing_waits(view), "")
+
+
+def nothing_waits(view: View) -> str:
+    """Return that no call waits, in words; and how many orders are not yet reported done."""
+    left = sum(1 for _, state in view.tasks if state in ("pending", "overdue"))
+    if not left:
+        return "Every call is answered"
+    return f"No call waits; {left} {'order is' if left == 1 else 'orders are'} not reported done"
 
 
 def _for_help(protocol: Protocol, loop: Loop) -> bool:

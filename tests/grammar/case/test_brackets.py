@@ -31,8 +31,9 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "digits disagree": (heard(10, "give fifteen five zero milligrams of ketamine"),),
     "heard two ways": (replace(ORDER, doubts=("second-listener",)),),
     "out of bounds": (heard(10, "sats seven"),),
-    "nearest phrase": (heard(10, "moving on to the plan bravo now"),),
+    "not word for word": (heard(10, "moving on to the plan bravo now"),),
     "not understood": (heard(10, "[unk]"),),
+    "while a card was read": (replace(ORDER, doubts=("card",)),),
     "heard late": (replace(ORDER, late_s=9.0),),
     "by one hearing only": (replace(ORDER, doubts=("one-ear",)),),
     "may be a call for help": (heard(10, "need help", confidence=0.2),),
@@ -40,7 +41,11 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "differs": (ORDER, heard(15, "fifty milligrams of ketamine", "drugs-nurse")),
     "answers nothing": (heard(10, "sixty seconds"),),
     "correction in doubt": (ORDER, heard(15, "negative seventy", "team-leader", 0.2)),
-    "ambiguous": (READY, heard(13, "oxygen on", "airway-operator"), heard(15, "copy", "outside")),
+    "fits several calls": (
+        READY,
+        heard(13, "oxygen on", "airway-operator"),
+        heard(15, "copy", "outside"),
+    ),
     "repeat": (ORDER, heard(15, ORDER.text, "team-leader")),
     "put right": (
         ORDER,
@@ -65,7 +70,7 @@ def test_every_flag_is_tried_here() -> None:
 @pytest.mark.parametrize("flag", SAID)
 async def test_what_the_log_says_in_brackets_is_in_the_help(flag: str) -> None:
     told = status(unstored_from=2 if flag.isupper() else None)
-    async with desk(case(*SAID[flag]), 80, (160, 100), told) as seen:
+    async with desk(case(*SAID[flag]), 80, (160, 120), told) as seen:
         # Without the side column, and as one line: a bracket may go on in the next row.
         rows = (row.split("│")[0] for row in (await seen.text()).split("\n LOG")[1].splitlines())
         lines = " ".join(" ".join(rows).split())

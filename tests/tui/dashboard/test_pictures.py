@@ -88,7 +88,7 @@ STATES = {
     "leave": ["q"],
     "scrolled-back": ["home"],
     "paused": ["r"],
-    "no-such-letter": ["c", "7"],
+    "no-such-letter": ["c", "exclamation_mark"],
     "read-back-otherwise": ["h", "1"],
 }
 

@@ -74,7 +74,7 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
         ("copy", "= acknowledge"),
         ("sats 94%", "= Saturation 94 %"),
         ("sats 940", "out of bounds: it will stay unsure"),
-        ("give fifty micrograms fentanyl please now", "nearest phrase: it will stay unsure"),
+        ("give fifty micrograms fentanyl please now", "not word for word: it will stay unsure"),
     ],
 )
 async def test_what_is_typed_is_told_in_words_before_enter(typed: str, means: str) -> None:

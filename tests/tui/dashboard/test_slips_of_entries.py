@@ -3,11 +3,24 @@ was not meant, and nothing typed is lost without a word."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from grammar.case.facts import Entered, Heard
-from tests.support.screens import ShownCase, case, desk, heard
+from grammar.case.facts import (
+    AnsweredByHand,
+    CaseEnded,
+    CaseStarted,
+    Confirmed,
+    Entered,
+    Heard,
+)
+from grammar.case.fold import Case
+from grammar.language.words import Word
+from tests.support.screens import ShownCase, case, desk, heard, protocol, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
+from tui.dashboard.typing_guard import HELD, REFUSED_S, TYPING_S
+from tui.dashboard.widgets.urgent import UrgentLine
 
 GIVEN = heard(10, "seventy milligrams of ketamine given", "drugs-nurse")
 
@@ -113,3 +126,127 @@ async def test_another_dose_and_an_order_are_no_dose_told_twice() -> None:
             await seen.text()
             await seen.pilot.press(*keys, "enter")
             assert "stands already" not in shown(seen)
+
+
+# ---------------------------------------------------------------- when an answer was heard
+
+ORDER = heard(10, "airway operator tube size eight", "team-leader")
+DOUBTFUL = heard(20, "heart rate sixteen", None, 0.2)
+
+
+def chatter(t: float) -> Heard:
+    return Heard(t=t, until=t + 1, words=(Word("[unk]", t, t + 1, 0.9),))
+
+
+@pytest.mark.parametrize(
+    ("since", "answered_at"),
+    [(chatter(14), 14), (chatter(108), 120), (heard(14, "heart rate sixteen", None, 0.2), 120)],
+)
+async def test_an_answer_is_as_old_as_speech_only_where_that_may_have_been_it(
+    since: Heard, answered_at: float
+) -> None:
+    async with desk(case(ORDER, since), 120, (80, 24)) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1")
+        found = [fact.t for fact in seen.case.facts if isinstance(fact, AnsweredByHand)]
+        assert found == [answered_at]
+        told = await seen.text()
+        assert f"answer heard at {answered_at // 60:02}:{answered_at % 60:02}" in told
+        assert "(u takes it back)" in told
+
+
+# ---------------------------------------------------------------- after the end of a case
+
+
+def ended_case() -> Case:
+    """An invented case from 13:00:00 that ended after two minutes."""
+    made = Case(protocol())
+    made.add(
+        CaseStarted(seq=1, wall="2025-01-01T13:00:00", protocol="isolation-airway", weight_kg=70)
+    )
+    made.add(CaseEnded(seq=2, t=120))
+    return made
+
+
+async def test_a_past_time_stands_beside_the_time_of_day_that_the_case_had_then() -> None:
+    async with desk(ended_case(), 120, (120, 40), told=status(ended=True)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cik70", "tab", "tab", "tab", "1", "m", "enter", "enter")
+        assert "at 01:00 (13:01:00 by the clock)" in shown(seen)
+
+
+async def test_an_entry_after_the_end_says_that_its_time_is_the_end() -> None:
+    async with desk(ended_case(), 120, (120, 40), told=status(ended=True)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cik70", "enter")
+        assert "the case has ended: its end is the time of this" in shown(seen)
+        await seen.read_and_enter()
+        assert "at the end of the case, 02:00" in await seen.text()
+
+
+# ---------------------------------------------------------------- text typed where nothing is open
+
+
+async def test_a_digit_after_a_refused_key_opens_no_doubtful_value() -> None:
+    async with desk(case(DOUBTFUL), 60, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1", "enter")
+        assert seen.app.box.dialog is None
+        assert f"1 {HELD}" in await seen.text()
+        assert not [fact for fact in seen.case.facts if isinstance(fact, Confirmed)]
+        await seen.pilot.pause(REFUSED_S)
+        await seen.pilot.press("1")
+        assert seen.app.box.dialog is not None
+
+
+async def test_digits_of_typed_text_open_no_doubtful_value() -> None:
+    async with desk(case(DOUBTFUL), 60, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("b", "space", "1", "enter")
+        assert seen.app.box.dialog is None
+        await seen.pilot.pause(REFUSED_S + TYPING_S)
+        await seen.pilot.press("1")
+        assert seen.app.box.dialog is not None
+
+
+# ---------------------------------------------------------------- what is called now comes first
+
+
+async def test_a_past_entry_stands_below_what_is_called_now() -> None:
+    now = heard(70, "airway operator tube size eight", "team-leader")
+    async with desk(case(now), 130, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cgk70", "tab", "tab", "tab", "2", "m", "enter", "enter")
+        await seen.read_and_enter()
+        waiting = [loop.call for loop, _ in seen.case.view(130).waiting]
+        assert waiting == ["tube-size", "give-drug"]
+        later = heard(150, "airway operator depth twenty two", "team-leader")
+        seen.case.add(replace(later, seq=len(seen.case.facts) + 1))
+        waiting = [loop.call for loop, _ in seen.case.view(200).waiting]
+        assert waiting[-1] == "give-drug"
+        assert len(waiting) == 3
+
+
+# ---------------------------------------------------------------- an order that is not reported done
+
+READ_BACK = (
+    heard(10, "drugs nurse give seventy milligrams of ketamine", "team-leader"),
+    heard(14, "seventy milligrams of ketamine", "drugs-nurse"),
+)
+
+
+async def test_nothing_says_that_all_is_answered_while_an_order_is_not_reported_done() -> None:
+    async with desk(case(*READ_BACK), 30, (80, 24)) as seen:
+        for now in (30, 200):
+            told = await seen.at(now)
+            assert "Every call is answered" not in told
+            assert "No call waits; 1 order is not reported done" in told
+
+
+async def test_an_overdue_order_keeps_its_name_in_a_low_terminal() -> None:
+    waits = heard(150, "airway operator tube size eight", "team-leader")
+    async with desk(case(*READ_BACK, waits), 200, (80, 24)) as seen:
+        assert "!! Give ketamine" in await seen.text()
+    async with desk(case(*READ_BACK), 200, (80, 24)) as seen:
+        await seen.text()
+        assert "Give ketamine 70 mg" in str(seen.app.query_one(UrgentLine).content)

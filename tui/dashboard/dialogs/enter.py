@@ -60,11 +60,11 @@ class EnterDialog(Dialog):
         self._calls = sorted(found, key=lambda pair: not pair[1].help)
         self._first = sum(1 for _, call in found if call.help) % max(len(found), 1)
         self._at: int | None = self._first
-        """What is marked in a list and Enter takes; None where nothing is."""
+        """The mark in a list, which Enter takes; None where nothing is marked."""
         self._by_digit = False
         """Whether a call for help was chosen by a digit, which may be the beginning of a dose."""
         self._untaken = ""
-        """What was typed where only Enter is taken, since the call was last seen."""
+        """Characters typed where only Enter is taken, since the call was last seen."""
         self._none_named = False
         """Whether the key before was an Enter that named no drug."""
         self._own_timer = own_timer
@@ -143,11 +143,11 @@ class EnterDialog(Dialog):
     def _resolved(self, text: str) -> float:
         """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
         hands = self._hands
-        return past_moment(text, hands.clock(), hands.wall() if hands.wall else None)
+        return past_moment(text, hands.clock(), hands.time_of_day())
 
     def _moment_in_words(self, at: float) -> str:
         hands = self._hands
-        return moment_in_words(at, hands.clock(), hands.wall() if hands.wall else None)
+        return moment_in_words(at, hands.clock(), hands.time_of_day())
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
@@ -329,6 +329,10 @@ class EnterDialog(Dialog):
             doubt = self._doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")
+            if self._hands.ended and self._at_s is None:
+                tab = self.keymap.shown("enter-who")
+                at_end = f"the case has ended: its end is the time of this; {tab} three times: when"
+                yield Content.styled(at_end, "$ink")
             if self._window_is_over:
                 heard = self.keymap.shown("heard")
                 later = (

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from textual.content import Content
 
 from grammar.case.loops import Loop, LoopState
-from grammar.case.view import View
+from grammar.case.view import Utterance, View
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
@@ -87,8 +87,8 @@ class AnsweredDialog(Dialog):
             self._when.press(key, character)
 
     def _moment(self, loop: Loop) -> float:
-        """Return when the answer was: as written, else the moment at which something was heard since
-        the call, else now."""
+        """Return when the answer was: as written, else the moment at which something that may have been
+        the answer was heard within the call's window, else now."""
         view = self._view_now()
         if self._at_s is not None:
             return self._at_s
@@ -96,7 +96,7 @@ class AnsweredDialog(Dialog):
         unclear = [
             said.t
             for said in heard
-            if loop.asked <= said.t <= view.now and (said.role == "unrecognised" or said.unsure)
+            if loop.asked <= said.t <= min(loop.deadline, view.now) and _may_answer(said, loop)
         ]
         return unclear[0] if unclear else view.now
 
@@ -166,12 +166,10 @@ class AnsweredDialog(Dialog):
 
     def _resolved(self, text: str) -> float:
         """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
-        wall = self._hands.wall() if self._hands.wall else None
-        return past_moment(text, self._view_now().now, wall)
+        return past_moment(text, self._view_now().now, self._hands.time_of_day())
 
     def _moment_in_words(self, at: float) -> str:
-        wall = self._hands.wall() if self._hands.wall else None
-        return moment_in_words(at, self._view_now().now, wall)
+        return moment_in_words(at, self._view_now().now, self._hands.time_of_day())
 
     def _read_time(self) -> str:
         """Return the moment that Enter would give the written time."""
@@ -196,3 +194,11 @@ class AnsweredDialog(Dialog):
         to = station(protocol, loop.to) or NOBODY_NAMED
         words = waiting_in_words(protocol, loop.call, loop.slots)
         return f"{words} → {to}"
+
+
+def _may_answer(said: Utterance, loop: Loop) -> bool:
+    """Return whether an utterance that closed nothing may have answered a call: it was not understood, or
+    heard with doubt and neither a call of its own nor an answer to another."""
+    if said.role == "unrecognised":
+        return True
+    return said.unsure and said.role != "call" and said.loop in (None, loop.id)

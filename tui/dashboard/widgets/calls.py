@@ -17,6 +17,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import LOUD, state_badge, state_style
 from tui.dashboard.widgets.large import large
+from tui.text.urgent import nothing_waits
 from tui.text.wording import (
     NOBODY_NAMED,
     STATE_MARKS,
@@ -264,7 +265,7 @@ class CallsPanel(Static):
                 lines += card(self._protocol, loop, state, view.now, height, width)
         hidden = len(states) - sum(1 for height in rows if height)
         if hidden or not states:
-            more = f"+ {hidden} more waiting" if states else "Every call is answered."
+            more = f"+ {hidden} more waiting" if states else f"{nothing_waits(view)}."
             lines.append(Content.styled(more, "bold $ink"))
         content = Content("\n").join(lines)
         if content != self.content:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from rich.cells import cell_len
 from textual.content import Content
 from textual.widgets import Static
 
@@ -188,10 +189,21 @@ class Partial(Static):
         if status.card:
             content = _card(status.card)
         if notice:
-            content = Content.styled(f"» {clean(notice)}", "bold $ink")
+            content = Content.styled(_cut(f"» {clean(notice)}", width), "bold $ink")
         content = content.truncate(width, ellipsis=True)
         if content != self.content:
             self.update(content, layout=False)
+
+
+def _cut(notice: str, width: int) -> str:
+    """Return a notice of at most `width` cells: what takes it back, in brackets at its end, stays."""
+    told, mark, back = notice.rpartition("   (")
+    if not mark or cell_len(notice) <= width:
+        return notice
+    room = width - cell_len(mark + back) - 1
+    while told and cell_len(told) > room:
+        told = told[:-1]
+    return f"{told}…{mark}{back}"
 
 
 def _card(card: CardProgress) -> Content:

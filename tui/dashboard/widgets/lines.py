@@ -77,8 +77,11 @@ def _task(
         return wrapped(Content.assemble((f"{left(task.due - now)} ", "$quiet"), what), width)
     badge = Content.styled(f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent")
     beside = Content.assemble(badge, " ", what)
-    # On a row of its own sooner than torn between an amount and its unit.
-    return [beside] if beside.cell_length <= width else [badge, *wrapped(what, width)]
+    if beside.cell_length <= width:
+        return [beside]
+    # The name first: a low terminal cuts the second row.
+    named = Content.assemble("!! ", what).stylize("bold $urgent")
+    return [*wrapped(named, width), badge]
 
 
 def watch_lines(view: View, width: int, most: int) -> list[list[Content]]:

@@ -18,7 +18,7 @@ FLAG_WORDS = {
     "number-conflict": "digits disagree",
     "second-listener": "heard two ways",
     "out-of-bounds": "out of bounds",
-    "nearest": "nearest phrase",
+    "nearest": "not word for word",
     "differed": "differed",
     "one-ear": "heard by one ear",
     "card": "while a card was read",
