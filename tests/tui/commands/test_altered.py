@@ -183,7 +183,7 @@ def test_a_case_that_is_given_twice_counts_once(
     assert len(found["copies"]) == 2
     assert told.err.count("counted once") == 3
     assert main(["debrief", str(case), str(copy)]) == 0
-    assert "1 copies of" in capsys.readouterr().out
+    assert "1 copy of a case that is" in capsys.readouterr().out
 
 
 # ---------------------------------------------------------------------- what else reads a case
