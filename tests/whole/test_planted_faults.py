@@ -102,7 +102,7 @@ FAULTS: dict[str, tuple[Due, tuple[str, ...]]] = {
     "unanswered": (window_end, ("!! 1 UNANSWERED", "Tube size 8 mm")),
     "late-answer": (window_end, ("!! 2 UNANSWERED", "Send in bougie")),
     "wrong-read-back": (read_back, ("≠ DIFFERS", "called 70 mg  ≠  read back 17 mg")),
-    "never-done": (limit, ("OVERDUE", "fentanyl 100 microgram")),
+    "never-done": (limit, ("!! Give fentanyl 100", "not reported done")),
 }
 
 

@@ -33,6 +33,9 @@ ONLY_SHOWS = "this screen only shows the case"
 class ActionBase(App[None]):
     """A screen on which a person acts. Each act says in a sentence what it did, or why it could not."""
 
+    digits_open_doubts = True
+    """Whether a digit, struck where no dialog is open, opens a doubtful utterance."""
+
     def __init__(
         self,
         protocol: Protocol,
@@ -70,7 +73,9 @@ class ActionBase(App[None]):
         elif isinstance(event, events.Key) and self._typing.goes_on(event):
             told = self._notice.partition(f"   {NOT_TAKEN}")[0]
             self.tell(f"{told}   {NOT_TAKEN}")
-        elif isinstance(event, events.Key) and self._typing.holds(event):
+        elif (
+            isinstance(event, events.Key) and self.digits_open_doubts and self._typing.holds(event)
+        ):
             self.tell(f"{event.character} {HELD}")
         elif isinstance(event, events.Paste) and self.box.dialog:
             self.box.paste(event.text)

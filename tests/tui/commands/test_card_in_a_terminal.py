@@ -136,7 +136,7 @@ def test_somebody_joins_in_the_middle_of_a_case(card: Card, tmp_path: Path) -> N
         screen.run("send-keys", "j")
         wait_for(screen, "CARD OF DRUGS NURSE")
         screen.run("send-keys", "e")
-        told = wait_for(screen, "agreed to be known by voice: for")
+        told = wait_for(screen, "agreed to be known")
         assert "suxamethonium" not in told.split("LOG", 1)[1].split("agreed")[0]
         (case,) = (tmp_path / "cases").iterdir()
         assert (case / "voices.jsonl").stat().st_mode & 0o777 == 0o600
