@@ -7,7 +7,7 @@ pause that may be the speaker's last, and what it finds is told as a further fac
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from rapidfuzz import fuzz
@@ -157,18 +157,11 @@ class SecondHearings:
                 self._tell_all_rescued(stretch, pieces)
                 return
         nothing = QuickReading((), 0.0)
-        told: list[Told] = []
-
-        def tell(better: Judgement) -> None:
-            if not told:
-                told.extend(self._place(stretch, whole))
-            for one in told:
-                self._tell(one, better)
-
-        if hearing:
-            better = self._heard_again(nothing, stretch.sound, hearing, found, tell)
-            if better and not (told and better is found):
-                tell(better)
+        places: list[Told] = []
+        for judgement in self._judgements(nothing, stretch.sound, hearing, found):
+            places = places or self._place(stretch, whole)
+            for one in places:
+                self._tell(one, judgement)
 
     def _settle_one(self, one: Told, stretch: Stretch) -> None:
         """The quick ear told one utterance: judge it. Where it is better heard by itself than in all of the
@@ -186,16 +179,8 @@ class SecondHearings:
                 for piece in stretch.beside(one):
                     if rescued := self._rescued(self._heard(piece.sound)):
                         self._tell_rescued(piece, rescued)
-        told: list[Judgement] = []
-
-        def tell(better: Judgement) -> None:
-            told.append(better)
-            self._tell(one, better)
-
-        if hearing:
-            found = self._heard_again(one.reading, stretch.sound, hearing, found, tell)
-        if found not in told:
-            self._tell(one, found)
+        for judgement in self._judgements(one.reading, stretch.sound, hearing, found):
+            self._tell(one, judgement)
 
     def _settle_several(self, stretch: Stretch) -> None:
         """The quick ear told several utterances: each is judged, and all together as one sentence."""
@@ -254,24 +239,38 @@ class SecondHearings:
     def _judgement(self, quick: QuickReading, hearing: SureHearing) -> Judgement | None:
         return judged(quick, hearing, self._read, self._calibration, self._for_help)
 
-    def _heard_again(
+    def _judgements(
         self,
         quick: QuickReading,
         sound: Samples,
-        hearing: SureHearing,
+        hearing: SureHearing | None,
         found: Judgement | None,
-        tell: Callable[[Judgement], None],
-    ) -> Judgement | None:
-        """Return the surest judgement of a sound and of changed versions of it, which are heard where
-        `hearing`, of the sound itself, leaves it in doubt. One that rests on a changed version alone is
-        marked, however sure. Of sound that happens now, `tell` is given `found` before that, for nobody
-        may be kept waiting by it."""
+    ) -> Iterator[Judgement]:
+        """Yield what is to be told of a sound: `found`, and in its place a surer judgement of changed
+        versions of the sound, where it must be heard again. Of sound that happens now both are yielded, one
+        after the other, for nobody may be kept waiting."""
+        surer = hearing is not None and self._is_in_doubt(quick, hearing, found)
+        at_once = self._background is not None and found and found.verdict in TOLD_AT_ONCE
+        if found and (at_once or not surer):
+            yield found
+        if surer:
+            better = self._heard_again(quick, sound, found)
+            if better and not (at_once and better is found):
+                yield better
+
+    def _is_in_doubt(
+        self, quick: QuickReading, hearing: SureHearing, found: Judgement | None
+    ) -> bool:
+        """Whether a sound must be heard again: some reading of it is possible, and none is sure."""
         readings = possible_readings(quick, hearing, self._read)
         likeliest = max((self._calibration.confidence(each) for _, each in readings), default=0.0)
-        if likeliest < AGAIN or (found and found.confidence >= SURE):
-            return found
-        if self._background and found and found.verdict in TOLD_AT_ONCE:
-            tell(found)
+        return likeliest >= AGAIN and not (found and found.confidence >= SURE)
+
+    def _heard_again(
+        self, quick: QuickReading, sound: Samples, found: Judgement | None
+    ) -> Judgement | None:
+        """Return the surest of `found` and the judgements of changed versions of a sound. One that rests on
+        a changed version alone is marked, however sure."""
         for version in changed(sound):
             again = self._ask(version)
             judgement = again and self._judgement(quick, again)
