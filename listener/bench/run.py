@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -32,9 +31,9 @@ from listener.bench.figures import Bench, Tally, delays, figures, reliability
 from listener.bench.hearing import BOTH, QUICK, SURE, Ear, LoneWords
 from listener.bench.judging import Answer, Verdict, judge_clip, judge_words
 from listener.confidence.supervised_sure_ear import (
-    SupervisedSureEar,
     SureListener,
     load_sure_ear,
+    start_sure_ear,
     wanted_model,
 )
 from listener.recognition.calibration import Calibration
@@ -100,12 +99,12 @@ class _Ears:
         if model is None:
             return None
         self.ears = (BOTH, QUICK, SURE)
-        if not self._apart:
+        apart = start_sure_ear(protocol) if self._apart else None
+        if apart is None:
             return load_sure_ear(protocol, model.folder)
-        sure = SupervisedSureEar(partial(load_sure_ear, protocol, model.folder), model.name)
-        atexit.register(sure.close)
-        sure.hear(np.zeros(SAMPLE_RATE, np.int16))  # loaded from here on, as in a case under way
-        return sure
+        atexit.register(apart.close)
+        apart.hear(np.zeros(SAMPLE_RATE, np.int16))  # loaded from here on, as in a case under way
+        return apart
 
     def _choose(self, protocol: Protocol) -> Recogniser:
         wanted, language = self._wanted, protocol.protocol.language
