@@ -187,21 +187,21 @@ def demo(wanted: argparse.Namespace) -> None:
 def _hear(source: Source, wanted: argparse.Namespace) -> None:
     from tui.dashboard.own_terminal import EarlyKeys  # noqa: PLC0415
 
-    passphrase = _passphrase(wanted)
+    wanted.known_passphrase = _passphrase(wanted)  # asked for while the terminal still echoes
     if wanted.json:
         from tui.listening.json_lines import print_line, print_trouble, run_headless  # noqa: PLC0415
 
-        run_headless(_listening(source, wanted, passphrase), print_line, print_trouble)
+        run_headless(_listening(source, wanted), print_line, print_trouble)
         return
     with EarlyKeys() as early:
         print("starting: the dashboard comes in a few seconds …", file=sys.stderr, flush=True)
         from tui.listening.on_screen import run_dashboard  # noqa: PLC0415  (headless runs need no screen)
 
-        listening = _listening(source, wanted, passphrase)
+        listening = _listening(source, wanted)
         run_dashboard(listening, early, ask_weight=not getattr(wanted, "weight_asked", False))
 
 
-def _listening(source: Source, wanted: argparse.Namespace, passphrase: str | None) -> Listening:
+def _listening(source: Source, wanted: argparse.Namespace) -> Listening:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
     from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
     from tui.listening.case_listening import Listening  # noqa: PLC0415  (the dashboard and its library, only to hear)
@@ -211,7 +211,6 @@ def _listening(source: Source, wanted: argparse.Namespace, passphrase: str | Non
     # Who reads JSON lines asks for all on the command line.
     settings = Settings() if wanted.json else load_settings()
     protocol = load_protocol(wanted.protocol)
-    wanted.known_passphrase = _passphrase(wanted)
     team = (*chosen_members(wanted.team, protocol, wanted.known_passphrase), *wanted.read_here)
     ears = TeamEars(team, wanted.fitted_here, wanted.known_passphrase)
     if ears.offered and not wanted.ear_chosen:
@@ -224,7 +223,7 @@ def _listening(source: Source, wanted: argparse.Namespace, passphrase: str | Non
         cases=wanted.cases,
         record=wanted.audio_kept,
         real_pace=pace == "real",
-        passphrase=passphrase,
+        passphrase=wanted.known_passphrase,
         sign_with=wanted.sign_with,
         sounds=wanted.sounds or settings.sounds,
         speak=wanted.speak or settings.speak,
