@@ -62,7 +62,7 @@ from grammar.case.state import State
 from grammar.case.view import LogLine, Utterance, View
 from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
-from grammar.language.meaning import Meaning
+from grammar.language.meaning import Meaning, bound_of_doubt
 from grammar.language.parse import Understanding, understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
@@ -287,12 +287,6 @@ class Case:
         before = bisect_left(self._facts, seq, key=lambda known: known.seq)
         return self._ends[before - 1] if before else 0.0
 
-    def _least_confidence(self, meaning: Meaning) -> float:
-        head = self.protocol.protocol
-        if head.unsure_below_at_stake is not None and meaning.at_stake:
-            return head.unsure_below_at_stake
-        return head.unsure_below
-
     def _read(self, fact: Heard) -> tuple[str, Meaning]:
         """Return the words of an utterance and their meaning. It is read once, which makes folding again
         many times cheaper."""
@@ -316,7 +310,7 @@ class Case:
         self, state: State, fact: Heard, text: str, meaning: Meaning, standing: EffectiveFact
     ) -> State:
         confidence = 1.0 if standing.amended else confidence_of(fact)
-        low = confidence < self._least_confidence(meaning)
+        low = confidence < bound_of_doubt(self.protocol.protocol, meaning)
         doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
         recognised = meaning.kind != "unrecognised"
         unsure = recognised and not standing.confirmed and (low or bool(doubts))

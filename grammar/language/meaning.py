@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Literal
 
+from grammar.protocol.tables import Head
+
 SlotValue = str | Decimal
 Slots = Mapping[str, SlotValue]
 """Slot name -> value: ids for drugs, lists and units, Decimals for numbers and seconds."""
@@ -68,3 +70,10 @@ class Meaning:
     def said(self, *prowords: str) -> bool:
         """Return whether any of these prowords was said."""
         return bool(self.prowords) and any(proword in self.prowords for proword in prowords)
+
+
+def bound_of_doubt(head: Head, meaning: Meaning) -> float:
+    """Return the confidence, 0 to 1, below which an utterance of this meaning is unsure."""
+    if head.unsure_below_at_stake is not None and meaning.at_stake:
+        return head.unsure_below_at_stake
+    return head.unsure_below

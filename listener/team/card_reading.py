@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from grammar.language.meaning import bound_of_doubt
 from grammar.language.parse import understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
@@ -149,9 +150,7 @@ class CardReading:
 
     def _bound(self, words: Sequence[str]) -> float:
         """Return the confidence below which the protocol marks these words."""
-        stake = self._head.unsure_below_at_stake
-        at_stake = stake is not None and self._read(words).at_stake
-        return stake if stake is not None and at_stake else self._head.unsure_below
+        return bound_of_doubt(self._head, self._read(words))
 
     def _is(self, phrase: str, words: Sequence[str]) -> bool:
         return same_meaning(self._read, words, phrase.split())

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import base64
 import json
+from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 
 import numpy as np
 
 from grammar.errors import UserError
-from listener.team.doubt_fitting import Weighed
+from listener.team.doubt_fitting import FittedBounds, Weighed, bounds_of
 from listener.team.ear_comparison import EarScore
 from listener.team.speaker_encoder.encoder import WEIGHTS, Voiceprint
 
@@ -40,6 +41,11 @@ class Member:
 
     def __repr__(self) -> str:
         return f"Member({self.station!r}, {len(self.prints)} prints)"
+
+
+def bounds_for(members: Iterable[Member], quick: str) -> FittedBounds:
+    """Return the bounds of doubt that fit members' cards, where the engine `quick` is the quick ear."""
+    return bounds_of([one for member in members for one in member.weighed], quick)
 
 
 def as_json(member: Member) -> str:

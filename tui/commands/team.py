@@ -154,8 +154,8 @@ class TeamEars:
     ) -> None:
         """`fitted` is a network that was fitted to just these members; one that is kept with their voices,
         open or locked with `passphrase`, is found. Raises UserError where it cannot be read."""
-        from listener.team.doubt_fitting import bounds_of  # noqa: PLC0415
         from listener.team.ear_comparison import CLEARLY, best_quick, together  # noqa: PLC0415
+        from listener.team.member import bounds_for  # noqa: PLC0415
 
         self._scores = together(member.ears for member in members if member.ears)
         self._quick = [one for one in self._scores if one.recogniser]
@@ -170,8 +170,7 @@ class TeamEars:
         names = [one.name for one in self._quick]
         if self._fitted:
             names.append(names[0])  # it takes the bounds of the network it was made of
-        weighed = [one for member in members for one in member.weighed]
-        self.doubts = tuple(bounds_of(weighed, name).in_words for name in names)
+        self.doubts = tuple(bounds_for(members, name).in_words for name in names)
         """For each ear that is offered, what came of fitting its bounds of doubt."""
 
     def choose(self, wanted: argparse.Namespace, at: int) -> str:

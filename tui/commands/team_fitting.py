@@ -11,9 +11,8 @@ from grammar.language.parse import understanding_of
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.confidence.judging_two_ears import same_meaning
-from listener.team.doubt_fitting import bounds_of
 from listener.team.fitted_store import FittedNetwork
-from listener.team.member import Member
+from listener.team.member import Member, bounds_for
 from listener.team.network_fitting import Fitting, Spoken, fingerprint, fit, shipped_network
 from tui.commands.card_console import CardRead
 from tui.commands.console import Console
@@ -54,8 +53,7 @@ def fit_team(
 def tell_bounds(cards: Sequence[CardRead], quick: str, console: Console) -> None:
     """Say what came of fitting the bounds of doubt to the members known from these cards, by the engine
     `quick`, which heard them. They hold wherever these voices are known."""
-    members = [card.member for card in cards if card.member]
-    fitted = bounds_of([one for member in members for one in member.weighed], quick)
+    fitted = bounds_for([card.member for card in cards if card.member], quick)
     if fitted.in_words:
         console.say(fitted.in_words)
 

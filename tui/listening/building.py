@@ -28,7 +28,7 @@ from listener.storage.journal import AUDIO, Journal
 from listener.storage.rescue import take_in
 from listener.storage.resume import Resumption, resume_at
 from listener.storage.signing import SigningKey
-from listener.team.doubt_fitting import bounds_of
+from listener.team.member import bounds_for
 from tui.listening.options import CaseOptions
 from tui.listening.prompts import Play, loudspeaker
 from tui.listening.team_voices import TeamVoices
@@ -181,8 +181,7 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
 
 def _bounds(team: TeamVoices, quick: str) -> DoubtBounds:
     """Return the bounds of doubt that fit the team's cards, and say what came of fitting them."""
-    weighed = [one for member in team.members for one in member.weighed]
-    fitted = bounds_of(weighed, quick)
+    fitted = bounds_for(team.members, quick)
     if fitted.in_words:
         print(fitted.in_words, file=sys.stderr, flush=True)
     return fitted.bounds
