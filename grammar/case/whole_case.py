@@ -32,7 +32,7 @@ class WholeCase(Case):
     ) -> None:
         """`facts` are gone through once; `amending` are those of them that speak of others."""
         super().__init__(protocol, Understanding(protocol, known=0))
-        self._known: dict[str, tuple[str, Meaning]] = {}
+        self._known: dict[tuple[str, ...], tuple[str, Meaning]] = {}
         """Each sentence that was said, as one value for all who say it again, and its meaning."""
         self.begins = array("d")
         """When each fact was, by its number, in seconds; NOWHEN where there is none."""
@@ -78,13 +78,8 @@ class WholeCase(Case):
         return found if found and ended(found) <= fact.t else None
 
     def _read(self, fact: Heard) -> tuple[str, Meaning]:
-        words = [word.text for word in fact.words]
-        text = " ".join(words)
-        known = self._known.get(text)
+        words = tuple(word.text for word in fact.words)
+        known = self._known.get(words)
         if known is None:
-            known = text, self._understanding.read(words)
-            if text.count(" ") < len(words):  # else a word has a space in it
-                self._known[text] = known
-        elif text.count(" ") >= len(words):
-            return text, self._understanding.read(words)
+            known = self._known[words] = " ".join(words), self._understanding.read(words)
         return known
