@@ -57,19 +57,14 @@ class Console:
 
     def bar(self, done: int, of: int, loud: float) -> None:
         """Show how far the card is, and how loud it is now, 0 to 1."""
-        if not self._out.isatty():
-            return
-        full = _BAR * done // max(of, 1)
         meter = "▮" * round(10 * min(loud * 2, 1.0))
-        line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}   {meter:<10}  s skip, q end"
-        print(f"\r\033[K{line}", end="", file=self._out, flush=True)
-        self._drawn = True
+        self.progress(done, of, f"   {meter:<10}  s skip, q end")
 
-    def progress(self, done: int, of: int) -> None:
-        """Show how far long work is."""
+    def progress(self, done: int, of: int, beside: str = "") -> None:
+        """Show how far long work is, on a terminal, and a text `beside` it."""
         if self._out.isatty():
             full = _BAR * done // max(of, 1)
-            line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}"
+            line = f"  [{'█' * full}{'·' * (_BAR - full)}] {done} of {of}{beside}"
             print(f"\r\033[K{line}", end="", file=self._out, flush=True)
             self._drawn = True
 
