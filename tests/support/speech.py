@@ -13,6 +13,7 @@ import soundfile
 import soxr
 
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from tests.support.needs import need, need_files
 
 PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
@@ -98,3 +99,17 @@ def in_a_room(*parts: Samples) -> Samples:
     """The parts in the faint hiss of a room, with a second before and after."""
     sound = np.concatenate([quiet(1.0), *parts, quiet(1.5)])
     return (sound + pink_noise(len(sound), 6.0)).astype(np.int16)
+
+
+def stretches(path: Path) -> list[Samples]:
+    """The stretches of speech of a recording at 16 kHz, such as the sentences of a card."""
+    sound, _ = soundfile.read(path, dtype="int16")
+    segmenter, found, part = Segmenter(), list[Samples](), list[Samples]()
+    for event in [*segmenter.push(sound), *segmenter.flush()]:
+        match event:
+            case SpeechBegan(_, samples) | SpeechWent(samples):
+                part.append(samples)
+            case SpeechEnded():
+                found.append(np.concatenate(part))
+                part = []
+    return found

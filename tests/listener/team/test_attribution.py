@@ -20,14 +20,14 @@ from listener.team.member import Member
 from listener.team.speaker_attribution import ENOUGH, SpeakerAttribution
 from listener.team.speaker_encoder import SpeakerEncoder
 from tests.support.places import SAMPLES
-from tests.tui.commands.test_card_in_a_terminal import sentences
+from tests.support.speech import stretches
 
 STATIONS = ("team-leader", "drugs-nurse")
 
 
 @pytest.fixture(scope="module")
 def spoken() -> dict[str, list[np.ndarray[tuple[int], np.dtype[np.int16]]]]:
-    return {name: sentences(SAMPLES / f"card-{name}.flac") for name in STATIONS}
+    return {name: stretches(SAMPLES / f"card-{name}.flac") for name in STATIONS}
 
 
 @pytest.fixture(scope="module")

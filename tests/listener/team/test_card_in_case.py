@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 
 from grammar.advice.reading_card import reading_card
 from grammar.case.facts import Heard, VoiceMatched
@@ -19,7 +18,6 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.blocks import Block, reblocked
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from listener.live import Live, Opening
 from listener.recognition.engines import choose
 from listener.recognition.grammar_beam import Sentence
@@ -30,23 +28,14 @@ from listener.team.member import Member
 from listener.team.speaker_encoder.encoder import Voiceprint
 from tests.support.kept_cases import BEGAN, begin
 from tests.support.places import SAMPLES
-from tests.support.speech import espeak
+from tests.support.speech import espeak, stretches
 
 PROTOCOL = load_protocol("isolation-airway")
 ASKED = reading_card(PROTOCOL)
 
 
 def card_sounds(station: str) -> list[Samples]:
-    sound, _ = soundfile.read(SAMPLES / f"card-{station}.flac", dtype="int16")
-    segmenter, found, part = Segmenter(), list[Samples](), list[Samples]()
-    for event in [*segmenter.push(sound), *segmenter.flush()]:
-        match event:
-            case SpeechBegan(_, samples) | SpeechWent(samples):
-                part.append(samples)
-            case SpeechEnded():
-                found.append(np.concatenate(part))
-                part = []
-    return found
+    return stretches(SAMPLES / f"card-{station}.flac")
 
 
 class Room:

@@ -5,17 +5,17 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pytest
 import soundfile
 
-from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from tests.support.needs import program
 from tests.support.places import SAMPLES
 from tests.support.sound_card import Card, sound_card
-from tests.support.speech import espeak
+from tests.support.speech import espeak, stretches
 
 terminal = program("tmux")
 
@@ -38,36 +38,31 @@ class Terminal:
         return self.run("capture-pane", "-p", "-S", "-200", "-J")
 
 
-def sentences(path: Path) -> list[np.ndarray[tuple[int], np.dtype[np.int16]]]:
-    """The stretches of speech of a recorded card."""
-    sound, _ = soundfile.read(path, dtype="int16")
-    segmenter, found, part = Segmenter(), [], []
-    for event in [*segmenter.push(sound), *segmenter.flush()]:
-        match event:
-            case SpeechBegan(_, samples) | SpeechWent(samples):
-                part.append(samples)
-            case SpeechEnded():
-                found.append(np.concatenate(part))
-                part = []
-    return found
+@contextmanager
+def running(card: Card, folder: Path, command: str, rows: int) -> Iterator[Terminal]:
+    """answerback in a terminal with a sound card, the quick ear alone, and data in `folder`."""
+    environment = card.environment | {
+        "ANSWERBACK_EARS": "quick",
+        "XDG_DATA_HOME": str(folder / "data"),
+    }
+    screen = Terminal(folder, environment)
+    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
+    whole = f"{answerback} {command}; sleep 600"
+    screen.run("new-session", "-d", "-x", "100", "-y", str(rows), whole)
+    try:
+        yield screen
+    finally:
+        screen.run("kill-server")
 
 
 @pytest.mark.slow
 @sound_card
 @terminal
 def test_a_card_is_read_from_a_sound_server(card: Card, tmp_path: Path) -> None:
-    environment = card.environment | {
-        "ANSWERBACK_EARS": "quick",
-        "XDG_DATA_HOME": str(tmp_path / "data"),
-    }
-    screen = Terminal(tmp_path, environment)
-    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
-    command = f"{answerback} team --station drugs-nurse; sleep 600"
-    screen.run("new-session", "-d", "-x", "100", "-y", "40", command)
-    try:
+    with running(card, tmp_path, "team --station drugs-nurse", 40) as screen:
         wait_for(screen, "may your voice be known?")
         screen.run("send-keys", "yes Kim", "Enter")
-        for number, sound in enumerate(sentences(SAMPLES / "card-drugs-nurse.flac"), start=1):
+        for number, sound in enumerate(stretches(SAMPLES / "card-drugs-nurse.flac"), start=1):
             wait_for(screen, "say: ", number)
             wait_for(screen, f"] {number - 1} of 13")  # the bar moves once sound comes
             soundfile.write(tmp_path / "one.wav", sound, 16_000)
@@ -75,8 +70,6 @@ def test_a_card_is_read_from_a_sound_server(card: Card, tmp_path: Path) -> None:
         told = wait_for(screen, "kept as Kim")
         assert told.count("understood (quick ear)") >= 10
         assert "Drugs nurse: known from" in told
-    finally:
-        screen.run("kill-server")
 
 
 @pytest.mark.slow
@@ -85,15 +78,7 @@ def test_a_card_is_read_from_a_sound_server(card: Card, tmp_path: Path) -> None:
 def test_a_yes_that_is_said_aloud_counts_and_other_speech_does_not(
     card: Card, tmp_path: Path
 ) -> None:
-    environment = card.environment | {
-        "ANSWERBACK_EARS": "quick",
-        "XDG_DATA_HOME": str(tmp_path / "data"),
-    }
-    screen = Terminal(tmp_path, environment)
-    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
-    command = f"{answerback} team --station drugs-nurse; sleep 600"
-    screen.run("new-session", "-d", "-x", "100", "-y", "40", command)
-    try:
+    with running(card, tmp_path, "team --station drugs-nurse", 40) as screen:
         wait_for(screen, "or say: ")
         time.sleep(1.0)  # the microphone opens
         soundfile.write(tmp_path / "other.wav", espeak("ketamine ready"), 16_000)
@@ -106,30 +91,21 @@ def test_a_yes_that_is_said_aloud_counts_and_other_speech_does_not(
         screen.run("send-keys", "q")
         wait_for(screen, "Drugs nurse: not known")
         assert not (tmp_path / "data").exists()
-    finally:
-        screen.run("kill-server")
 
 
 @pytest.mark.slow
 @sound_card
 @terminal
 def test_somebody_joins_in_the_middle_of_a_case(card: Card, tmp_path: Path) -> None:
-    environment = card.environment | {
-        "ANSWERBACK_EARS": "quick",
-        "XDG_DATA_HOME": str(tmp_path / "data"),
-    }
-    screen = Terminal(tmp_path, environment)
-    answerback = f"{sys.executable} -c 'from tui.cli import main; main()'"
     listen = f"listen --no-briefing --no-audio --cases {tmp_path / 'cases'}"
-    screen.run("new-session", "-d", "-x", "100", "-y", "30", f"{answerback} {listen}; sleep 600")
-    try:
+    with running(card, tmp_path, listen, 30) as screen:
         wait_for(screen, "LOG")
         screen.run("send-keys", "j")
         wait_for(screen, "SOMEBODY JOINS")
         screen.run("send-keys", "d")
         wait_for(screen, "Drugs nurse says yes now")
         screen.run("send-keys", "y")
-        for number, sound in enumerate(sentences(SAMPLES / "card-drugs-nurse.flac")[:6], start=1):
+        for number, sound in enumerate(stretches(SAMPLES / "card-drugs-nurse.flac")[:6], start=1):
             wait_for(screen, f"CARD {number}/13 Drugs nurse, say:")
             soundfile.write(tmp_path / "one.wav", sound, 16_000)
             said_until(screen, card, tmp_path / "one.wav", f"CARD {number + 1}/13")
@@ -146,8 +122,6 @@ def test_somebody_joins_in_the_middle_of_a_case(card: Card, tmp_path: Path) -> N
         while (case / "voices.jsonl").exists() and time.monotonic() < until:
             time.sleep(0.2)
         assert not (case / "voices.jsonl").exists()
-    finally:
-        screen.run("kill-server")
 
 
 def said_until(screen: Terminal, card: Card, wav: Path, text: str) -> None:
