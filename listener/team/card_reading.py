@@ -115,35 +115,46 @@ class CardReading:
         hearing.accept(sound)
         words = hearing.finish()
         heard = {QUICK: " ".join(word.text for word in words)}
-        told = list(self._told(phrase, words, hearing.alternatives, seconds))
+        quick = self._quick_reading(words, hearing.alternatives, seconds)
+        told = list(self._told(phrase, quick))
         if self._sure:
             surely = self._sure.hear(sound)
             heard[SURE] = " ".join(surely.sentences[0].words) if surely and surely.sentences else ""
             if surely:
-                told += self._told_by_both(phrase, words, surely)
+                told += self._told_by_both(phrase, quick, surely)
         understood = tuple(ear for ear, words in heard.items() if self._is(phrase, words.split()))
         voice = self._encoder.print_of(sound)
         return Sentence(
             phrase, tuple(heard.items()), understood, tuple(do), voice, sound, tuple(told)
         )
 
-    def _told(
-        self, phrase: str, words: Sequence[Word], found: Sequence[Alternative], seconds: float
-    ) -> Iterator[tuple[str, float, bool, float]]:
-        """Yield how sure the quick ear was, where it told a call."""
-        calibration, texts = self._recogniser.calibration, said(word.text for word in words)
-        if calibration is None or not texts or self._read(texts).kind == "unrecognised":
-            return
+    def _quick_reading(
+        self, words: Sequence[Word], found: Sequence[Alternative], seconds: float
+    ) -> QuickReading:
+        """Return what the quick ear would have told in a case, and how sure it was."""
+        texts, calibration = said(word.text for word in words), self._recogniser.calibration
+        if calibration is None:
+            mean = sum(word.confidence for word in words) / max(len(words), 1)
+            return QuickReading(texts, mean)
+        if not texts or self._read(texts).kind == "unrecognised":
+            return QuickReading((), 0.0)
         sure = calibration.confidence(evidence(words, found, seconds, None, self._read))
-        if sure >= calibration.least:
-            yield self._recogniser.name, round(sure, 4), self._is(phrase, texts), self._bound(texts)
+        return (
+            QuickReading(texts, round(sure, 4))
+            if sure >= calibration.least
+            else QuickReading((), 0.0)
+        )
+
+    def _told(self, phrase: str, quick: QuickReading) -> Iterator[tuple[str, float, bool, float]]:
+        """Yield how sure the quick ear was, where it told a call and its sureness means anything."""
+        if quick.words and self._recogniser.calibration is not None:
+            right, bound = self._is(phrase, quick.words), self._bound(quick.words)
+            yield self._recogniser.name, quick.confidence, right, bound
 
     def _told_by_both(
-        self, phrase: str, words: Sequence[Word], surely: SureHearing
+        self, phrase: str, quick: QuickReading, surely: SureHearing
     ) -> Iterator[tuple[str, float, bool, float]]:
         """Yield how sure both ears were, where they told a call without a doubt."""
-        mean = sum(word.confidence for word in words) / max(len(words), 1)
-        quick = QuickReading(said(word.text for word in words), mean)
         found = judged(quick, surely, self._read, two_ears())
         if found and found.verdict not in ("rejects", "doubts") and not found.doubts:
             yield BOTH, found.confidence, self._is(phrase, found.words), self._bound(found.words)
