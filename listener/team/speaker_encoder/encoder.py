@@ -24,9 +24,14 @@ WINDOW: Final = 160
 """Frames of 10 ms that make one print; of longer speech the mean of windows is taken."""
 STEP: Final = 53
 """Frames from one window to the next, at least."""
+MOST: Final = 4
+"""Windows of one sound, spread evenly over longer ones: who spoke is to be known at once."""
 COARSE: Final = 10
 """A shorter window is cut to a multiple of this, so that many are alike."""
 AT_ONCE: Final = 64
+FEW: Final = 2
+"""Windows side by side in one product, up to `FEW_ROWS` windows; of more, all at once."""
+FEW_ROWS: Final = 12
 LEAST: Final = 40
 """Frames of voice below which there is no print: 0.4 s hold no word."""
 
@@ -69,9 +74,10 @@ def _windows(frames: Floats) -> list[Floats]:
     if len(frames) <= WINDOW:
         kept = len(frames) // COARSE * COARSE
         return [frames[:kept]] if kept >= LEAST else []
-    starts = list(range(0, len(frames) - WINDOW + 1, STEP))
-    if starts[-1] + WINDOW < len(frames):
-        starts.append(len(frames) - WINDOW)
+    last = len(frames) - WINDOW
+    starts = [*range(0, last, STEP), last]
+    if len(starts) > MOST:
+        starts = [round(last * at / (MOST - 1)) for at in range(MOST)]
     return [frames[start : start + WINDOW] for start in starts]
 
 
@@ -79,39 +85,49 @@ class _Network:
     """One set of weights, 5.7 MB in memory."""
 
     def __init__(self, stored: dict[str, Floats]) -> None:
-        half = np.full(4 * SIZE, 0.5, np.float32)
+        half = np.full((4 * SIZE, 1), 0.5, np.float32)
         half[2 * SIZE : 3 * SIZE] = 1.0
-        self._input = [_turned(stored[f"lstm.weight_ih_l{at}"]) * half for at in range(LAYERS)]
-        self._recurrent = [_turned(stored[f"lstm.weight_hh_l{at}"]) * half for at in range(LAYERS)]
-        self._bias = [
-            (stored[f"lstm.bias_ih_l{at}"] + stored[f"lstm.bias_hh_l{at}"]) * half
-            for at in range(LAYERS)
+        self._input = [stored[f"lstm.weight_ih_l{at}"] * half for at in range(LAYERS)]
+        self._recurrent = [stored[f"lstm.weight_hh_l{at}"] * half for at in range(LAYERS)]
+        biases = [
+            stored[f"lstm.bias_ih_l{at}"] + stored[f"lstm.bias_hh_l{at}"] for at in range(LAYERS)
         ]
+        self._bias = [bias[:, np.newaxis] * half for bias in biases]
         self._linear = _turned(stored["linear.weight"])
         self._offset = stored["linear.bias"]
 
     def prints(self, windows: Floats) -> Floats:
         """Of windows alike in length, shape (n, frames, 40): their prints, shape (n, 256)."""
-        rows, frames, _ = windows.shape
-        values = np.ascontiguousarray(windows.transpose(1, 0, 2))
-        hidden = np.zeros((rows, SIZE), np.float32)
+        rows, frames, bands = windows.shape
+        # The weights times a few columns at once is the quickest product there is for so few windows.
+        beside = FEW if rows <= FEW_ROWS else rows
+        groups = -(-rows // beside)
+        padded = np.zeros((groups * beside, frames, bands), np.float32)
+        padded[:rows] = windows
+        values = (
+            padded.reshape(groups, beside, frames, bands)
+            .transpose(0, 3, 2, 1)
+            .reshape(groups, bands, frames * beside)
+        )
+        hidden = np.zeros((groups, SIZE, beside), np.float32)
         for into, back, bias in zip(self._input, self._recurrent, self._bias, strict=True):
             # All frames' share of the input at once: only what comes back has to wait its turn.
-            given = values.reshape(frames * rows, -1) @ into + bias
-            values = np.empty((frames, rows, SIZE), np.float32)
-            hidden, cell = np.zeros_like(hidden), np.zeros((rows, SIZE), np.float32)
-            for at, one in enumerate(given.reshape(frames, rows, 4 * SIZE)):
+            given = into @ values + bias
+            values = np.empty((groups, SIZE, frames * beside), np.float32)
+            hidden, cell = np.zeros_like(hidden), np.zeros_like(hidden)
+            for at in range(0, frames * beside, beside):
                 # The order of gates is torch's: input, forget, cell, output (torch.nn.LSTM). Their weights
                 # are halved but for the cell's, since a sigmoid is half a tanh of half the value.
-                gates = np.tanh(one + hidden @ back)
+                gates = np.tanh(given[:, :, at : at + beside] + back @ hidden)
                 opened = 0.5 * gates + 0.5
                 cell = (
                     opened[:, SIZE : 2 * SIZE] * cell
                     + opened[:, :SIZE] * gates[:, 2 * SIZE : 3 * SIZE]
                 )
-                hidden = values[at] = opened[:, 3 * SIZE :] * np.tanh(cell)
-        raw = np.maximum(hidden @ self._linear + self._offset, 0.0)
-        return unit(raw)
+                hidden = opened[:, 3 * SIZE :] * np.tanh(cell)
+                values[:, :, at : at + beside] = hidden
+        last = hidden.transpose(0, 2, 1).reshape(groups * beside, SIZE)[:rows]
+        return unit(np.maximum(last @ self._linear + self._offset, 0.0))
 
 
 def similarity(one: Voiceprint, other: Voiceprint) -> float:
