@@ -16,6 +16,7 @@ import typing
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from types import MappingProxyType
 
 from grammar.language.numbers import language
 from grammar.language.word_network import Network
@@ -42,7 +43,8 @@ PROWORD_TYPES = {"leading": LEADING, "bare": BARE, "acknowledge": ("acknowledge"
 """Slot types of the frame: which prowords may stand where."""
 
 
-def rules(protocol: Protocol) -> dict[str, Node]:
+@lru_cache(8)
+def rules(protocol: Protocol) -> Mapping[str, Node]:
     """Return every named part of a protocol: numbers, units, drugs, doses, durations and its own
     lists."""
     spoken = language(protocol.protocol.language)
@@ -59,7 +61,7 @@ def rules(protocol: Protocol) -> dict[str, Node]:
     for kind, names in PROWORD_TYPES.items():
         said = protocol.proword_phrases
         found[kind] = Choice(tuple(parse_template(text) for name in names for text in said[name]))
-    return found
+    return MappingProxyType(found)
 
 
 def frame(protocol: Protocol) -> tuple[Node, Node]:

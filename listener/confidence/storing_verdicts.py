@@ -18,7 +18,6 @@ from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
-from listener.confidence.changed_sound import changed
 from listener.confidence.judging_two_ears import (
     ALONE,
     Judgement,
@@ -70,6 +69,11 @@ class SecondHearings:
     ) -> None:
         """`live`: the sound happens now, and nobody may be kept waiting. `noting` is given what both ears
         made of each stretch of speech, before it is judged. `clock` counts seconds."""
+        # scipy.signal takes most of a second to import: now rather than at the first call, and not at all
+        # for those who listen without a sure ear.
+        from listener.confidence.changed_sound import changed  # noqa: PLC0415
+
+        self._changed = changed
         self._clock = clock
         self._noting = noting
         self._ear = ear
@@ -271,7 +275,7 @@ class SecondHearings:
     ) -> Judgement | None:
         """Return the surest of `found` and the judgements of changed versions of a sound. One that rests on
         a changed version alone is marked, however sure."""
-        for version in changed(sound):
+        for version in self._changed(sound):
             again = self._ask(version)
             judgement = again and self._judgement(quick, again)
             if judgement and judgement.verdict != "rejects":

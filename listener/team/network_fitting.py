@@ -16,7 +16,7 @@ import numpy as np
 
 from grammar.language.word_network import Network
 from listener.audio.samples import Samples
-from listener.recognition.lexicon import build_lexicon
+from listener.recognition.lexicon import Lexicon, build_lexicon
 from listener.recognition.phones import UNITS, units
 from listener.recognition.recogniser import heard_words
 from listener.recognition.vosk_recogniser import SHIPPED_MODEL, VoskRecogniser
@@ -76,9 +76,11 @@ def fit(
         return Fitting(None, 0, 0, 0)
     shipped = shipped_network()
     network = TeamNetwork(shipped)
-    judged = [_said(one, pronunciations) for one in aside]
+    spoken = {word for text, _ in (*aside, *rest) for word in text.split()}
+    lexicon = build_lexicon(spoken, pronunciations)
+    judged = [_said(one, lexicon) for one in aside]
     cost = _cost(network, judged)
-    network.take([_said(one, pronunciations) for one in rest], steps, told)
+    network.take([_said(one, lexicon) for one in rest], steps, told)
     made = network.bytes()
     better = _cost(network, judged) < cost
 
@@ -91,9 +93,8 @@ def fit(
     return Fitting(made if used else None, before, after, len(aside))
 
 
-def _said(spoken: Spoken, pronunciations: Mapping[str, Sequence[str]]) -> Said:
+def _said(spoken: Spoken, lexicon: Lexicon) -> Said:
     words = spoken[0].split()
-    lexicon = build_lexicon(words, pronunciations)
     phones = [unit for word in words for unit in units(word, lexicon[word][0])]
     return Said(log_mel(spoken[1]), tuple(UNITS.index(unit) + 1 for unit in phones))
 
