@@ -13,11 +13,25 @@ from listener.confidence.supervised_sure_ear import ONLY_QUICK
 from tests.support.needs import SHARED, VALIDATOR, reason
 from tests.support.sound_card import Card
 
-LONGEST = ("test_soak.py", "test_card_in_a_terminal.py", "test_team.py")
+LONGEST = (
+    "test_card_in_a_terminal.py",
+    "test_soak.py",
+    "test_team.py",
+    "test_people.py",
+    "test_team_hearing.py",
+    "test_end_to_end.py",
+    "test_microphone.py",
+)
+"""Files of a minute or more, the longest first."""
 
 # Tests of what the quick ear tells must not depend on whether the extra `people` is installed; the
 # sure ear's own tests ask for it.
 os.environ.setdefault(ONLY_QUICK, "quick")
+
+# Tests run side by side, a core each. Threads of a matrix product would wait for each other in a loop, and
+# take half as much processor time again. numpy reads this when a worker, or a program under test, starts.
+for _library in ("OMP", "OPENBLAS"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 
 @pytest.fixture
@@ -37,8 +51,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The longest first, so that no core waits for it at the end."""
-    items.sort(key=lambda item: item.path.name not in LONGEST)
+    """The longest files first, so that no core waits for one at the end; then others with slow tests.
+
+    xdist gives a worker whole files, in this order.
+    """
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    place = {name: at for at, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: (place.get(item.path.name, len(LONGEST)), item.path not in slow))
 
 
 def skipped(reports: list[pytest.TestReport]) -> Counter[str]:
