@@ -55,7 +55,7 @@ from listener.storage.fact_writer import FactWriter
 from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import Journal
 from listener.storage.recording_thread import RecordingThread
-from listener.team.card_in_case import CardAwareEar, CardInCase, CardProgress
+from listener.team.card_in_case import CardAwareEar, CardInCase, CardProgress, is_of_card
 from listener.team.member import Member
 from listener.team.speaker_attribution import SpeakerAttribution
 
@@ -283,9 +283,11 @@ class Live:
         self._voices.know(member)
 
     def _tell_heard(self, fact: Fact) -> Utterance | None:
-        """Tell what was heard, unless it belongs to a card that is read."""
+        """Tell what was heard. Whoever heard it is told of no utterance where it belongs to a card that is
+        read: should it be another call after all, that is told as one of its own."""
         own = self._card.of_case(fact) if self._card and not self._card.gone else fact
-        return self.tell(own) if own else None
+        told = self.tell(own) if own else None
+        return None if own and is_of_card(own) else told
 
     def _tell(self, fact: Fact) -> Utterance | None:
         with self._telling:

@@ -1,10 +1,12 @@
 """A member reads the card while a case goes on: the case hears all of it, and only the card's sentences are
 taken from it.
 
-An utterance that means the sentence which is asked for, or the one before, is the card's; so is speech that
-no ear understood, and a call of the same kind in nearly the same words. Anything else that is said
-meanwhile is the case's own, marked as in doubt (`CARD`): it may still be the card, misheard. A sentence
-counts once an ear understood it, or at the third try. Of the sound only the voiceprint stays.
+An utterance that means the sentence which is asked for, or one of the two before, is the card's, and so is
+speech that no ear understood. A sentence of the card is stored as speech, with its words as the likely
+ones, so that a call in just these words is in the log. Anything else that is said meanwhile is the case's
+own, marked as in doubt (`CARD`): also a call in nearly the same words, with another drug or number. It may
+be the card, misheard, and counts as a try; or a call that must not be lost. A sentence counts once an ear
+understood it, or at the third try. Of the sound only the voiceprint stays.
 """
 
 from __future__ import annotations
@@ -43,7 +45,7 @@ LATE_S: Final = 4.0
 AFTER_S: Final = 15.0
 """For so long after the card its last sentences are still taken from the case: the sure ear may be late."""
 _ALIKE: Final = 80.0
-"""Letters alike (rapidfuzz, 0 to 100) from which a call of the same kind is the sentence, misheard."""
+"""Letters alike (rapidfuzz, 0 to 100) from which a call of its kind is likely the sentence, misheard."""
 _NOTHING: Final = "nobody read it yet"
 
 Done = Callable[[tuple[Voiceprint, ...]], None]
@@ -145,19 +147,17 @@ class CardInCase:
                 return True
             if self.over:
                 return False
-            if self._near(words):
+            if self._read(words).kind == "unrecognised":
                 return True
-            self._others = True
+            self._others = self._others or not self._near(words)
             return False
 
     def _is_asked(self, words: Sequence[str], phrases: Sequence[str]) -> bool:
         return any(same_meaning(self._read, words, phrase.split()) for phrase in phrases)
 
     def _near(self, words: Sequence[str]) -> bool:
-        """Whether it is no call, or one of the kind that is asked for in nearly its words."""
+        """Whether it is a call of the kind that is asked for in nearly its words: most likely misheard."""
         meaning, asked = self._read(words), self._card[self._at]
-        if meaning.kind == "unrecognised":
-            return True
         own = self._read(asked.split()).reading
         return bool(
             meaning.reading
@@ -173,15 +173,24 @@ class CardInCase:
             self._accept(self._waiting.voice)
 
     def of_case(self, fact: Fact) -> Fact | None:
-        """Return a fact of what was heard as the case is to have it; None where it is the card's."""
+        """Return a fact of what was heard as the case is to have it: a sentence of the card as speech (see
+        `is_of_card`). None where no ear understood it."""
         if not isinstance(fact, Heard | HeardOut) or self._may_be_help(fact):
             return fact
-        if self.takes([word.text for word in fact.words]):
-            if isinstance(fact, Heard):
+        words = [word.text for word in fact.words]
+        if self.takes(words):
+            understood = self._read(words).kind != "unrecognised"
+            if isinstance(fact, Heard) and not understood:
                 return None
-            # Its beginning was told as another call by then: that was none.
+            # Of a HeardOut the beginning was told as another call by then: that was none.
             unknown = Word(UNKNOWN, fact.t, fact.until, 0.0)
-            return replace(fact, words=(unknown,), confidence=0.0)
+            return replace(
+                fact,
+                words=(unknown,),
+                confidence=0.0,
+                likely=fact.text if understood else "",
+                doubts=(*fact.doubts, CARD),
+            )
         return fact if self.over else replace(fact, doubts=(*fact.doubts, CARD))
 
     def _may_be_help(self, fact: Heard | HeardOut) -> bool:
@@ -266,6 +275,11 @@ class CardInCase:
         prints = tuple(self._prints)
         self._news = f"{len(prints)} sentences read"
         self._done(prints if len(prints) >= ENOUGH else ())
+
+
+def is_of_card(fact: Fact) -> bool:
+    """Return whether a fact is a sentence of a card, as `CardInCase.of_case` gives it."""
+    return isinstance(fact, Heard) and fact.text == UNKNOWN and CARD in fact.doubts
 
 
 class CardAwareEar:

@@ -28,7 +28,8 @@ from tui.text.wording import station
 
 NO_ORDER: Final = "The sentences are words to try the sound with; nobody acts on them."
 TRIES: Final = 3
-"""A sentence whose sound is bad, or that no ear understood, is asked for again so often."""
+"""A sentence is asked for so often where its sound is bad, no ear understood it, or nobody spoke; so
+much silence ends the card."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,15 +122,21 @@ def _read_card(ears: Ears, card: Sequence[str], source: Source, console: Console
     with console.keys() as wish:
         for number, phrase in enumerate(card):
             for attempt in range(tries):
-                console.say(f"say: {phrase}")
+                console.say(f"say: {phrase}", bold=True)
                 one = reading.sentence(phrase, wish, partial(console.bar, number, len(card)))
                 if one in ("leave", "ended"):
                     return found
+                last = attempt + 1 == tries
+                if one == "silent" and source.live:
+                    if last:
+                        console.say("  nobody reads: the card is ended")
+                        return found
+                    console.say("  nobody spoke: take your time, or s skips it")
+                    continue
                 if isinstance(one, str):
                     console.say("  skipped" if one == "skip" else "  nobody spoke")
                     break
                 console.say(f"  {in_words(one)}")
-                last = attempt + 1 == tries
                 if one.good or last:
                     if one.usable:
                         found.append(one)

@@ -6,6 +6,7 @@ import os
 import select
 import sys
 import termios
+import textwrap
 import tty
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ from listener.team.card_reading import Wish
 from tui.text.wording import clean
 
 _BAR: Final = 24
+_NARROWEST: Final = 40
 _WISHES: Final = {"s": "skip", "\x1b": "leave", "q": "leave"}
 
 
@@ -26,16 +28,38 @@ class Console:
         self._lines, self._out = lines or sys.stdin, out or sys.stderr
         self._drawn = False
 
-    def say(self, text: str) -> None:
-        """Print a line."""
+    def say(self, text: str, *, bold: bool = False) -> None:
+        """Print a line; on a terminal in place of the bar, broken between words, and bold where wanted."""
+        self.clear_bar()
+        whole = self._broken(text)
+        marked = f"\033[1m{whole}\033[0m" if bold and self._out.isatty() else whole
+        print(marked, file=self._out, flush=True)
+
+    def clear_bar(self) -> None:
+        """Take the bar away, before somebody else prints a line."""
         if self._drawn:
-            print("\r\033[K", end="", file=self._out)
+            print("\r\033[K", end="", file=self._out, flush=True)
             self._drawn = False
-        print(clean(text), file=self._out, flush=True)
+
+    def _broken(self, text: str) -> str:
+        """Return a text that breaks no word at the edge of a terminal."""
+        told = clean(text)
+        if not self._out.isatty():
+            return told
+        wide = max(_columns(self._out), _NARROWEST)
+        indent = " " * (len(told) - len(told.lstrip()))
+        return textwrap.fill(
+            told.lstrip(),
+            wide,
+            initial_indent=indent,
+            subsequent_indent=f"{indent}  ",
+            break_on_hyphens=False,
+        )
 
     def ask(self, question: str) -> str:
         """Return the answer, a line; "" at the end of the input."""
-        print(clean(question), end=" ", file=self._out, flush=True)
+        self.clear_bar()
+        print(self._broken(question), end=" ", file=self._out, flush=True)
         answer = self._lines.readline().strip()
         if not self._lines.isatty():  # else whoever answered ended the line
             print(file=self._out)
@@ -81,6 +105,14 @@ class Console:
             yield lambda: _pressed(handle)
         finally:
             termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _columns(out: TextIO) -> int:
+    """Return how wide a terminal is."""
+    try:
+        return os.get_terminal_size(out.fileno()).columns
+    except OSError:
+        return 80
 
 
 def _pressed(handle: int) -> str:

@@ -270,6 +270,7 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
             keep_member(folder, card.member, lock)
         elif card.member and case:
             keep_for_case(case, keys, [card.member])
+        console.clear_bar()
         print(clean(told(protocol, card)), flush=True)
 
     with ears_of(protocol, wanted.recogniser, wanted.model) as ears:

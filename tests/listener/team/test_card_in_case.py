@@ -22,7 +22,7 @@ from listener.live import Live, Opening
 from listener.recognition.engines import choose
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
-from listener.team.card_in_case import CARD, CardAwareEar, CardInCase
+from listener.team.card_in_case import CARD, CardAwareEar, CardInCase, is_of_card
 from listener.team.card_reading import ENOUGH
 from listener.team.member import Member
 from listener.team.speaker_encoder.encoder import Voiceprint
@@ -109,8 +109,11 @@ def test_a_card_is_read_while_the_case_goes_on(tmp_path: Path) -> None:
     assert [one.text for one in calls] == ["drugs nurse give fifty milligrams of ketamine"] * 3
     assert [CARD in one.doubts for one in calls] == [False, True, False]
     matched = [fact for fact in case.facts if isinstance(fact, VoiceMatched)]
-    assert matched  # the last order is compared with the member who joined
-    assert all(dict(one.shares)["drugs-nurse"] < 0.9 for one in matched)
+    last = [one for one in matched if one.target == calls[-1].seq]
+    assert last  # the last order is compared with the member who joined
+    assert all(dict(one.shares)["drugs-nurse"] < 0.9 for one in last)
+    # Whoever reads is in the log as speech with the words of the card.
+    assert [one.likely for one in told if is_of_card(one)].count(ASKED[3]) == 1
     assert live.card is None
 
 
@@ -132,6 +135,12 @@ def nobody(_prints: tuple[Voiceprint, ...]) -> None: ...
         ("we need help", False),
         ("drugs nurse give fifty milligrams of ketamine", False),
         ("rocuronium seventy milligrams in", False),
+        (
+            "thirteen milligrams suxamethonium ready",
+            False,
+        ),  # the twin of the number that is asked for
+        ("thirty milligrams rocuronium ready", False),  # another drug
+        ("thirty micrograms suxamethonium ready", False),
         (ASKED[5], False),  # a later sentence is nobody's yet
     ],
 )
@@ -147,17 +156,33 @@ def fact(words: str) -> Heard:
 def test_the_sentence_is_dropped_and_any_other_call_is_in_doubt_until_the_card_is_over() -> None:
     now = [0.0]
     card = CardInCase(PROTOCOL, "outside", nobody, clock=lambda: now[0])
-    assert card.of_case(fact(ASKED[0])) is None
+    own = card.of_case(fact(ASKED[0]))
+    assert isinstance(own, Heard)
+    assert is_of_card(own)
+    assert (own.text, own.likely, own.confidence) == (UNKNOWN, ASKED[0], 0.0)  # speech, in the log
+    assert card.of_case(fact(UNKNOWN)) is None
     other = card.of_case(fact("copy"))
     assert isinstance(other, Heard)
     assert CARD in other.doubts
     card.end()
     assert card.over
     assert card.of_case(fact("copy")) == fact("copy")
-    assert card.of_case(fact(ASKED[0])) is None  # the ears may be late
+    late = card.of_case(fact(ASKED[0]))  # the ears may be late
+    assert late
+    assert is_of_card(late)
     now[0] = 60.0
     assert card.gone
     assert card.of_case(fact(ASKED[0])) == fact(ASKED[0])
+
+
+def test_a_call_in_nearly_the_words_of_the_sentence_is_a_call_in_doubt() -> None:
+    """Sixteen and sixty milligrams differ in one word: it may be the card, or a report that counts."""
+    card = CardInCase(PROTOCOL, "outside", nobody)
+    card.skip()
+    card.skip()
+    assert ASKED[2] == "sixty milligrams rocuronium ready"
+    near = fact("sixteen milligrams rocuronium ready")
+    assert card.of_case(near) == replace(near, doubts=(CARD,))
 
 
 def test_a_call_for_help_is_heard_at_once_also_where_it_is_only_likely() -> None:

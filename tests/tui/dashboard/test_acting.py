@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from textual.events import Key
@@ -181,6 +181,23 @@ def reads(seen: ShownCase) -> CardProgress:
     """The one card that was begun."""
     (card,) = seen.cards
     return card.progress
+
+
+async def test_the_news_of_a_card_is_whole_where_the_terminal_is_narrow() -> None:
+    """Whoever reads must see what to do next, below the sentence."""
+    async with desk(case(), 60, (80, 24), joins=True) as seen:
+        await seen.text()
+        await seen.pilot.press("j", "d", "y")
+        told = "a call of the case was heard: the sentence is still to be read"
+        seen.status = replace(seen.status, card=replace(reads(seen), news=told))
+        found = await seen.text()
+        assert reads(seen).phrase in found  # the notice of the key takes the other row
+        seen.app._notice = ""
+        found = await seen.text()
+        assert reads(seen).phrase in found
+        assert told in found
+        seen.status = replace(seen.status, card=None)
+        assert told not in await seen.text()
 
 
 async def test_whoever_joins_is_not_known_without_a_yes_and_the_screen_shows_the_card() -> None:

@@ -186,11 +186,13 @@ class Partial(Static):
             content = Content.assemble(
                 ("hearing ", "bold $heading"), (words, "italic $ink"), (" …", "$ink")
             )
+        rows = [content]
         if status.card:
-            content = _card(status.card)
+            rows = list(_card(status.card))
         if notice:
-            content = Content.styled(_cut(f"» {clean(notice)}", width), "bold $ink")
-        content = content.truncate(width, ellipsis=True)
+            rows[-1] = Content.styled(_cut(f"» {clean(notice)}", width), "bold $ink")
+        self.styles.height = len(rows)
+        content = Content("\n").join([row.truncate(width, ellipsis=True) for row in rows])
         if content != self.content:
             self.update(content, layout=False)
 
@@ -206,10 +208,11 @@ def _cut(notice: str, width: int) -> str:
     return f"{told}…{mark}{back}"
 
 
-def _card(card: CardProgress) -> Content:
-    """Return the line of a card that is read while the case goes on."""
-    return Content.assemble(
+def _card(card: CardProgress) -> tuple[Content, Content]:
+    """Return the two rows of a card that is read while the case goes on: the sentence that is asked for,
+    and the outcome of the one before."""
+    asked = Content.assemble(
         (f"CARD {card.number}/{card.of} {clean(card.title)}, say: ", "bold $heading"),
         (clean(card.phrase), "bold $ink"),
-        (f"  ({clean(card.news)})", "$quiet"),
     )
+    return asked, Content.styled(f"  {clean(card.news)}", "$ink")
