@@ -21,6 +21,7 @@ from grammar.reports.measures.shares import share
 from listener.audio.samples import Samples
 from listener.bench.conditions import applied
 from listener.bench.known_speakers import Recording, is_apart
+from listener.bench.team_doubt import TeamDoubt, doubt_page, team_doubt, told_by
 from listener.bench.team_trials import TEAM, TRAINED_ON
 from listener.recognition.lexicon import without_pronunciation
 from listener.recognition.recogniser import Recogniser, heard_words
@@ -44,6 +45,8 @@ class TeamHeard:
     """Whether the third kept aside let the fitted network be used."""
     seconds: float
     """Processor time of the fitting, the decision included."""
+    doubt: TeamDoubt | None = None
+    """The effect of bounds of doubt that are fitted to the same cards; None where that was not tried."""
 
     def as_dict(self) -> dict[str, object]:
         """Return it for JSON."""
@@ -96,15 +99,18 @@ def _team(team: Mapping[str, Sequence[Recording]], condition: str) -> TeamHeard:
     graph = compile_network(Choice(tuple(parse_template(text) for text in texts)), {})
     usual = VoskRecogniser.ours(graph, {})
     unseen = {name: each[CARD:] for name, each in said.items()}
-    before = {name: _heard(usual, each) for name, each in unseen.items()}
+    told = {name: told_by(usual, each) for name, each in unseen.items()}
+    before = {name: tuple(one.right for one in each) for name, each in told.items()}
+    cards = {name: told_by(usual, each[:CARD]) for name, each in said.items()}
+    doubt = team_doubt(cards, told)
     began = time.process_time()
     fitted = fit([each[:CARD] for each in said.values()], graph, {}, _same)
     took = time.process_time() - began
     if fitted.network is None:
-        return TeamHeard(before, before, False, took)
+        return TeamHeard(before, before, False, took, doubt)
     ear = VoskRecogniser.ours(graph, {}, fitted=fitted.network)
     after = {name: _heard(ear, each) for name, each in unseen.items()}
-    return TeamHeard(before, after, True, took)
+    return TeamHeard(before, after, True, took, doubt)
 
 
 def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
@@ -135,6 +141,9 @@ def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
         f" {CARD} sentences: unseen sentences of {people} people, in per cent, with Wilson's 95 %"
         " intervals. Worse is who loses more than one sentence in a hundred.",
     ]
+    doubts = {name: [one.doubt for one in each if one.doubt] for name, each in heard.items()}
+    if any(doubts.values()):
+        lines += ["", doubt_page(doubts)]
     return "\n".join(lines)
 
 

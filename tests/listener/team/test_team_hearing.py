@@ -8,6 +8,7 @@ import pytest
 
 from grammar.errors import UserError
 from listener.bench.known_speakers import Recording, is_apart, known_speakers
+from listener.bench.team_doubt import Told, team_doubt
 from listener.bench.team_hearing import TeamHeard, bench_hearing, hearing_page, readers
 
 PEOPLE = Path(__file__).parents[4] / "shared" / "human-speech" / "sentences"
@@ -41,6 +42,23 @@ def test_the_table_has_wilson_s_interval_and_counts_who_loses() -> None:
     assert "| clean | 10 of 100: 10.0 (5.5–17.4) | 6 of 100: 6.0 (" in page
     assert "| 1 | 1 | 1 of 1 | 41 |" in page
     assert "2 people" in page
+
+
+def test_bounds_that_are_fitted_to_cards_are_counted_on_unseen_sentences_alone() -> None:
+    """An ear that is nine tenths sure and half right: stricter bounds mark all that it tells."""
+    half = (Told(right=True, confidence=0.9), Told(right=False, confidence=0.9))
+    nothing = Told(right=False, confidence=None)
+    cards = {"a": (*half * 6, nothing), "b": half * 9}
+    found = team_doubt(cards, {"a": half * 3, "b": (*half, nothing)})
+    assert (found.cards, found.told) == (30, 8)
+    assert found.stricter > 0.5
+    assert (found.silent_before, found.silent_after) == (4, 0)
+    assert (found.marked_before, found.marked_after) == (0, 4)
+    right = (Told(right=True, confidence=0.9),) * 9
+    as_shipped = team_doubt({"a": right, "b": right}, {"a": half})
+    assert (as_shipped.stricter, as_shipped.silent_after, as_shipped.marked_after) == (0.0, 1, 0)
+    page = hearing_page({"clean": [TeamHeard({"a": (True,)}, {"a": (True,)}, False, 1.0, found)]})
+    assert "| clean | 8 | 4 | 0 | 0 | 4 | 1 of 1 |" in page
 
 
 @pytest.mark.slow
