@@ -7,6 +7,8 @@ radio practice (ICAO Doc 9432, chapter 2).
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from grammar.case.loop_step import (
     Loops,
     Outcome,
@@ -23,7 +25,7 @@ from grammar.case.loop_step import (
 )
 from grammar.case.loops import Loop, differences, is_number, repeated
 from grammar.case.view import Role
-from grammar.language.meaning import Reading, Slots
+from grammar.language.meaning import NO_SLOTS, Reading, Slots
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
 
@@ -42,13 +44,19 @@ def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         case "proword":
             return _proword(protocol, loops, said)
         case "item":
-            slots = {"checklist": str(meaning.checklist), "item": str(meaning.item)}
+            slots = _item(str(meaning.checklist), str(meaning.item))
             # "Negative, plans agreed" answers no item.
             return _outcome(loops, "call", slots=slots, effective=not meaning.said("negative"))
         case "answer":
             return _answer(protocol, loops, said)
         case "call":
             return _call(protocol, loops, said)
+
+
+@lru_cache(256)
+def _item(checklist: str, item: str) -> Slots:
+    """Return the slots of a checklist's item, as one value for all who name it."""
+    return {"checklist": checklist, "item": item}
 
 
 # ---------------------------------------------------------------------- prowords alone
@@ -104,7 +112,7 @@ def _acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loo
             put(loops, loop.flagged("only acknowledged")), "acknowledgement", loop.id, loop.call
         )
     flags = ("ambiguous",) if len(accepting) > 1 else ()
-    return _closed(protocol, loops, target, said, "acknowledgement", {}, flags)
+    return _closed(protocol, loops, target, said, "acknowledgement", NO_SLOTS, flags)
 
 
 def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
@@ -163,10 +171,10 @@ def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     if not ranked:
         reading = meaning.reading
         own_loop = next((x for x in fitting if mine(x, said)), None)
-        own = readings[own_loop.call].slots_after(own_loop.slots) if own_loop else {}
+        own = readings[own_loop.call].slots_after(own_loop.slots) if own_loop else NO_SLOTS
         if own_loop and not differences(own_loop.slots, own, names_of(protocol, own_loop)):
             return _repeated(loops, own_loop, said, own)
-        slots = reading.slots if reading else {}
+        slots = reading.slots if reading else NO_SLOTS
         return _outcome(loops, "read-back", slots=slots, flags=("no call",))
     loop = ranked[0]
     slots = readings[loop.call].slots_after(loop.slots)

@@ -59,7 +59,7 @@ from grammar.case.sequence_rules import Judged
 from grammar.case.speaker import who_spoke
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
-from grammar.case.view import LogLine, Utterance, View
+from grammar.case.view import OtherLine, Utterance, View
 from grammar.case.viewing import view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning, bound_of_doubt
@@ -68,7 +68,7 @@ from grammar.language.words import Word
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
 
-_said, _utterance, _line = quick(Said), quick(Utterance), quick(LogLine)
+_said, _utterance = quick(Said), quick(Utterance)
 
 CHECKPOINT = 512
 """Facts between kept states. An amendment or a look back folds at most so many again."""
@@ -223,7 +223,7 @@ class Case:
         fact = standing.fact
         match fact:
             case CaseStarted():
-                line = LogLine(fact.t, fact.seq, "case", "case started")
+                line = OtherLine(fact.t, fact.seq, "case", "case started")
                 return replaced(
                     state,
                     weight_kg=fact.weight_kg,
@@ -239,11 +239,11 @@ class Case:
                 meaning = meaning_of(self.protocol, fact)
                 return self._hear(state, entry, entry.text, meaning, standing)
             case Noted():
-                line = LogLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
+                line = OtherLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
                 return replaced(state, log=state.log.plus(line))
             case Gap():
                 lost = f"nothing heard for {fact.until - fact.t:.0f} s: {fact.reason}"
-                return replaced(state, log=state.log.plus(LogLine(fact.t, fact.seq, "gap", lost)))
+                return replaced(state, log=state.log.plus(OtherLine(fact.t, fact.seq, "gap", lost)))
             case VoiceAgreed():
                 return voice_agreed(self.protocol, state, fact)
             case AnsweredByHand():
@@ -259,18 +259,18 @@ class Case:
             case Withdrawn():
                 return taken_back_line(self.protocol, state, fact, self._taken_back(fact))
             case Warned():
-                line = LogLine(fact.t, fact.seq, "warn", fact.text)
+                line = OtherLine(fact.t, fact.seq, "warn", fact.text)
                 recording = state.recording and fact.what != NOT_RECORDED
                 return replaced(state, recording=recording, log=state.log.plus(line))
             case Resumed():
-                line = LogLine(fact.t, fact.seq, "case", "case taken up again")
+                line = OtherLine(fact.t, fact.seq, "case", "case taken up again")
                 recording = fact.recording
                 return replaced(state, recording=recording, ended=None, log=state.log.plus(line))
             case Purged():
-                line = LogLine(fact.t, fact.seq, "case", "the sound was removed")
+                line = OtherLine(fact.t, fact.seq, "case", "the sound was removed")
                 return replaced(state, recording=False, log=state.log.plus(line))
             case CaseEnded():
-                line = LogLine(fact.t, fact.seq, "case", "case ended")
+                line = OtherLine(fact.t, fact.seq, "case", "case ended")
                 return replaced(state, ended=fact.t, log=state.log.plus(line))
             case _:
                 return state
@@ -372,13 +372,12 @@ class Case:
         if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
             utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
             state = replaced(state, possible_help=state.possible_help.plus(utterance))
-        line = _line(fact.t, fact.seq, "utterance", text, utterance)
         before_it = state.loops
         held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
         state = replaced(
             state,
             loops=outcome.loops,
-            log=state.log.plus(line),
+            log=state.log.plus(utterance),
             findings=state.findings.plus_all(held),
         )
         to_nothing = outcome.role == "read-back" and meaning.at_stake

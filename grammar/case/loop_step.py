@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.case.loops import Loop, deciding
 from grammar.case.view import Role, Utterance
-from grammar.language.meaning import Meaning, Slots
+from grammar.language.meaning import NO_SLOTS, Meaning, Slots
 from grammar.protocol.model import Protocol
 
 Loops = ChunkedSequence[Loop]
@@ -46,7 +46,7 @@ class Outcome:
     role: Role
     loop: int | None = None
     call: str | None = None
-    slots: Slots = field(default_factory=dict)
+    slots: Slots = field(default_factory=lambda: NO_SLOTS)
     flags: tuple[str, ...] = ()
     effective: bool = False
     """A new call, whose effects on the case count."""

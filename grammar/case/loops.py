@@ -7,6 +7,7 @@ everything else changes by a step that returns a new loop (see `answering.py`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from grammar.language.meaning import Slots, SlotValue
@@ -74,8 +75,15 @@ class Loop:
 
     def flagged(self, *flags: str) -> Loop:
         """Return the loop with these flags added, each once."""
-        new = tuple(flag for flag in flags if flag not in self.flags)
-        return replaced(self, flags=self.flags + new) if new else self
+        all_of_them = _with_flags(self.flags, flags)
+        return self if all_of_them is self.flags else replaced(self, flags=all_of_them)
+
+
+@lru_cache(1024)
+def _with_flags(own: tuple[str, ...], more: tuple[str, ...]) -> tuple[str, ...]:
+    """Return these flags with more, each once; as one value for all loops that bear them."""
+    new = tuple(flag for flag in more if flag not in own)
+    return own + new if new else own
 
 
 def deciding(call: Call) -> tuple[str, ...]:

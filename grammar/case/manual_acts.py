@@ -26,7 +26,7 @@ from grammar.case.loop_step import place_of
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.timers import running_of
-from grammar.case.view import LogLine
+from grammar.case.view import OtherLine
 from grammar.protocol.model import Protocol, decimal
 from grammar.times import duration, number
 
@@ -110,7 +110,7 @@ def set_recording(state: State, fact: RecordingSet) -> State:
     if fact.on == state.recording:
         return state
     if fact.audio:
-        line = LogLine(fact.t, fact.seq, "case", f"recording goes on in {fact.audio}")
+        line = OtherLine(fact.t, fact.seq, "case", f"recording goes on in {fact.audio}")
         return replace(state, recording=fact.on, log=state.log.plus(line))
     text = "recording taken up again" if fact.on else "recording paused: silence from here on"
     return _told(replace(state, recording=fact.on), fact, text)
@@ -175,7 +175,7 @@ def voice_agreed(protocol: Protocol, state: State, fact: VoiceAgreed) -> State:
     names = {one.id: one.title for one in protocol.station}
     name = names.get(fact.station, fact.station)
     text = f"{name} agreed to be known by voice: {_AGREED[fact.scope]}"
-    return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "case", text)))
+    return replace(state, log=state.log.plus(OtherLine(fact.t, fact.seq, "case", text)))
 
 
 def _value(name: str, value: str | float) -> str:
@@ -185,4 +185,4 @@ def _value(name: str, value: str | float) -> str:
 
 
 def _told(state: State, fact: Fact, text: str) -> State:
-    return replace(state, log=state.log.plus(LogLine(fact.t, fact.seq, "hand", text)))
+    return replace(state, log=state.log.plus(OtherLine(fact.t, fact.seq, "hand", text)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from grammar.case.checklist import ChecklistProgress
 from grammar.case.doses import DoseGiven, Task, TaskState
@@ -47,17 +47,36 @@ class Utterance:
     speaker: Speaker = NOBODY
     """The evidence that `sender` rests on, and who perhaps spoke where it is None."""
 
+    @property
+    def kind(self) -> Literal["utterance"]:
+        """As a line of the log, which an utterance is itself: a week's million would need twice as many
+        values."""
+        return "utterance"
+
+    @property
+    def utterance(self) -> Utterance:
+        """Itself, as a line of the log."""
+        return self
+
 
 @dataclass(frozen=True, slots=True)
-class LogLine:
-    """One line of the running log: an utterance, or another fact worth reading."""
+class OtherLine:
+    """One line of the running log that is no utterance: another fact worth reading."""
 
     t: float
     fact: int
-    kind: Literal["utterance", "note", "mark", "gap", "warn", "case", "hand"]
+    kind: Literal["note", "mark", "gap", "warn", "case", "hand"]
     """`hand` is what a person did at the keyboard that is neither an entry nor a note."""
     text: str
-    utterance: Utterance | None = None
+
+    @property
+    def utterance(self) -> None:
+        """None: nobody said it."""
+        return
+
+
+LogLine: TypeAlias = Utterance | OtherLine
+"""One line of the running log."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,20 +8,28 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable, Sequence
+from dataclasses import fields
 
 from grammar.case.amendments import Amending, EffectiveFact, effective, ended, taken_back
 from grammar.case.facts import Fact, Heard, Withdrawn
 from grammar.case.fold import Case
 from grammar.case.view import View
-from grammar.language.meaning import Meaning
+from grammar.language.meaning import Meaning, Reading
 from grammar.language.parse import Understanding
 from grammar.protocol.model import Protocol
-from grammar.replacing import quick
+from grammar.replacing import quick, replaced
 
 _standing = quick(EffectiveFact)
 
+_OTHER_FIELDS = tuple(each.name for each in fields(Meaning) if each.name != "readings")
+
 NOWHEN = float("nan")
 """Stands for the times of a number that no fact has."""
+
+
+def _exact(values: Iterable[object]) -> str:
+    """Return values as a key: numbers that are equal and written otherwise (70 and 70.0) differ."""
+    return repr(tuple(values))
 
 
 class WholeCase(Case):
@@ -34,6 +42,8 @@ class WholeCase(Case):
         super().__init__(protocol, Understanding(protocol, known=0))
         self._known: dict[tuple[str, ...], tuple[str, Meaning]] = {}
         """Each sentence that was said, as one value for all who say it again, and its meaning."""
+        self._readings: dict[tuple[object, ...], Reading] = {}
+        self._meanings_of: dict[tuple[object, ...], Meaning] = {}
         self.begins = array("d")
         """When each fact was, by its number, in seconds; NOWHEN where there is none."""
         self.ends = array("d")
@@ -81,5 +91,19 @@ class WholeCase(Case):
         words = tuple(word.text for word in fact.words)
         known = self._known.get(words)
         if known is None:
-            known = self._known[words] = " ".join(words), self._understanding.read(words)
+            meaning = self._one(self._understanding.read(words))
+            known = self._known[words] = " ".join(words), meaning
+        return known
+
+    def _one(self, meaning: Meaning) -> Meaning:
+        """Return a meaning as one value for all sentences that mean the same, and so its readings."""
+        readings = tuple(
+            self._readings.setdefault((one.call, one.unit_said, _exact(one.slots.items())), one)
+            for one in meaning.readings
+        )
+        rest = [getattr(meaning, name) for name in _OTHER_FIELDS]
+        key = (*map(id, readings), _exact(rest))
+        known = self._meanings_of.get(key)
+        if known is None:
+            known = self._meanings_of[key] = replaced(meaning, readings=readings)
         return known

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from types import MappingProxyType
 from typing import Literal
 
 from grammar.protocol.tables import Head
@@ -12,6 +13,9 @@ from grammar.protocol.tables import Head
 SlotValue = str | Decimal
 Slots = Mapping[str, SlotValue]
 """Slot name -> value: ids for drugs, lists and units, Decimals for numbers and seconds."""
+
+NO_SLOTS: Slots = MappingProxyType({})
+"""One value for all utterances that hold no slot."""
 
 
 @dataclass(frozen=True, slots=True)

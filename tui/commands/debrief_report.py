@@ -75,7 +75,10 @@ def _one(wanted: argparse.Namespace, folder: Path) -> None:
         found: dict[str, Any] = {"kind": "debrief", **as_json(summary_of(stored))}
         found["moments"] = [asdict(moment) for moment in case.moments]
         print(json.dumps(found, ensure_ascii=False))
-    _show(wanted, case.debrief)
+    if wanted.html or not wanted.json:
+        made = case.debrief()
+        del case, stored  # a long case needs a gigabyte, and its page is made of `made` alone
+        _show(wanted, made)
 
 
 @contextmanager
@@ -115,7 +118,8 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     )
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))
-    _show(wanted, partial(together.debrief, words=wanted.html is not None))
+    if wanted.html or not wanted.json:
+        _show(wanted, together.debrief(words=wanted.html is not None))
 
 
 def read_all(
@@ -139,11 +143,10 @@ def read_all(
     return kept, damaged
 
 
-def _show(wanted: argparse.Namespace, debrief: Any) -> None:
-    """As a page in a file, or as text unless the numbers were asked for."""
+def _show(wanted: argparse.Namespace, made: Debrief) -> None:
+    """As a page in a file, or as text."""
     if wanted.html:
-        made: Debrief = debrief()
         write_output(wanted.html, as_html(made).encode(), replace=wanted.replace)
-    elif not wanted.json:
-        width = shutil.get_terminal_size((100, 30)).columns
-        print(as_text(as_page(debrief()), width))
+        return
+    width = shutil.get_terminal_size((100, 30)).columns
+    print(as_text(as_page(made), width))

@@ -13,7 +13,7 @@ from textual.widgets import Input
 
 from grammar.case.facts import CaseStarted, Purged
 from grammar.case.fold import Case
-from grammar.case.view import LogLine, View
+from grammar.case.view import OtherLine, View
 from grammar.errors import UserError
 from listener.audio.playback import SPEEDS, Player, player
 from listener.storage.case_reader import StoredCase
@@ -133,7 +133,7 @@ class Replay(Dashboard, inherit_bindings=False):
     def _view(self, now: float) -> View:
         view = self._case.at(now)
         notes = [
-            LogLine(note.t, 0, "note", f"debrief: {note.text}")
+            OtherLine(note.t, 0, "note", f"debrief: {note.text}")
             for note in self._notes
             if note.t <= now
         ]

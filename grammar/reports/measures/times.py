@@ -54,7 +54,7 @@ def times_to_read_back(
 
 def times_to_done(view: View) -> list[Observation]:
     """Return seconds from each order's beginning to the report that it is done, censored likewise."""
-    return [observed for observed, _ in _orders(view)]
+    return done_closed_and_not(view)[0]
 
 
 def closed_and_not(view: View) -> tuple[list[Observation], list[Observation]]:
@@ -64,8 +64,17 @@ def closed_and_not(view: View) -> tuple[list[Observation], list[Observation]]:
     sooner. Like theirs it shows what goes together, not what causes what. An order is closed as in
     `Communication.closed`; one that wants no answer belongs to neither.
     """
-    closed = [observed for observed, state in _orders(view) if state is True]
-    return closed, [observed for observed, state in _orders(view) if state is False]
+    return done_closed_and_not(view)[1:]
+
+
+def done_closed_and_not(
+    view: View,
+) -> tuple[list[Observation], list[Observation], list[Observation]]:
+    """Return the times of `times_to_done`, and those of `closed_and_not`, each time as one value."""
+    orders = list(_orders(view))
+    closed = [observed for observed, state in orders if state is True]
+    not_closed = [observed for observed, state in orders if state is False]
+    return [observed for observed, _ in orders], closed, not_closed
 
 
 def _orders(view: View) -> Iterator[tuple[Observation, bool | None]]:

@@ -22,8 +22,7 @@ from grammar.reports.measures.speech import Speech, speech
 from grammar.reports.measures.stretches import Measured, measured, phases
 from grammar.reports.measures.times import (
     Observation,
-    closed_and_not,
-    times_to_done,
+    done_closed_and_not,
     times_to_read_back,
 )
 
@@ -60,7 +59,7 @@ class Measures:
 
 def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
     """Return everything measured of the case at the view's moment; `facts` are the case's own."""
-    closed, not_closed = closed_and_not(view)
+    done, closed, not_closed = done_closed_and_not(view)
     return Measures(
         now=view.now,
         orders=of_orders(protocol, view),
@@ -70,7 +69,7 @@ def measure(protocol: Protocol, view: View, facts: Iterable[Fact]) -> Measures:
         by_call=by_call(view),
         read_back=tuple(times_to_read_back(view, lambda loop: is_order(protocol, loop))),
         read_back_others=tuple(times_to_read_back(view, lambda loop: not is_order(protocol, loop))),
-        done=tuple(times_to_done(view)),
+        done=tuple(done),
         done_closed=tuple(closed),
         done_not_closed=tuple(not_closed),
         measured=measured(protocol, view),

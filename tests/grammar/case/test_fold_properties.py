@@ -21,7 +21,7 @@ from grammar.case.facts import (
 )
 from grammar.case.fold import Case, fold
 from grammar.case.loops import Loop
-from grammar.case.view import View
+from grammar.case.view import Utterance, View
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from grammar.reports.summary import summary_json, utterance_json
@@ -96,14 +96,8 @@ def test_a_case_stored_and_read_back_is_the_same_case(facts: tuple[Fact, ...]) -
 def plain(view: View) -> View:
     """The view without the mark that a line was amended, and without how surely it was heard."""
     log = tuple(
-        replace(
-            line,
-            utterance=replace(
-                line.utterance,
-                flags=tuple(flag for flag in line.utterance.flags if flag != "amended"),
-            ),
-        )
-        if line.utterance
+        replace(line, flags=tuple(flag for flag in line.flags if flag != "amended"))
+        if isinstance(line, Utterance)
         else line
         for line in view.log
     )

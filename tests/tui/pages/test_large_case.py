@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import cProfile
+import random
+import tracemalloc
 from pathlib import Path
 
 import pytest
 
-from listener.storage.case_reader import open_case
+from grammar.case.facts import CaseStarted
+from grammar.language.phrases import network
+from grammar.protocol.loading import load_protocol
+from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.facts_on_disk import FactsOnDisk
 from tests.support.stored_cases import store
-from tests.tools.make_large_case import write
+from tests.tools.benchmark_fold import heard, sentence
+from tests.tools.make_large_case import BEGAN, write
 from tui.cli import main
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.one_case import CaseDebrief
@@ -49,3 +56,61 @@ def test_the_page_of_a_long_case_is_bounded_and_says_so(
     assert text.count('<tr id="f') == 100
     assert "Only the first 3 min are drawn." in text
     assert " more</span>" in text
+
+
+def long_case(place: Path, count: int) -> StoredCase:
+    """A case of so many facts, held, of sentences that come again as a team's do."""
+    protocol = load_protocol("isolation-airway")
+    net, draw = network(protocol), random.Random(1)
+    said = [sentence(net, draw) for _ in range(100)]
+    spoken = (heard(seq, said[seq % len(said)]) for seq in range(2, count + 1))
+    began = CaseStarted(seq=1, wall=BEGAN.isoformat(), protocol="isolation-airway", weight_kg=70)
+    return StoredCase(place, protocol, (began, *spoken), ())
+
+
+def bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bound what is shown early, so that what is kept of each fact is all that grows."""
+    monkeypatch.setattr("tui.pages.debrief.logbook.LOG_LINES", 50)
+    monkeypatch.setattr("tui.pages.debrief.story.STORY_ROWS", 1)
+    for name in ("ROWS", "ITEMS", "LINKS"):
+        monkeypatch.setattr(f"tui.pages.debrief.capping.{name}", 20)
+    monkeypatch.setattr("tui.pages.debrief.one_case.ITEMS", 20)
+
+
+def test_a_fact_takes_at_most_800_bytes_of_memory_until_its_page_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A million fit into a gigabyte, of which the program, its libraries and a page take 200 MB."""
+    bounded(monkeypatch)
+
+    def most(count: int) -> int:
+        stored = long_case(tmp_path, count)
+        tracemalloc.start()
+        CaseDebrief(stored, (), sound=False).debrief()
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return peak
+
+    most(500)  # loads what is loaded once
+    peaks = [most(count) for count in (1000, 2000, 3000)]
+    first, second = peaks[1] - peaks[0], peaks[2] - peaks[1]
+    assert second / 1000 < 800
+    assert second < 1.15 * first  # no faster in a longer case
+
+
+def test_a_fact_takes_the_same_work_in_a_long_case(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counted in calls of functions, which another program on the machine does not change."""
+    bounded(monkeypatch)
+
+    def calls(count: int) -> int:
+        stored = long_case(tmp_path, count)
+        profile = cProfile.Profile()
+        profile.runcall(lambda: CaseDebrief(stored, (), sound=False).debrief())
+        return sum(entry.callcount for entry in profile.getstats())
+
+    calls(200)
+    counts = [calls(count) for count in (1000, 2000, 3000)]
+    first, second = counts[1] - counts[0], counts[2] - counts[1]
+    assert second < 1.15 * first

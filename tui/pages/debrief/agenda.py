@@ -37,8 +37,8 @@ NOT_DONE = "How did each of you know whether this was done, and who was watching
 WELL = "What made this work, and how can the team make it happen every time?"
 
 
-def agenda(case: GoneThrough, *, sound: bool) -> Items:
-    """Return the three moments, in order of time."""
+def chosen_moments(case: GoneThrough) -> list[Moment]:
+    """Return the moments of the agenda that went otherwise than they should, the gravest first."""
     hard = sorted(case.moments, key=lambda moment: _rank(case, moment))
     chosen: list[Moment] = []
     for moment in hard:
@@ -47,6 +47,11 @@ def agenda(case: GoneThrough, *, sound: bool) -> Items:
             chosen.append(moment)
         if len(chosen) == DIFFICULT:
             break
+    return chosen
+
+
+def agenda(case: GoneThrough, chosen: Sequence[Moment], *, sound: bool) -> Items:
+    """Return the three moments, in order of time: those chosen, and what went well."""
     items = [(each.t, _difficult(case, each, sound)) for each in chosen]
     for loop in _good(case)[: 3 - len(items) if not items else 1]:
         items.append((loop.opened, _went_well(case, loop, sound)))
@@ -143,6 +148,7 @@ def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     return _item(
         case,
         moment.t,
+        case.when(moment),
         badge(moment),
         moment.text,
         moment.detail,
@@ -165,6 +171,7 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
     return _item(
         case,
         loop.opened,
+        clock(loop.opened),
         "Went well",
         call_in_words(case.protocol, loop.call, loop.slots) + (f" → {to}" if to else ""),
         detail,
@@ -178,6 +185,7 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
 def _item(
     case: GoneThrough,
     t: float,
+    when: str,
     badge: str,
     text: str,
     detail: str,
@@ -193,7 +201,7 @@ def _item(
     return Item(
         badge=badge,
         urgent=urgent,
-        when=Cell(clock(t), tuple(facts[:1])),
+        when=Cell(when, tuple(facts[:1])),
         text=text,
         detail=detail,
         facts=tuple(facts),

@@ -5,10 +5,10 @@ A ward's week would make a page of gigabytes, which no browser opens. All number
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from tui.pages.debrief.content import Cell, Debrief, Figure, Grid, Items, Log, Part
+from tui.pages.debrief.content import Cell, Figure, Grid, Items, Log, Part, Section
 
 LOG_LINES, ROWS, ITEMS, LINKS = 20_000, 400, 200, 300
 """Lines of the log, rows of a table, moments of a list, and links of one number."""
@@ -17,13 +17,12 @@ STORY_ROWS = 40
 """Rows of the score, of three minutes each: two hours."""
 
 
-def capped(debrief: Debrief) -> Debrief:
-    """Return the page with its lists as short as a browser can take."""
-    sections = tuple(
-        replace(each, parts=tuple(_part(part) for part in each.parts)) for each in debrief.sections
-    )
-    headline = tuple((what, _cell(cell)) for what, cell in debrief.headline)
-    return replace(debrief, sections=sections, headline=headline)
+def section(id_: str, title: str, parts: Iterable[Part], intro: str = "") -> Section:
+    """Return a section with its lists as short as a browser can take.
+
+    Each part is made short before the next is made, so that the lists of all need not fit in memory.
+    """
+    return Section(id_, title, tuple(_part(part) for part in parts), intro)
 
 
 def only_first(shown: int, of: int, what: str) -> str:
@@ -36,12 +35,12 @@ def only_first(shown: int, of: int, what: str) -> str:
 def _part(part: Part) -> Part:
     match part:
         case Grid():
-            rows = tuple(tuple(_cell(cell) for cell in row) for row in part.rows[:ROWS])
+            rows = tuple(tuple(short_cell(cell) for cell in row) for row in part.rows[:ROWS])
             note = f"{only_first(ROWS, len(part.rows), 'rows')} {part.note}".strip()
-            found = _cell(part.found) if part.found else None
+            found = short_cell(part.found) if part.found else None
             return replace(part, rows=rows, note=note, found=found)
         case Figure():
-            return replace(part, told=_cell(part.told))
+            return replace(part, told=short_cell(part.told))
         case Items():
             told = only_first(ITEMS, len(part.items), "moments")
             return replace(part, items=part.items[:ITEMS], note=f"{told} {part.note}".strip())
@@ -51,7 +50,8 @@ def _part(part: Part) -> Part:
             return part
 
 
-def _cell(cell: Cell) -> Cell:
+def short_cell(cell: Cell) -> Cell:
+    """Return a cell with as many links as one number may have."""
     if len(cell.facts) + len(cell.others) <= LINKS:
         return cell
     facts, others = cell.facts[:LINKS], cell.others[: LINKS - len(cell.facts[:LINKS])]

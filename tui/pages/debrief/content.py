@@ -189,6 +189,8 @@ class Debrief:
     sections: tuple[Section, ...]
     moments: Moments
     """When each fact was, for the words of a link to it: mm:ss by `seq`."""
+    explained: str = ""
+    """How the headline's numbers are to be read."""
     cautions: str = CAUTIONS
 
 
@@ -216,7 +218,12 @@ def share_cell(found: Share, whole: Iterable[int] = (), between: str = "") -> Ce
 def as_page(debrief: Debrief) -> Page:
     """The tables and lists alone, for a terminal; its log is left to `replay`."""
     tables = [
-        Table("In short", ("", ""), tuple((what, cell.text) for what, cell in debrief.headline))
+        Table(
+            "In short",
+            ("", ""),
+            tuple((what, cell.text) for what, cell in debrief.headline),
+            debrief.explained,
+        )
     ]
     for section in debrief.sections:
         tables += [found for part in section.parts if (found := _table(section, part)) is not None]

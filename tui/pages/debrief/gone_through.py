@@ -39,6 +39,14 @@ class GoneThrough:
         self.orders = [x for x in self.calls if self.protocol.calls[x.call].is_order]
         self.others = [x for x in self.calls if not self.protocol.calls[x.call].is_order]
 
+    def when(self, moment: Moment) -> str:
+        """Return when a moment was; of an order that was not done in time also when it was given, since
+        only the end of its time shows it."""
+        at = clock(moment.t)
+        if moment.rule != "task-overdue" or moment.facts[0] not in self.begins:
+            return at
+        return f"{clock(self.begins[moment.facts[0]])} to {at}"
+
 
 class FactTimes:
     """When facts were, in seconds, by their number."""

@@ -142,7 +142,7 @@ class Together:
         yield "Median time to read-back, orders", self._numbers.cell(median, self.cases, "call")
         yield "Clean, of announcements and reports", self._numbers.others(self.everything)
         for key, title in (
-            ("unanswered", "Calls of any kind never answered"),
+            ("unanswered", "Calls never answered: orders, announcements and reports"),
             ("finding", "Rules and limits broken"),
         ):
             total = sum(counted(each.summary, key) for each in self.cases)

@@ -11,7 +11,7 @@ from grammar.case.loops import Loop, LoopState
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.pages.debrief.notes import DebriefNote
-from tui.text.wording import call_in_words, called_and_read_back, clean, station
+from tui.text.wording import call_in_words, called_and_read_back, clean, clock, station
 
 Kind = Literal["finding", "differs", "unanswered", "late", "another", "again", "mark", "note"]
 
@@ -76,8 +76,9 @@ def moments(
     ]
     differing = {loop.differing_fact for loop, _ in view.loops if loop.differing_fact is not None}
     said = {line.fact: line.t for line in view.log if line.fact in differing}
+    known: dict[str, str] = {}
     for loop, state in view.loops:
-        found += _of_loop(protocol, loop, state, said)
+        found += _of_loop(protocol, loop, state, said, known)
     found += [
         Moment("mark" if line.kind == "mark" else "note", line.t, clean(line.text), (line.fact,))
         for line in view.log
@@ -91,17 +92,20 @@ def _later(found: Finding) -> str:
     """Return what became of an order that was not done in its time: it names no report where none came."""
     if found.rule != "task-overdue":
         return ""
-    return "nor later" if len(found.facts) == 1 else "reported done later"
+    later = "nobody reported it later" if len(found.facts) == 1 else "it was reported done later"
+    return f"its time ran out at {clock(found.t)}, and {later}"
 
 
 def _of_loop(
-    protocol: Protocol, loop: Loop, state: LoopState, said: dict[int, float]
+    protocol: Protocol, loop: Loop, state: LoopState, said: dict[int, float], known: dict[str, str]
 ) -> list[Moment]:
-    """Return all that went otherwise with a call, each at its moment; `said` is when facts were."""
+    """Return all that went otherwise with a call, each at its moment; `said` is when facts were, and
+    `known` holds each text as one value for all moments that bear it."""
     if state == "withdrawn":
         return []
     to = station(protocol, loop.to)
     what = call_in_words(protocol, loop.call, loop.slots) + (f" → {to}" if to else "")
+    what = known.setdefault(what, what)
     answered = (loop.fact,) if loop.answer_fact is None else (loop.fact, loop.answer_fact)
     found = []
     if loop.differing is not None:
@@ -120,6 +124,7 @@ def _of_loop(
         found.append(Moment("late", loop.opened, what, answered, told))
     elif state == "unanswered":
         told = f"no answer within {loop.window_s:.0f} s, nor later"
+        told = known.setdefault(told, told)
         found.append(Moment("unanswered", loop.opened, what, (loop.fact,), told))
     if "by another" in loop.flags:
         told = "answered by another station than the one it was for"

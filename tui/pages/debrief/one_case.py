@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
-from tui.pages.debrief.agenda import AROUND_S, agenda, aims
-from tui.pages.debrief.capping import ITEMS, capped, only_first
+from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments
+from tui.pages.debrief.capping import ITEMS, only_first, section, short_cell
 from tui.pages.debrief.communication import communication_parts
-from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Section, share_cell
+from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.logbook import logbook
@@ -26,6 +26,15 @@ from tui.pages.page import CAUTIONS
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import clean, clock, heard, number
 
+ELSE = "What else went otherwise"
+
+EXPLAINED = (
+    "An order asks somebody to do something; announcements and reports tell something. In brackets: how"
+    " sure a share is (95 % interval by Wilson). Were this team heard in many more calls, its share could"
+    " come out anywhere in that range. Of few calls it is wide, and a difference from another drill may be"
+    " chance."
+)
+
 
 class CaseDebrief:
     """One stored case, gone through once; `debrief()` is what is shown of it."""
@@ -34,6 +43,7 @@ class CaseDebrief:
         self.stored = stored
         self._case = GoneThrough(stored, notes)
         self._sound = sound
+        self._chosen = chosen_moments(self._case)
 
     @property
     def measures(self) -> Measures:
@@ -46,43 +56,47 @@ class CaseDebrief:
         return self._case.moments
 
     def debrief(self) -> Debrief:
-        """Everything, in the order in which a team would go through it."""
-        return capped(self._whole())
-
-    def _whole(self) -> Debrief:
+        """Everything, in the order in which a team would go through it, each list of it bounded."""
         case = self._case
         return Debrief(
             title=f"Debrief: {clean(case.protocol.protocol.title)}",
             about=tuple(self._about()),
-            headline=tuple(self._headline()),
+            headline=tuple((what, short_cell(cell)) for what, cell in self._headline()),
             sections=(
-                Section(
+                section(
                     "agenda",
                     "To talk about",
-                    (agenda(case, sound=self._sound), aims(case)),
+                    self._to_talk_about(),
                     "Three moments for about twenty minutes, in order of time, one of them good. Listen"
                     " first, then ask; the team's own questions come before these.",
                 ),
-                Section("moments", "All that went otherwise", (self._items(), self._outside())),
-                Section(
+                section("moments", ELSE, self._otherwise(), self._told_above()),
+                section(
                     "story",
                     "The story",
                     story(case.protocol, case.view, case.moments),
                     "A lane for each station; a line leads from each call to what answered it. Touch or"
                     " tab to anything to see its words, and follow it to its line of the log.",
                 ),
-                Section("communication", "Communication", tuple(communication_parts(case))),
-                Section("times", "Times", tuple(waiting_parts(case))),
-                Section("signs", "Vital signs and doses", tuple(signs_and_doses(case))),
-                Section(
-                    "record", "The record", tuple(recorded(case.protocol, case.handover.record))
-                ),
-                Section("notes", "Marks and notes", (self._notes(),)),
-                Section("log", "The log", (logbook(case.protocol, case.view, self.stored.facts),)),
+                section("communication", "Communication", communication_parts(case)),
+                section("times", "Times", waiting_parts(case)),
+                section("signs", "Vital signs and doses", signs_and_doses(case)),
+                section("record", "The record", recorded(case.protocol, case.handover.record)),
+                section("notes", "Marks and notes", (self._notes(),)),
+                section("log", "The log", (logbook(case.protocol, case.view, self.stored.facts),)),
             ),
             moments=case.begins,
             cautions=CAUTIONS,
+            explained=EXPLAINED,
         )
+
+    def _to_talk_about(self) -> Iterator[Part]:
+        yield agenda(self._case, self._chosen, sound=self._sound)
+        yield aims(self._case)
+
+    def _otherwise(self) -> Iterator[Part]:
+        yield self._items()
+        yield self._outside()
 
     def _about(self) -> Iterator[Cell]:
         view = self._case.view
@@ -129,8 +143,10 @@ class CaseDebrief:
         )
         others = case.measures.others
         yield "Clean, of announcements and reports", share_cell(others.clean, facts_of(case.others))
-        unheard = self._of(("unanswered",))
-        yield "Calls of any kind never answered", Cell(str(len(unheard)), facts_of(unheard))
+        yield (
+            "Never answered, of announcements and reports",
+            share_cell(others.never, facts_of(case.others)),
+        )
         broken = self._of(("finding",))
         yield "Rules and limits broken", Cell(str(len(broken)), facts_of(broken))
 
@@ -138,13 +154,26 @@ class CaseDebrief:
         return [moment for moment in self._case.moments if moment.kind in kinds]
 
     def _items(self) -> Items:
-        wanted = self._of((*FINDINGS, *UNANSWERED, *AGAIN))
+        found = self._of((*FINDINGS, *UNANSWERED, *AGAIN))
+        wanted = [moment for moment in found if moment not in self._chosen]
+        above = len(found) > len(wanted)
         return Items(
-            "All that went otherwise",
+            ELSE,
             tuple(self._item(moment) for moment in wanted[:ITEMS]),
-            "Nothing: every call was answered rightly in its window, and no rule was broken.",
+            "Nothing else went otherwise."
+            if above
+            else "Nothing: every call was answered rightly in its window, and no rule was broken.",
             only_first(ITEMS, len(wanted), "moments"),
         )
+
+    def _told_above(self) -> str:
+        count = len(self._chosen)
+        told = (
+            "The one above, to talk about, is"
+            if count == 1
+            else f"The {count} above, to talk about, are"
+        )
+        return f"{told} not told again." if count else ""
 
     def _outside(self) -> Grid:
         """Speech that was no call of the protocol: talk beside the matter, or what was not understood."""
@@ -172,7 +201,7 @@ class CaseDebrief:
         return Item(
             badge=badge(moment),
             urgent=moment.kind not in (*MARKS, *AGAIN),
-            when=Cell(clock(moment.t), moment.facts[:1]),
+            when=Cell(case.when(moment), moment.facts[:1]),
             text=moment.text,
             detail=moment.detail,
             facts=moment.facts,
