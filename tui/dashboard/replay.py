@@ -28,6 +28,9 @@ from tui.text.moment import moment
 from tui.text.wall_clock import wall_stamp
 from tui.text.wording import clean, clock
 
+WITH_SOUND = "with its sound"
+"""Told where the sound of a case is heard."""
+
 LEAD_S = 2.0
 """A jump lands so long before the moment, that it is heard coming."""
 _JUST_LANDED_S = 1.5
@@ -154,6 +157,7 @@ class Replay(Dashboard, inherit_bindings=False):
                 self._player.speed,
                 "no sound" if self._player.trouble else self._sound,
             ),
+            hears=self._sound == WITH_SOUND and not self._player.trouble,
         )
 
     def on_mount(self) -> None:
@@ -344,7 +348,7 @@ def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
     with own_terminal():
         shown = Replay(stored, playing, what_is_heard(stored, silent))
         if silent and silent != "muted":
-            shown.say_below(f"no sound: {silent}")
+            shown.say_below(silent if silent.startswith("no sound") else f"no sound: {silent}")
         shown.run()
 
 
@@ -354,7 +358,7 @@ def what_is_heard(stored: StoredCase, silent: str = "") -> str:
     if stored.sounds and silent and silent != "muted":
         return "no sound"  # why stands below the track once, not in a header of few words
     if stored.sounds:
-        return silent or "with its sound"
+        return silent or WITH_SOUND
     if any(isinstance(fact, Purged) for fact in stored.facts):
         return "sound was purged"
     return "no sound was kept"

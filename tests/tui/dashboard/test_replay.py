@@ -216,6 +216,27 @@ async def test_why_there_is_no_sound_stands_below_and_not_in_the_header(folder: 
         assert "needs PortAudio" not in text.splitlines()[0]
 
 
+async def test_a_replay_tells_of_no_microphone_and_of_a_level_only_where_sound_is_heard(
+    folder: Path,
+) -> None:
+    async with replayed(folder) as seen:
+        head = (await seen.text()).splitlines()[0]
+        assert "microphone" not in head and "sound ·" in head
+        seen.player.trouble = "the loudspeaker is gone: silent"
+        head = (await seen.text()).splitlines()[0]
+        assert "no sound" in head and "·" not in head
+
+
+async def test_all_words_of_a_jump_are_read_at_80_columns(folder: Path) -> None:
+    async with replayed(folder) as seen:
+        await seen.pilot.resize_terminal(80, 24)
+        told = "Give ketamine 70 mg → Drugs nurse"
+        detail = "called 70 mg, read back 17 mg, put right later"
+        seen.app._moments = (Moment("differs", 60.0, told, (3,), detail),)
+        words = " ".join((await seen.press("f")).split())
+        assert f"{told} ({detail})" in words
+
+
 async def test_f_reaches_each_of_two_findings_at_one_moment_and_comes_back(folder: Path) -> None:
     async with replayed(folder) as seen:
         two = [Moment("finding", 60.0, "first", (3,)), Moment("finding", 60.0, "second", (4,))]

@@ -74,8 +74,8 @@ def test_an_order_not_done_in_time_bears_both_its_times(faulty: Debrief) -> None
     assert isinstance(items, Items)
     found = next(item for item in items.items if item.badge == "Not reported done")
     assert found.when.text.startswith("02:19 to 03:2")
-    assert found.detail.startswith("its time ran out at 03:2")
-    assert found.detail.endswith("nobody reported it later")
+    assert found.detail.startswith("time ran out at 03:2")
+    assert found.detail.endswith("never reported done")
 
 
 def test_a_moment_of_the_agenda_is_not_told_again_below_it(faulty: Debrief) -> None:

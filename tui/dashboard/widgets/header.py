@@ -96,9 +96,9 @@ def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     kept = _recording(status, view.recording, begun=bool(view.log))
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
-    heard = (
-        (("  microphone ", "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
-    )
+    # In a replay nothing is listened to: the level is that of the sound played, where there is any.
+    whose = "  sound " if status.replay else "  microphone "
+    heard = ((whose, "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
     last = Content.assemble(*heard)
     room = width - last.cell_length
     between = (f"{wall:%H:%M:%S}", clean(status.engine))

@@ -17,11 +17,12 @@ _ORDER = ("note", "mark", "again", "another", "late", "unanswered", "finding", "
 
 
 class Track(Vertical):
-    """Two rows: the line, and what was jumped to, or a field to type in."""
+    """The line, and below it in one row or two what was jumped to, or a field to type in."""
 
     DEFAULT_CSS = """
-    Track { height: 2; padding: 0 1; background: $raised; color: $ink; }
+    Track { height: auto; padding: 0 1; background: $raised; color: $ink; }
     Track > * { height: 1; }
+    Track #told { height: auto; max-height: 2; }
     Track #prompt { background: $ground; color: $ink; border: none; padding: 0; }
     """
 
@@ -47,7 +48,7 @@ class Track(Vertical):
             drawn.update(content, layout=False)
         words = self.query_one("#told", Static)
         if told != words.content:
-            words.update(clean(told), layout=False)
+            words.update(clean(told))
 
 
 def line(now: float, end: float, moments: Sequence[Moment], width: int) -> list[tuple[str, str]]:

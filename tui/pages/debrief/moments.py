@@ -92,8 +92,8 @@ def _later(found: Finding) -> str:
     """Return what became of an order that was not done in its time: it names no report where none came."""
     if found.rule != "task-overdue":
         return ""
-    later = "nobody reported it later" if len(found.facts) == 1 else "it was reported done later"
-    return f"its time ran out at {clock(found.t)}, and {later}"
+    later = "never reported done" if len(found.facts) == 1 else "reported done later"
+    return f"time ran out at {clock(found.t)}, {later}"
 
 
 def _of_loop(
