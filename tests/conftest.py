@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from listener.confidence.supervised_sure_ear import ONLY_QUICK
+from tests.support.drills import HeardDrills
 from tests.support.needs import SHARED, VALIDATOR, reason
 from tests.support.sound_card import Card
 
@@ -40,6 +41,13 @@ def card(tmp_path: Path) -> Iterator[Card]:
     found = Card(tmp_path)
     yield found
     found.unplug()
+
+
+@pytest.fixture(scope="session")
+def heard_drill(tmp_path_factory: pytest.TempPathFactory) -> HeardDrills:
+    """Gives a sample drill, by its name, as the quick ear hears it; each is heard once in the run."""
+    base = tmp_path_factory.getbasetemp()
+    return HeardDrills((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "heard")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import fcntl
+import pickle
 import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from grammar.case.facts import CaseEnded, CaseStarted, Fact, Heard
-from grammar.case.view import View
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
-from listener.storage.case_reader import StoredCase, open_case
+from listener.storage.case_reader import StoredCase
 from tests.support.places import SAMPLES
 
 
@@ -40,25 +43,62 @@ def spoken_case(name: str, folder: Path) -> StoredCase:
     return StoredCase(folder, load_protocol(truth(name)["protocol"]), spoken(name), ())
 
 
-def heard(name: str, cases: Path) -> View:
-    """The drill as the quick ear hears its sound, read back from the journal."""
+@dataclass(frozen=True, slots=True)
+class HeardDrill:
+    """A drill as the quick ear heard its sound, recorded and stored. It is shared: only read it."""
+
+    folder: Path
+    """Its stored case."""
+    told: tuple[Mapping[str, Any], ...]
+    """The lines that were told of it, the summary last."""
+    now: float
+    """The moment of the summary, seconds."""
+
+
+class HeardDrills:
+    """Hears each drill once in a run of the tests, for all who ask, in whatever worker."""
+
+    def __init__(self, place: Path) -> None:
+        """`place` is a folder that all workers share; it is made where it is missing."""
+        self._place = place
+        self._here: dict[str, HeardDrill] = {}
+
+    def __call__(self, name: str) -> HeardDrill:
+        if name not in self._here:
+            self._here[name] = self._heard_in_this_run(name)
+        return self._here[name]
+
+    def _heard_in_this_run(self, name: str) -> HeardDrill:
+        """Return what another worker heard, waiting where it is about to; else hear it."""
+        self._place.mkdir(exist_ok=True)
+        kept = self._place / f"{name}.pickle"
+        with (self._place / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not kept.exists():
+                kept.write_bytes(pickle.dumps(_hear(name, self._place / name)))
+        found: HeardDrill = pickle.loads(kept.read_bytes())
+        return found
+
+
+def _hear(name: str, cases: Path) -> HeardDrill:
     from listener.audio.sources import AudioFile
     from tui.listening.case_listening import Listening
     from tui.listening.json_lines import run_headless
     from tui.listening.options import CaseOptions
 
-    told = truth(name)
+    drill = truth(name)
     listening = Listening(
         AudioFile(SAMPLES / f"{name}.flac"),
         CaseOptions(
-            protocol=told["protocol"],
-            weight_kg=told["weight_kg"],
+            protocol=drill["protocol"],
+            weight_kg=drill["weight_kg"],
             recogniser="vosk",
             model=None,
             cases=cases,
-            record=False,
+            record=True,
             real_pace=False,
         ),
     )
-    run_headless(listening, lambda _line: None)
-    return open_case(listening.journal.folder).view()
+    lines: list[Mapping[str, Any]] = []
+    run_headless(listening, lines.append)
+    return HeardDrill(listening.journal.folder, tuple(lines), listening.live.now)

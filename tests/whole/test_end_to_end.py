@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
+import shutil
 import tomllib
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -18,41 +17,41 @@ from grammar.protocol.loading import load_protocol
 from grammar.reports.summary import summary_json
 from listener.audio.sources import AudioFile
 from listener.storage.journal import Journal
-from tui.listening.case_listening import Listening
-from tui.listening.json_lines import run_headless
-from tui.listening.options import CaseOptions
+from tests.support.drills import HeardDrills
 
 SAMPLES = files("sample_audio_synthetic")
 NAMES = ("quick-clip", "well-run-drill", "faulty-drill")
+
+
+HearingOf = Callable[[str], tuple[Sequence[Mapping[str, Any]], Mapping[str, Any]]]
 
 
 def truth(name: str) -> dict[str, Any]:
     return tomllib.loads((SAMPLES / f"{name}.toml").read_text(encoding="utf-8"))
 
 
-@cache
-def hearing_of(name: str) -> tuple[tuple[Mapping[str, Any], ...], Mapping[str, Any]]:
-    """(utterances, summary) of a sample; the case is read back from its journal and judged again."""
-    lines: list[Mapping[str, Any]] = []
-    with TemporaryDirectory() as cases:
-        source = AudioFile(Path(str(SAMPLES / f"{name}.flac")))
-        wishes = CaseOptions(
-            protocol="isolation-airway",
-            weight_kg=70.0,
-            recogniser="vosk",
-            model=None,
-            cases=Path(cases),
-            record=True,
-            real_pace=False,
-        )
-        listening = Listening(source, wishes)
-        run_headless(listening, lines.append)
-        journal = Journal.open(listening.journal.folder)
-        again = fold(load_protocol("isolation-airway"), journal.facts(), listening.live.now)
-        assert summary_json(again) == lines[-1], "the journal alone gives the same case"
-        journal.close()
-        assert AudioFile(listening.journal.folder / "audio.flac").channels == 1
-    return tuple(lines[:-1]), lines[-1]
+@pytest.fixture
+def hearing_of(heard_drill: HeardDrills) -> HearingOf:
+    """Gives (utterances, summary) of a sample."""
+
+    def told(name: str) -> tuple[Sequence[Mapping[str, Any]], Mapping[str, Any]]:
+        lines = heard_drill(name).told
+        return lines[:-1], lines[-1]
+
+    return told
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_journal_alone_gives_the_same_case(
+    name: str, heard_drill: HeardDrills, tmp_path: Path
+) -> None:
+    heard = heard_drill(name)
+    folder = shutil.copytree(heard.folder, tmp_path / "case")
+    journal = Journal.open(folder)
+    again = fold(load_protocol("isolation-airway"), journal.facts(), heard.now)
+    journal.close()
+    assert summary_json(again) == heard.told[-1]
+    assert AudioFile(folder / "audio.flac").channels == 1
 
 
 def is_right(line: Mapping[str, Any], spoken: Mapping[str, Any]) -> bool:
@@ -61,7 +60,9 @@ def is_right(line: Mapping[str, Any], spoken: Mapping[str, Any]) -> bool:
     return overlaps and same and line["slots"] == spoken.get("slots", {})
 
 
-def test_at_least_97_in_100_scripted_utterances_are_heard_with_call_and_slots_right() -> None:
+def test_at_least_97_in_100_scripted_utterances_are_heard_with_call_and_slots_right(
+    hearing_of: HearingOf,
+) -> None:
     scripted = [
         (name, spoken)
         for name in NAMES
@@ -78,7 +79,9 @@ def test_at_least_97_in_100_scripted_utterances_are_heard_with_call_and_slots_ri
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_planted_fault_is_in_the_summary_and_no_invented_one(name: str) -> None:
+def test_every_planted_fault_is_in_the_summary_and_no_invented_one(
+    name: str, hearing_of: HearingOf
+) -> None:
     expected = truth(name)["expect"]
     summary = hearing_of(name)[1]
     assert [
@@ -98,7 +101,7 @@ def test_every_planted_fault_is_in_the_summary_and_no_invented_one(name: str) ->
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_doses_and_timers_of_the_drill_are_in_the_summary(name: str) -> None:
+def test_doses_and_timers_of_the_drill_are_in_the_summary(name: str, hearing_of: HearingOf) -> None:
     expected = truth(name)["expect"]
     summary = hearing_of(name)[1]
     doses = [(dose["drug"], dose["amount"], dose["unit"]) for dose in summary["doses"]]
@@ -107,7 +110,7 @@ def test_doses_and_timers_of_the_drill_are_in_the_summary(name: str) -> None:
     assert timers == [timer["duration_s"] for timer in expected["timers"]]
 
 
-def test_chatter_between_calls_becomes_no_call() -> None:
+def test_chatter_between_calls_becomes_no_call(hearing_of: HearingOf) -> None:
     chatter = [s for s in truth("faulty-drill")["utterance"] if s["role"] == "chatter"]
     assert chatter
     for spoken in chatter:
@@ -116,7 +119,7 @@ def test_chatter_between_calls_becomes_no_call() -> None:
             assert not (inside and line["role"] == "call"), line
 
 
-def test_every_utterance_line_keeps_the_headless_contract() -> None:
+def test_every_utterance_line_keeps_the_headless_contract(hearing_of: HearingOf) -> None:
     keys = {
         "kind", "t", "until", "channel", "text", "role", "call", "slots", "to", "from", "loop",
         "confidence", "unsure",

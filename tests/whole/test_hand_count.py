@@ -21,7 +21,8 @@ from grammar.reports.measures import (
     share,
     times_to_read_back,
 )
-from tests.support.drills import heard, spoken_case, truth
+from listener.storage.case_reader import open_case
+from tests.support.drills import HeardDrills, spoken_case, truth
 
 DRILLS = ("faulty-drill", "well-run-drill")
 ORDERS = {"radio-check", "draw-up-drug", "give-drug", "start-timer", "send-in"}
@@ -121,12 +122,14 @@ def test_the_faulty_drill_s_orders_are_these() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", DRILLS)
-def test_times_of_what_was_heard_are_as_exact_as_the_page_says(name: str, tmp_path: Path) -> None:
+def test_times_of_what_was_heard_are_as_exact_as_the_page_says(
+    name: str, heard_drill: HeardDrills
+) -> None:
     """Machines' voices, heard by the quick ear; calls whose answer was heard as the script has it."""
     told = truth(name)
     ends = {said["t"]: said["until"] for said in told["utterance"]}
     errors = []
-    for loop, _ in heard(name, tmp_path).loops:
+    for loop, _ in open_case(heard_drill(name).folder).view().loops:
         for wanted in told["expect"]["loops"]:
             same = wanted["call"] == loop.call and abs(wanted["t"] - loop.opened) < 1
             if not same or loop.answered is None or "answered" not in wanted:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable
 from importlib.resources import files
-from pathlib import Path
 
 import pytest
 
@@ -18,6 +17,8 @@ from grammar.case.facts import CaseStarted, Heard
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.words import Word
+from listener.storage.case_reader import open_case
+from tests.support.drills import HeardDrills
 from tests.support.screens import ShownCase, protocol
 
 SAMPLES = files("sample_audio_synthetic")
@@ -35,34 +36,12 @@ def spoken() -> Case:
     return made
 
 
-def heard(cases: Path) -> Case:
-    """The drill as the recogniser hears its sound, read back from the journal."""
-    from listener.audio.sources import AudioFile
-    from listener.storage.case_reader import open_case
-    from tui.listening.case_listening import Listening
-    from tui.listening.json_lines import run_headless
-    from tui.listening.options import CaseOptions
-
-    source = AudioFile(Path(str(SAMPLES / "faulty-drill.flac")))
-    listening = Listening(
-        source,
-        CaseOptions(
-            protocol=DRILL["protocol"],
-            weight_kg=70.0,
-            recogniser="vosk",
-            model=None,
-            cases=cases,
-            record=False,
-            real_pace=False,
-        ),
-    )
-    run_headless(listening)
-    return open_case(listening.journal.folder).case()
-
-
 @pytest.fixture(scope="module", params=["spoken", pytest.param("heard", marks=pytest.mark.slow)])
-def drill(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Case:
-    return spoken() if request.param == "spoken" else heard(tmp_path_factory.mktemp("cases"))
+def drill(request: pytest.FixtureRequest, heard_drill: HeardDrills) -> Case:
+    """As its script says, or as the quick ear hears its sound, read back from the journal."""
+    if request.param == "spoken":
+        return spoken()
+    return open_case(heard_drill("faulty-drill").folder).case()
 
 
 def fault(case: Case, name: str) -> int:
