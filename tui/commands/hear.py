@@ -203,13 +203,16 @@ def _hear(source: Source, wanted: argparse.Namespace) -> None:
 
 def _listening(source: Source, wanted: argparse.Namespace) -> Listening:
     from grammar.protocol.loading import load_protocol  # noqa: PLC0415
-    from tui.dashboard.settings import Settings, load_settings  # noqa: PLC0415
-    from tui.listening.case_listening import Listening  # noqa: PLC0415  (the dashboard and its library, only to hear)
+    from tui.listening.case_listening import Listening  # noqa: PLC0415  (what hears, only to hear)
     from tui.listening.options import CaseOptions  # noqa: PLC0415
 
     pace = wanted.pace or ("fast" if wanted.json else "real")
-    # Who reads JSON lines asks for all on the command line.
-    settings = Settings() if wanted.json else load_settings()
+    sounds, speak = wanted.sounds, wanted.speak
+    if not wanted.json:  # who reads JSON lines asks for all on the command line
+        from tui.dashboard.settings import load_settings  # noqa: PLC0415
+
+        settings = load_settings()
+        sounds, speak = sounds or settings.sounds, speak or settings.speak
     protocol = load_protocol(wanted.protocol)
     team = (*chosen_members(wanted.team, protocol, wanted.known_passphrase), *wanted.read_here)
     ears = TeamEars(team, wanted.fitted_here, wanted.known_passphrase)
@@ -225,8 +228,8 @@ def _listening(source: Source, wanted: argparse.Namespace) -> Listening:
         real_pace=pace == "real",
         passphrase=wanted.known_passphrase,
         sign_with=wanted.sign_with,
-        sounds=wanted.sounds or settings.sounds,
-        speak=wanted.speak or settings.speak,
+        sounds=sounds,
+        speak=speak,
         channels=getattr(wanted, "channels", ()),
         note=getattr(wanted, "note", ""),
         drill=getattr(wanted, "drill", None),
