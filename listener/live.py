@@ -56,8 +56,10 @@ from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import Journal
 from listener.storage.recording_thread import RecordingThread
 from listener.team.card_in_case import CardAwareEar, CardInCase, CardProgress, is_of_card
+from listener.team.consent_in_case import ConsentInCase, OneAtATime
 from listener.team.member import Member
 from listener.team.speaker_attribution import SpeakerAttribution
+from listener.team.spoken_consent import ConsentEar
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
@@ -128,6 +130,9 @@ class Live:
         self.fact_writer = FactWriter(journal)
         self._card: CardInCase | None = None
         """The card that somebody reads, or read last."""
+        self._consent: ConsentInCase | None = None
+        """The question whether a voice may be known that was asked last."""
+        self._sure_ear = OneAtATime(sure_ear) if sure_ear else None
         self._source = source
         self._recogniser = recogniser
         self._case = case
@@ -154,14 +159,14 @@ class Live:
         )
         self._second_hearings = (
             SecondHearings(
-                CardAwareEar(sure_ear, lambda: self._card),
+                CardAwareEar(self._sure_ear, lambda: self._card, self._answers),
                 self._understanding,
                 two_ears(),
                 lambda fact: self.tell(for_team(fact, bounds.both)),
                 live=source.live,
                 noting=noting,
             )
-            if sure_ear
+            if self._sure_ear
             else None
         )
         self._voices = SpeakerAttribution(team, self.tell, source.channels, live=source.live)
@@ -273,6 +278,16 @@ class Live:
         """Somebody reads this card from now on; the case goes on hearing all else."""
         self._card = card
 
+    def hear_yes(self) -> ConsentInCase:
+        """Somebody is asked whether their voice may be known, and may say so aloud from now on."""
+        self._consent = ConsentInCase(
+            lambda: ConsentEar(self._sure_ear, both=True), self._understanding, self.tell
+        )
+        return self._consent
+
+    def _answers(self, written: str) -> bool:
+        return self._consent is not None and self._consent.is_yes(written)
+
     @property
     def card(self) -> CardProgress | None:
         """How far the card is that somebody reads; None where nobody does."""
@@ -286,7 +301,10 @@ class Live:
         """Tell what was heard. Whoever heard it is told of no utterance where it belongs to a card that is
         read: should it be another call after all, that is told as one of its own."""
         own = self._card.of_case(fact) if self._card and not self._card.gone else fact
+        own = self._consent.of_case(own) if self._consent and own else own
         told = self.tell(own) if own else None
+        if self._consent and own and told:
+            self._consent.heard(own, told.fact)
         return None if own and is_of_card(own) else told
 
     def _tell(self, fact: Fact) -> Utterance | None:
@@ -317,6 +335,8 @@ class Live:
             self._follow(channel, events)
             if self._card:
                 self._card.follow(channel, events)
+            if self._consent:
+                self._consent.follow(channel, events, self._origin_s)
             self._pause(channel, segmenter.pause_s)
         self._heard_s = block.t + len(block.samples) / self._source.rate
         if any(self._speech):

@@ -43,6 +43,7 @@ class TeamDoubt:
     """Sentences of its cards that were told."""
     stricter: float
     """Log-odds taken off by the fitted bound; 0 where the one that ships stands."""
+    unseen: int
     told: int
     """Unseen sentences that were told."""
     silent_before: int
@@ -98,6 +99,7 @@ def team_doubt(
     return TeamDoubt(
         len(weighed),
         by,
+        sum(map(len, unseen.values())),
         len(told),
         count(0.0, right=False),
         count(by, right=False),
@@ -115,7 +117,7 @@ def doubt_page(doubts: Mapping[str, Sequence[TeamDoubt]]) -> str:
     ]
     for condition, teams in doubts.items():
         cells = (
-            sum(team.told for team in teams),
+            f"{sum(team.told for team in teams)} of {sum(team.unseen for team in teams)}",
             sum(team.silent_before for team in teams),
             sum(team.silent_after for team in teams),
             sum(team.marked_before for team in teams),

@@ -285,13 +285,21 @@ def is_of_card(fact: Fact) -> bool:
 class CardAwareEar:
     """The sure ear of a case in which cards may be read: what is the card's it has not heard."""
 
-    def __init__(self, ear: SureListener, card: Callable[[], CardInCase | None]) -> None:
-        self._ear, self._card = ear, card
+    def __init__(
+        self,
+        ear: SureListener,
+        card: Callable[[], CardInCase | None],
+        answers: Callable[[str], bool] = lambda _: False,
+    ) -> None:
+        """`answers` says whether a text that it writes freely answers whether a voice may be known."""
+        self._ear, self._card, self._answers = ear, card, answers
         self.name = ear.name
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """As the sure ear hears; without sentences where the best is the card's."""
         found, card = self._ear.hear(samples), self._card()
+        if found is not None and self._answers(found.free):
+            return replace(found, sentences=())
         if found is None or card is None or not found.sentences:
             return found
         return replace(found, sentences=()) if card.takes(found.sentences[0].words) else found

@@ -39,11 +39,12 @@ LONGEST_S: Final = 5.0
 class ConsentEar:
     """Hears one stretch of speech as an answer. Raises UserError where no engine is to be had."""
 
-    def __init__(self, sure: SureListener | None) -> None:
-        """`sure` is the sure ear, whatever sentences it is held to; None without."""
+    def __init__(self, sure: SureListener | None, *, both: bool = False) -> None:
+        """`sure` is the sure ear, whatever sentences it is held to; None without. With `both` it is asked
+        only where the quick ear heard an answer and was sure of it."""
         choice = Choice(tuple(parse_template(text) for text in SENTENCES))
         self._quick = VoskRecogniser.ours(compile_network(choice, {}), {})
-        self._sure = sure
+        self._sure, self._both = sure, both
 
     def answer(self, sound: Samples) -> Answer | None:
         """Return the answer that a sound, shape (n,), is; None where it is none."""
@@ -56,6 +57,8 @@ class ConsentEar:
         sure = all(word.confidence >= SURE for word in words)
         if self._sure is None or quick == "no":
             return quick if sure or quick == "no" else None
+        if self._both and not (quick and sure):
+            return None
         surely = self._sure.hear(sound)
         written = SENTENCES.get(surely.free.strip()) if surely else None
         heard = any(word.text != UNKNOWN for word in words)

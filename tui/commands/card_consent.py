@@ -8,9 +8,9 @@ from typing import Final
 from listener.audio.blocks import Source
 from listener.team.spoken_consent import ConsentEar, spoken_answer
 from tui.commands.console import Console
+from tui.text.speakers import SAY_CASE
 
 SAY_KEEP: Final = "yes, keep my voice"
-SAY_CASE: Final = "yes, for this case only"
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,6 +188,7 @@ class Dashboard(CaseActions):
             self._side.show(view)
             self._partial.show(status, self._notice)
             self._lines.show(view, status.unstored_from)
+            self.box.look()
             dialog = self.box.dialog
             self._lines.choose(dialog.fact if isinstance(dialog, AmendDialog) else None)
             self._title_log()

@@ -29,6 +29,7 @@ from grammar.case.view import Utterance
 from grammar.language.meaning import SlotValue
 from grammar.protocol.model import Protocol
 from listener.team.card_in_case import CardInCase
+from listener.team.consent_in_case import ConsentInCase
 
 Acts = (
     Entered
@@ -67,6 +68,8 @@ class ManualEntry:
     """Why not, where it was wished for; "" otherwise."""
     read_card: Callable[[str], CardInCase] | None = None
     """Begins a card of a station's member, who said yes; None where no microphone hears the case."""
+    hear_yes: Callable[[], ConsentInCase] | None = None
+    """Listens for a yes that is said aloud; None where it is typed only."""
 
     def time_of_day(self) -> datetime | None:
         """Return the time of day at the present moment of the case, which stands still once that has

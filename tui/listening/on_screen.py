@@ -20,6 +20,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
     settings = load_settings()
+    spoken = listening.through_air and listening.protocol.protocol.language == "en"
     hands = ManualEntry(
         listening.protocol,
         listening.live.tell,
@@ -30,6 +31,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
         wall=datetime.now,
         silent_because=listening.silent_because,
         read_card=listening.read_card if listening.through_air else None,
+        hear_yes=listening.live.hear_yes if spoken else None,
     )
     screen = Dashboard(
         listening.protocol,

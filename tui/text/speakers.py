@@ -12,6 +12,9 @@ VOICE_NOTICE = (
 )
 """Two lines of a terminal that the briefing and the card say about voices."""
 
+SAY_CASE = "yes, for this case only"
+"""A yes that counts when it is said aloud, in English."""
+
 STRANGER, DOUBTFUL = "a stranger", "who?"
 
 

@@ -58,7 +58,7 @@ def test_bounds_that_are_fitted_to_cards_are_counted_on_unseen_sentences_alone()
     as_shipped = team_doubt({"a": right, "b": right}, {"a": half})
     assert (as_shipped.stricter, as_shipped.silent_after, as_shipped.marked_after) == (0.0, 1, 0)
     page = hearing_page({"clean": [TeamHeard({"a": (True,)}, {"a": (True,)}, False, 1.0, found)]})
-    assert "| clean | 8 | 4 | 0 | 0 | 4 | 1 of 1 |" in page
+    assert "| clean | 8 of 9 | 4 | 0 | 0 | 4 | 1 of 1 |" in page
 
 
 @pytest.mark.slow

@@ -71,6 +71,11 @@ class DialogBox(Static):
         event.stop()
         self._do(lambda dialog: dialog.scroll(-1))
 
+    def look(self) -> None:
+        """Has the dialog take what came about without a key."""
+        if self.dialog and self.dialog.look():
+            self._do(lambda _dialog: None)
+
     def _do(self, what: Callable[[Dialog], None]) -> None:
         dialog, then = self.dialog, self._then
         if dialog is None:

@@ -8,12 +8,15 @@ from textual.content import Content
 
 from grammar.errors import UserError
 from listener.team.card_in_case import CardInCase
+from listener.team.consent_in_case import ConsentInCase
 from tui.dashboard import call_entry as entry
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.speakers import VOICE_NOTICE
+from tui.text.speakers import SAY_CASE, VOICE_NOTICE
 from tui.text.wording import station
+
+_NO = "no yes: nobody's card is read, and nothing is kept"
 
 
 class CardDialog(Dialog):
@@ -32,6 +35,29 @@ class CardDialog(Dialog):
         self._stations = [each.id for each in hands.protocol.station]
         self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
         self._who: str | None = None
+        self._consent: ConsentInCase | None = None
+        """Hears a yes that is said aloud, once it is known who is asked."""
+        self._unclear = 0
+
+    def dismiss(self, result: str | None) -> None:
+        if self._consent:
+            self._consent.close()
+        super().dismiss(result)
+
+    def look(self) -> bool:
+        heard = self._consent
+        if heard is None or self.left:
+            return False
+        if heard.answer == "case":
+            self.act(self.yes)
+        elif heard.answer == "no":
+            self.dismiss(_NO)
+        elif heard.unclear > self._unclear:
+            self.error = f"that was no clear yes: say “{SAY_CASE}”, or press a key"
+        else:
+            return False
+        self._unclear = heard.unclear
+        return True
 
     def press(self, key: str, character: str | None) -> None:
         if self._reading:
@@ -49,11 +75,13 @@ class CardDialog(Dialog):
         elif key == self.keymap.of("card-yes"):
             self.yes()
         elif character or key == "enter":
-            self.dismiss("no yes: nobody's card is read, and nothing is kept")
+            self.dismiss(_NO)
 
     def who(self, at: int) -> None:
-        """Chooses the station."""
+        """Chooses the station, and listens for a yes."""
         self._who = self._stations[at]
+        if self._hands.hear_yes and self._hands.read_card:
+            self._consent = self._hands.hear_yes()
 
     def yes(self) -> None:
         """Begins the card of whoever said yes."""
@@ -102,4 +130,6 @@ class CardDialog(Dialog):
         yes = (f"{shown('card-yes')}  ", f"{name} says yes now: their card begins", "yes")
         line = Content.assemble((yes[0], "bold $heading"), (yes[1], "bold $ink"))
         yield clickable(line, yes[2])
+        if self._consent:
+            yield Content.styled(f"or {name} says aloud: “{SAY_CASE}”", "bold $ink")
         yield Content.styled("any other key is a no", "$quiet")

@@ -71,6 +71,10 @@ class Dialog:
         self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
         self.act(lambda: self.press(key, character))
 
+    def look(self) -> bool:
+        """Takes what came about without a key, at each drawing. Returns whether anything did."""
+        return False
+
     def on_ctrl_c(self) -> str:
         """Return what Ctrl-C is told while this is open: it never ends a case."""
         close = self.keymap.shown("close")
