@@ -61,11 +61,14 @@ class SpeakerNaming:
     def name(self, number: int) -> str:
         """Store that the station of key `number` (from 1) spoke; its title.
 
-        Raises UserError where nothing was asked, and where the fact cannot be stored, such as in a case
-        that was altered.
+        Raises UserError where nothing was asked, where no station has the number, and where the fact
+        cannot be stored, such as in a case that was altered.
         """
-        if self.asked is None or not 0 < number <= len(self.stations):
-            raise UserError("s plays a voice first; then 1 to 6 say whose it is")
+        most = len(self.stations)
+        if self.asked is None:
+            raise UserError(f"s plays a voice first; then 1 to {most} say whose it is")
+        if not 0 < number <= most:
+            raise UserError(f"{number} is no station: 1 to {most} say whose voice it was")
         if self._stored.integrity.altered:
             raise UserError("this case was altered after it was stored: nothing is added to it")
         chosen = self.stations[number - 1]

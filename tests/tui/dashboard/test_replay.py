@@ -261,6 +261,7 @@ async def test_speakers_are_named_by_listening_and_stored_as_further_facts(tmp_p
     async with replayed(folder) as seen:
         text = await seen.press("s")
         assert "“sats eighty eight percent” who? 1 Team leader" in text
+        assert "6 is no station: 1 to 5 say whose voice it was" in await seen.press("6")
         assert seen.player.playing
         seen.now += 10  # the snippet is over long ago
         await seen.text()

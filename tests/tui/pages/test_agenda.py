@@ -128,7 +128,7 @@ def test_objectives_of_the_protocol_and_of_the_briefing_say_what_the_log_shows(
         (replace(facts[0], objectives=typed), *facts[1:]),
         (),
     )
-    table = section(CaseDebrief(stored, (), sound=False).debrief(), "agenda")[1]
+    table = section(CaseDebrief(stored, (), sound=False).debrief(), "objectives")[0]
     assert isinstance(table, Grid)
     told = {row[0].text: row[1] for row in table.rows}
     assert told["Ketamine read back"].text.startswith("2 of 3 clean, 1 put right")

@@ -66,11 +66,12 @@ class CaseDebrief:
                 section(
                     "agenda",
                     "To talk about",
-                    self._to_talk_about(),
+                    (agenda(case, self._chosen, sound=self._sound),),
                     "Three moments for about twenty minutes, in order of time, one of them good. Listen"
                     " first, then ask; the team's own questions come before these.",
                 ),
                 section("moments", ELSE, self._otherwise(), self._told_above()),
+                section("objectives", "Objectives", (aims(case),)),
                 section(
                     "story",
                     "The story",
@@ -89,10 +90,6 @@ class CaseDebrief:
             cautions=CAUTIONS,
             explained=EXPLAINED,
         )
-
-    def _to_talk_about(self) -> Iterator[Part]:
-        yield agenda(self._case, self._chosen, sound=self._sound)
-        yield aims(self._case)
 
     def _otherwise(self) -> Iterator[Part]:
         yield self._items()
