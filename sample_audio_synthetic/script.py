@@ -11,7 +11,14 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Role = Literal["call", "read-back", "acknowledgement", "proword", "chatter"]
 Fault = Literal[
-    "unanswered", "wrong-read-back", "late-answer", "say-again", "never-done", "chatter"
+    "unanswered",
+    "wrong-read-back",
+    "late-answer",
+    "say-again",
+    "never-done",
+    "chatter",
+    "unclear-number",
+    "possible-help",
 ]
 
 

@@ -75,7 +75,8 @@ def overdue(protocol: Protocol, placed: Sequence[Placed], end_s: float) -> list[
     for at, ordered in enumerate(placed):
         line = ordered.line
         task = protocol.calls[line.call].task if line.call and line.role == "call" else None
-        if task is None or line.repeat:
+        # An order whose dose is not clear is no task before somebody has said which was meant.
+        if task is None or line.repeat or line.fault == "unclear-number":
             continue
         due = ordered.until + task.limit_s
         reports = (

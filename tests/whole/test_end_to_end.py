@@ -20,7 +20,7 @@ from listener.storage.journal import Journal
 from tests.support.drills import HeardDrills
 
 SAMPLES = files("sample_audio_synthetic")
-NAMES = ("quick-clip", "well-run-drill", "faulty-drill")
+NAMES = ("quick-clip", "well-run-drill", "faulty-drill", "doubtful-clip")
 
 
 HearingOf = Callable[[str], tuple[Sequence[Mapping[str, Any]], Mapping[str, Any]]]

@@ -30,7 +30,14 @@ if TYPE_CHECKING:
     from listener.team.fitted_store import FittedNetwork
     from tui.listening.case_listening import Listening
 
-SAMPLES = ("quick-clip", "well-run-drill", "faulty-drill", "korean-drill")
+SAMPLES = {
+    "faulty-drill": "four minutes with planted faults (played when none is named)",
+    "well-run-drill": "five minutes without a fault",
+    "quick-clip": "half a minute",
+    "doubtful-clip": "a minute and a quarter with unclear numbers and a possible call for help",
+    "korean-drill": "three minutes in Korean",
+}
+"""The drills that `demo` plays, with their length and what they are for."""
 
 
 def add(commands: Commands) -> None:
@@ -38,7 +45,13 @@ def add(commands: Commands) -> None:
     hearing = argparse.ArgumentParser(add_help=False)
     _options(hearing)
     one = commands.add_parser("demo", parents=[hearing], help="hear a sample drill")
-    one.add_argument("sample", nargs="?", choices=SAMPLES, default="faulty-drill")
+    one.add_argument(
+        "sample",
+        nargs="?",
+        choices=SAMPLES,
+        default="faulty-drill",
+        help="; ".join(f"{name}: {what}" for name, what in SAMPLES.items()),
+    )
     one.set_defaults(run=demo, drill=True)
     one = commands.add_parser("listen", parents=[hearing], help="hear a microphone, a file, or PCM")
     one.add_argument(
