@@ -43,10 +43,11 @@ def heard(t: float, text: str, sender: str | None = None, confidence: float = 0.
     return Heard(t=t, until=t + 0.3 * len(words), words=words, sender=sender)
 
 
-def case(*facts: Fact) -> Case:
-    """A case of these facts, for an invented patient of 70 kg."""
-    made = Case(protocol())
-    start = CaseStarted(protocol="isolation-airway", weight_kg=70, engine="vosk", recording=True)
+def case(*facts: Fact, rules: Protocol | None = None) -> Case:
+    """A case of these facts, for an invented patient of 70 kg, by the usual protocol or another."""
+    made = Case(rules or protocol())
+    name = made.protocol.protocol.id
+    start = CaseStarted(protocol=name, weight_kg=70, engine="vosk", recording=True)
     for seq, fact in enumerate((start, *facts), start=1):
         made.add(replace(fact, seq=seq))
     return made
@@ -88,7 +89,7 @@ class ShownCase:
         self.calls: list[str] = []
         self.played: list[tuple[float, float]] = []
         self.app = Dashboard(
-            protocol(),
+            shown.protocol,
             self._view,
             lambda: self.now,
             lambda: self.status,
@@ -102,7 +103,7 @@ class ShownCase:
 
     def hands(self) -> ManualEntry:
         return ManualEntry(
-            protocol(),
+            self.case.protocol,
             self._tell,
             lambda: self.case.facts,
             lambda: self.now,
@@ -113,7 +114,7 @@ class ShownCase:
         )
 
     def _card(self, station: str) -> CardInCase:
-        self.cards.append(CardInCase(protocol(), station, lambda _: None))
+        self.cards.append(CardInCase(self.case.protocol, station, lambda _: None))
         self.status = replace(self.status, card=self.cards[-1].progress)
         return self.cards[-1]
 

@@ -1,7 +1,7 @@
 """The doubtful clip leaves a person what to settle, with either ear: the real recognisers hear it.
 
-"Fifteen, five zero" is the slip of the trade's own example (Pennsylvania Patient Safety Advisory, June 2006:
-15 mg heard as 50 mg); that digits are said as well, and then disagree, is our own example.
+"Fifteen, five zero" is the slip of the trade's own example (Pennsylvania Patient Safety Advisory, June
+2006: 15 mg heard as 50 mg); that digits are said as well, and then disagree, is our own example.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from grammar.errors import UserError
-from tui.commands.shared import Commands, replace_option
+from tui.commands.shared import TWO_EARS, Commands, replace_option
 from tui.text.wording import clean
 
 if TYPE_CHECKING:
@@ -49,7 +49,10 @@ def add(commands: Commands) -> None:
         help="only this; may be repeated",
     )
     one.add_argument(
-        "--ears", choices=("both", "quick"), default="both", help="both, where both are installed"
+        "--ears",
+        choices=("both", "quick"),
+        default="both",
+        help=f"both, where both are installed ({TWO_EARS})",
     )
     one.add_argument("--every", type=_count, default=1, metavar="N", help="each N-th clip only")
     one.add_argument(
@@ -62,7 +65,7 @@ def add(commands: Commands) -> None:
         "--team",
         action="store_true",
         help="recordings of known speakers: who of five spoke, who was a stranger, and, where their words"
-        " are known, how they are heard before and after the quick ear is fitted to them",
+        " are known, how they are heard before and after the ear that hears at once is fitted to them",
     )
     one.add_argument(
         "--only", choices=("speakers", "hearing", "delay"), help="with --team: one of its tables"
@@ -117,6 +120,8 @@ def bench(wanted: argparse.Namespace) -> None:
         found = [one.as_dict() for one in benches]
         print(json.dumps({"engines": found} if len(found) > 1 else found[0], ensure_ascii=False))
     else:
+        if any(" ear: " in one.engine for one in benches):
+            print(f"{TWO_EARS}.\n")
         print(side_by_side(benches) if len(benches) > 1 else page(benches[0]))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from tui.commands.shared import Commands
+from tui.commands.shared import TWO_EARS, Commands
 
 PEOPLE = "people"
 """The sure ear's name on the command line."""
@@ -17,8 +17,8 @@ def add(commands: Commands) -> None:
     which.add_argument(
         "--install",
         metavar="people|NAME|LANGUAGE",
-        help="fetch the sure ear, trained on people (people, or people-SIZE), or a vosk model"
-        " (needs a network)",
+        help="fetch the sure ear, which hears each call a second time and was trained on people (people, or"
+        " people-SIZE), or a vosk model for the quick ear, which hears it at once (needs a network)",
     )
     which.add_argument(
         "--published", action="store_true", help="list what is published (needs a network)"
@@ -46,6 +46,7 @@ def model(wanted: argparse.Namespace) -> None:
         for each in known:
             print("  ".join(filter(None, (each.name, each.language, each.size))))
         return
+    print(TWO_EARS)
     print("quick ear: answerback's own  en  ships with answerback")
     for found in installed_models():
         print(f"quick ear: {found.name}  {found.language}  {found.folder}")
@@ -53,4 +54,6 @@ def model(wanted: argparse.Namespace) -> None:
     for ear in known_sure:
         print(f"sure ear: {ear.name}  {ear.folder}")
     if not known_sure:
-        print("sure ear: none, people are heard badly; answerback model --install people")
+        print(
+            "sure ear: none, many calls by people are misheard; answerback model --install people"
+        )

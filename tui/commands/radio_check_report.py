@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -141,6 +141,13 @@ def _same(heard: Meaning, wanted: Meaning) -> bool:
     )
 
 
+ALONE: Final = {
+    "quick ear": "by the quick ear only, which hears it at once",
+    "sure ear": "by the sure ear only, which hears it a second later",
+}
+"""Words for a phrase that one of two ears understood."""
+
+
 def as_json(verdict: Verdict) -> dict[str, Any]:
     """Return the verdict as one JSON-ready object."""
     sound = verdict.sound
@@ -176,7 +183,7 @@ def as_text(verdict: Verdict) -> str:
     for trial in verdict.trials:
         if trial.understood:
             by = [ear for ear, understood in trial.ears if understood]
-            alone = f"  ({by[0]} only)" if trial.ears and len(by) == 1 else ""
+            alone = f"  ({ALONE[by[0]]})" if trial.ears and len(by) == 1 else ""
             lines.append(f"understood      {trial.phrase}{alone}")
         else:
             heard = "nothing" if trial.heard is None else trial.heard

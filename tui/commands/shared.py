@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 # argparse keeps the type of what add_subparsers gives to itself, and it is generic to checkers only.
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
+TWO_EARS = (
+    "quick ear: hears each call at once; sure ear: trained on people, hears it again a second later"
+)
+"""The two hearings in plain words, where a command first names them."""
+
 USUAL_PROTOCOL = "isolation-airway"
 """The protocol where none is named."""
 

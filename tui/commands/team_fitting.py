@@ -17,7 +17,9 @@ from listener.team.network_fitting import Fitting, Spoken, fingerprint, fit, shi
 from tui.commands.card_console import CardRead
 from tui.commands.console import Console
 
-UNDER_WAY: Final = "the quick ear is fitted to the team, about a minute"
+UNDER_WAY: Final = (
+    "the quick ear, which hears each call at once, is fitted to the team, about a minute"
+)
 
 
 def fit_team(

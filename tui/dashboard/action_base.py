@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 from textual import events
@@ -21,11 +22,14 @@ from tui.dashboard.manual_entry import Acts, ManualEntry
 from tui.dashboard.palette import dress
 from tui.dashboard.settings import Settings, Theme
 from tui.dashboard.status import Status
-from tui.dashboard.typing_guard import HELD, NOT_TAKEN, TypingGuard
+from tui.dashboard.typing_guard import BURST, HELD, NOT_TAKEN, TypingGuard
 from tui.text.wording import clock
 
 NOTICE_S = 6.0
 """How long a sentence about what was just done stays in sight."""
+
+WAY_BACK_S = 5.0
+"""How long, at the least, the key that takes back what was stored stays in sight."""
 
 ONLY_SHOWS = "this screen only shows the case"
 
@@ -33,8 +37,9 @@ ONLY_SHOWS = "this screen only shows the case"
 class ActionBase(App[None]):
     """A screen on which a person acts. Each act says in a sentence what it did, or why it could not."""
 
-    digits_open_doubts = True
-    """Whether a digit, struck where no dialog is open, opens a doubtful utterance."""
+    only_commands = True
+    """Whether a key, struck where no dialog is open, is always a command, and a digit one that opens a
+    doubtful utterance: no text is written then."""
 
     def __init__(
         self,
@@ -60,6 +65,9 @@ class ActionBase(App[None]):
         self._refused = False
         """Whether the key that is being taken was told that it cannot be done."""
         self._notice_ends: Timer | None = None
+        self._way_back: tuple[str, float] = ("", 0.0)
+        """The words for the last thing stored and the key that takes it back, and until when they stay
+        in sight beside what is told since; seconds of a clock that only goes on."""
         self.box = DialogBox(self.look)
 
     async def on_event(self, event: events.Event) -> None:
@@ -71,12 +79,11 @@ class ActionBase(App[None]):
             if not self.box.dialog:
                 self._typing.closed(event)
         elif isinstance(event, events.Key) and self._typing.goes_on(event):
-            told = self._notice.partition(f"   {NOT_TAKEN}")[0]
-            self.tell(f"{told}   {NOT_TAKEN}")
-        elif (
-            isinstance(event, events.Key) and self.digits_open_doubts and self._typing.holds(event)
-        ):
+            self.tell(NOT_TAKEN)
+        elif isinstance(event, events.Key) and self.only_commands and self._typing.holds(event):
             self.tell(f"{event.character} {HELD}")
+        elif isinstance(event, events.Key) and self._bursts(event):
+            self.tell(f"{event.character} {BURST}")
         elif isinstance(event, events.Paste) and self.box.dialog:
             self.box.paste(event.text)
         elif isinstance(event, events.Key):
@@ -85,6 +92,12 @@ class ActionBase(App[None]):
             self._typing.ran(event, refused=self._refused, asks=self.box.dialog is not None)
         else:
             await super().on_event(event)
+
+    def _bursts(self, event: events.Key) -> bool:
+        """Whether a key is a letter of typed text. The one that takes back what was just stored is told
+        beside it, and so may be struck at once."""
+        undoes = event.key == self.keymap.of("undo") and time.monotonic() < self._way_back[1]
+        return self.only_commands and not undoes and self._typing.bursts(event)
 
     def look(self) -> None:
         """Draws the case as it stands now."""
@@ -120,6 +133,9 @@ class ActionBase(App[None]):
         """Says what was just done, for a while, and draws what came of it; None: nothing was."""
         if sentence is None:
             return
+        back, until = self._way_back
+        if back and back not in sentence and time.monotonic() < until:
+            sentence = f"{sentence}   {back}"
         self._notice = sentence
         if self._notice_ends is not None:
             self._notice_ends.stop()
@@ -159,15 +175,18 @@ class ActionBase(App[None]):
             return sentence
         facts = self._hands.facts()
         acts = {fact.seq for fact in facts[:stored] if isinstance(fact, Acts)}
+        done = [fact for fact in facts[stored:] if isinstance(fact, Acts)]
+        if not done:
+            return sentence
         # Who takes back an act of their own is not asked to take that back.
-        if not any(
-            isinstance(fact, Acts) and not (isinstance(fact, Withdrawn) and fact.target in acts)
-            for fact in facts[stored:]
-        ):
+        if all(isinstance(fact, Withdrawn) and fact.target in acts for fact in done):
+            self._way_back = "", 0.0
             return sentence
         at_end = facts[-1].t == self._hands.clock() and self._hands.ended
         end = f", at the end of the case, {clock(facts[-1].t)}" if at_end else ""
-        return f"{sentence}{end}   ({self.keymap.shown('undo')} takes it back)"
+        undo = self.keymap.shown("undo")
+        self._way_back = f"({undo} takes back: {sentence})", time.monotonic() + WAY_BACK_S
+        return f"{sentence}{end}   ({undo} takes it back)"
 
     def open(self, make: Callable[[ManualEntry], Dialog], then: Then | None = None) -> None:
         """Opens a dialog; what it did is told when it is gone, or given to `then`."""

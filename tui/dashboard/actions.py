@@ -168,6 +168,7 @@ class CaseActions(ActionBase):
             said = [line.utterance for line in self.view_now().log if line.utterance]
             if not said:
                 raise ValueError("nothing was heard yet")
+            self._newest_stands(self.query_one(RunningLog), "same-speaker")
             before = next((one.sender for one in reversed(said[:-1]) if one.sender), None)
             if before is None:
                 raise ValueError(
@@ -208,7 +209,10 @@ class CaseActions(ActionBase):
         """Opens an utterance; where none is named the one that was looked for, else the newest."""
 
         def opened(hands: ManualEntry) -> Dialog:
-            wanted = fact if fact is not None else self.query_one(RunningLog).found
+            log = self.query_one(RunningLog)
+            wanted = fact if fact is not None else log.found
+            if wanted is None and stage == "speaker":
+                self._newest_stands(log, "speaker")
             said: list[Utterance] = []
             for line in reversed(self.view_now().log):
                 if line.utterance:
@@ -222,6 +226,14 @@ class CaseActions(ActionBase):
             return self._amending(hands, said, at, stage, below)
 
         self.open(opened)
+
+    def _newest_stands(self, log: RunningLog, key: str) -> None:
+        """Raises ValueError where the newest line has only just come."""
+        if not log.stands:
+            again = self.keymap.shown(key)
+            raise ValueError(
+                f"a new line has just come, nothing is stored: look, then {again} again"
+            )
 
     def _by_hand_since(self, hands: ManualEntry, said: Utterance) -> str:
         """Return what stands below the newest utterance and was done by hand, in words; "" where nothing

@@ -86,7 +86,7 @@ ASKED = {"time": "a time, such as 3:25 or 1:03:25", "note": "a note for the debr
 class Replay(Dashboard, inherit_bindings=False):
     """The dashboard, its clock a player's."""
 
-    digits_open_doubts = False  # they are a time, a speed or a speaker here
+    only_commands = False  # they are a time, a speed or a speaker here
 
     AUTO_FOCUS = ""
     BINDINGS: ClassVar[list[BindingType]] = list(KEYS)

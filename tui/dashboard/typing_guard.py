@@ -1,8 +1,9 @@
 """Keeps typed text from running as commands.
 
-Somebody types "drugs" where `d` chooses the drugs nurse: the dialog is gone at the first letter, and "rugs"
-would be four commands. Somebody types "bp 100", or strikes `h` before a call waits and then its number: the
-digits would choose a doubtful value.
+Somebody types "patient" where nothing is open: `p` plays, and `a` would open the newest utterance. Somebody
+types "drugs" where `d` chooses the drugs nurse: the dialog is gone at the first letter, and "rugs" would be
+four commands. Somebody types "bp 100", or strikes `h` before a call waits and then its number: the digits
+would choose a doubtful value.
 """
 
 from __future__ import annotations
@@ -19,6 +20,10 @@ REFUSED_S: Final = 1.0
 
 HELD: Final = "did nothing: it followed other keys at once, and opens what is unsure"
 
+BURST: Final = (
+    "did nothing: it followed another letter as typed text does. Press it again if it was meant"
+)
+
 NOT_TAKEN: Final = "letters typed after that were not taken as keys"
 
 
@@ -31,6 +36,8 @@ class TypingGuard:
 
         self._held_until: float | None = None
         """Until when digits are the rest of what was typed; seconds."""
+        self._ran: tuple[str, float] = ("", 0.0)
+        """The letter that was struck last where no dialog was open, and when; seconds."""
 
     def ran(self, event: events.Key, *, refused: bool, asks: bool) -> None:
         """A key was taken where no dialog was open; `asks` says whether one is now."""
@@ -39,6 +46,20 @@ class TypingGuard:
         follows = REFUSED_S if refused else TYPING_S
         typed = _is_text(event) and not asks
         self._held_until = event.time + follows if typed or refused else None
+        self._ran = (event.character or "", event.time) if typed else ("", 0.0)
+
+    def bursts(self, event: events.Key) -> bool:
+        """Whether a letter, struck where no dialog is open, follows another one as quickly as in typed
+        text. A key that is held down, or struck twice, is none."""
+        before, at = self._ran
+        character = event.character or ""
+        bursts = (
+            character.isalpha() and before not in ("", character) and event.time - at < TYPING_S
+        )
+        if bursts:
+            self._ran = character, event.time
+            self._held_until = event.time + REFUSED_S
+        return bursts
 
     def holds(self, event: events.Key) -> bool:
         """Whether a digit, struck where no dialog is open, belongs to what was typed just before."""

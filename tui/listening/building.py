@@ -68,7 +68,7 @@ class Ears:
         if self.sure and self.sure.listens:
             return "every call heard twice"
         notes = {
-            OUR_MODEL: ": often wrong on people, add the extra “people”",
+            OUR_MODEL: ": check each number (?)",
             FITTED_MODEL: ", fitted to this team",
         }
         return f"heard only once{notes.get(self.quick.name, '')}"

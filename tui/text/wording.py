@@ -35,7 +35,7 @@ STATE_WORDS: dict[LoopState, str] = {
     "closed": "loop closed",
     "differs": "DIFFERS",
     "unanswered": "UNANSWERED",
-    "withdrawn": "withdrawn",
+    "withdrawn": "taken back",
 }
 AWAITING_ANSWER = "awaiting an answer"
 """Words for an open call that a bare "copy" closes: nobody has to read it back."""
@@ -88,6 +88,9 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
     }
 )
 """Words for the flags of an utterance."""
+
+QUIET_DBFS, LOUD_DBFS = -50.0, -1.0
+"""Levels between which the input may hold a voice, dB relative to full scale."""
 
 _SLOT_UNITS = {"mm": "mm", "cm": "cm", "percent": "%", "per_minute": "/min", "joules": "J"}
 _WORDED = ("drug", "amount", "unit")
@@ -331,7 +334,8 @@ def bar(fraction: float, width: int) -> str:
 
 
 def level(dbfs: float | None, width: int = 8, floor: float = -60.0) -> str:
-    """Return the input level as a bar from `floor` dBFS to full scale, with its number."""
+    """Return the input level as a bar from `floor` dBFS to full scale, with a word for it."""
     if dbfs is None or not math.isfinite(dbfs):
-        return f"{'·' * width} silent"
-    return f"{bar((dbfs - floor) / -floor, width)} {max(dbfs, -99.0):3.0f} dB"
+        return f"{'·' * width} no sound"
+    word = "TOO LOUD" if dbfs > LOUD_DBFS else "a voice" if dbfs >= QUIET_DBFS else "quiet"
+    return f"{bar((dbfs - floor) / -floor, width)} {word:<8}"

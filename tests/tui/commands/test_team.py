@@ -194,7 +194,10 @@ def test_the_quick_ear_is_fitted_to_a_team_listens_to_it_and_goes_with_the_first
         for part in ("--station", name, "--from", str(SAMPLES / f"card-{name}.flac"))
     ]
     assert main(["team", *cards]) == 0
-    assert "the quick ear is fitted to the team" in capsys.readouterr().err
+    assert (
+        "the quick ear, which hears each call at once, is fitted to the team"
+        in capsys.readouterr().err
+    )
     voices = tmp_path / "data" / "answerback" / "voices"
     fitted = list(voices.glob("*.network"))
     if not fitted:  # the third kept aside decides: synthetic voices are heard well already

@@ -373,7 +373,7 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
     async with desk(case(ORDER), 15) as seen:
         await seen.text()
         await seen.pilot.press("a", "w")
-        assert "WILL BE WITHDRAWN  ORDER: Give ketamine 90 mg" in shown(seen)
+        assert "WILL BE TAKEN OUT  ORDER: Give ketamine 90 mg" in shown(seen)
         await seen.pilot.press("enter")
         assert "u takes it back" in await seen.text()
         assert "every call is answered" in (await seen.text()).lower()
@@ -463,7 +463,9 @@ async def test_a_second_screen_shows_all_and_stores_nothing() -> None:
         assert "c\N{NO-BREAK SPACE}call" not in text
         assert "silent" not in text
         facts = len(seen.case.facts)
-        await seen.pilot.press("c", "m", "1", "u", "h", "r")
+        for key in "cm1uhr":
+            await seen.pilot.press(key)
+            await seen.pilot.pause(TYPING_S)
         assert "only shows" in await seen.text()
         assert len(seen.case.facts) == facts
         assert no_dialog(seen)

@@ -230,7 +230,7 @@ async def test_a_long_source_cuts_neither_the_level_nor_the_weight() -> None:
     told = status(engine="an engine of a long name " * 3, source="a/long/path/" * 8)
     async with desk(case(), 5, (80, 24), told) as seen:
         first, second, *_ = (await seen.text()).splitlines()
-        assert "-23 dB" in first
+        assert "a voice" in first
         assert "RECORDING ON" in first
         assert "70 kg" in second
 
@@ -276,8 +276,7 @@ async def test_recording_engine_failure_and_end_are_told_in_words() -> None:
         seen.status = status(recording=True, partial="sats ninety")
         text = await seen.text()
         assert "RECORDING ON" in text
-        assert "vosk" in text
-        assert "-23 dB" in text
+        assert "a voice" in text
         assert "hearing sats ninety" in text
         seen.status = status(ended=True)
         assert "ENDED" in await seen.text()

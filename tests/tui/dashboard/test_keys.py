@@ -16,6 +16,7 @@ from tests.tools.fuzz_keys import press, strike
 from tui.dashboard.call_entry import in_order, letters, seconds, steps, typed
 from tui.dashboard.keys import TABLE, KeyMap, textual_name
 from tui.dashboard.settings import Settings, load_settings
+from tui.dashboard.typing_guard import TYPING_S
 
 
 def table_of_keys() -> str:
@@ -61,6 +62,7 @@ async def test_a_key_of_ones_own_takes_the_place_of_the_usual_one(tmp_path: Path
         assert seen.app.theme == "answerback-contrast"
         await seen.pilot.press("m")
         assert len(seen.case.facts) == 1
+        await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("x")
         assert len(seen.case.facts) == 2
         await seen.pilot.press("f1")

@@ -11,6 +11,7 @@ from grammar.case.facts import Confirmed, Heard, WeightSet, Withdrawn
 from grammar.language.words import Word
 from tests.support.screens import ShownCase, case, desk, heard, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
+from tui.dashboard.typing_guard import TYPING_S
 from tui.dashboard.widgets.unsure import STANDS_S, UnsureStrip
 from tui.dashboard.widgets.urgent import UrgentLine
 
@@ -161,7 +162,10 @@ async def test_undo_does_not_pass_over_a_pause_of_the_recording_without_a_word()
         await seen.text()
         await seen.pilot.press("m")
         seen.now = 61
-        await seen.pilot.press("r", "u")
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("r")
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("u")
         assert "withdrawn" not in stored(seen)
         assert "r sets it again; u again takes back: mark" in await seen.text()
         await seen.pilot.press("u")
@@ -369,10 +373,12 @@ async def test_below_what_nobody_said_stands_what_was_done_by_hand_and_the_key_f
         await seen.pilot.press("a")
         assert "drugs nurse draw up seventy milligrams" in shown(seen)
         assert "by hand: u takes that back, not this" in shown(seen)
-        await seen.pilot.press("escape", "u", "a")
+        await seen.pilot.press("escape", "u")
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("a")
         assert "takes that back, not this" not in shown(seen)
         await seen.pilot.press("w")
-        assert "WILL BE WITHDRAWN  ORDER: Draw up ketamine 70 mg" in shown(seen)
+        assert "WILL BE TAKEN OUT  ORDER: Draw up ketamine 70 mg" in shown(seen)
 
 
 async def test_a_call_of_long_ago_says_before_it_is_stored_that_it_will_be_unanswered() -> None:

@@ -3,6 +3,7 @@ was not meant, and nothing typed is lost without a word."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -246,7 +247,8 @@ async def test_nothing_says_that_all_is_answered_while_an_order_is_not_reported_
 async def test_an_overdue_order_keeps_its_name_in_a_low_terminal() -> None:
     waits = heard(150, "airway operator tube size eight", "team-leader")
     async with desk(case(*READ_BACK, waits), 200, (80, 24)) as seen:
-        assert "!! Give ketamine" in await seen.text()
+        told = " ".join(re.findall(r"│ (.*)", await seen.text()))
+        assert "!! OVERDUE 02:07 Give ketamine 70 mg" in " ".join(told.split())
     async with desk(case(*READ_BACK), 200, (80, 24)) as seen:
         await seen.text()
         assert "Give ketamine 70 mg" in str(seen.app.query_one(UrgentLine).content)

@@ -102,9 +102,11 @@ def test_a_bar_is_full_half_and_empty() -> None:
 
 
 def test_silence_has_no_level() -> None:
-    assert "silent" in wording.level(None)
-    assert "silent" in wording.level(float("-inf"))
-    assert wording.level(0.0).startswith("████████")
+    assert "no sound" in wording.level(None)
+    assert "no sound" in wording.level(float("-inf"))
+    assert wording.level(0.0).startswith("████████ TOO LOUD")
+    assert "quiet" in wording.level(-59.0)
+    assert "a voice" in wording.level(-25.0)
 
 
 @given(st.floats(0, allow_infinity=False, allow_nan=False))

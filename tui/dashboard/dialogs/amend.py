@@ -144,7 +144,7 @@ class AmendDialog(Dialog):
             return
         self.after_reading()
         if not self._typed.text.strip():
-            raise ValueError("write what was said, or leave and withdraw it")
+            raise ValueError("write what was said; or leave this and take it out")
         found = self._read()
         slots = found.meaning.reading.slots if found.meaning.reading else {}
         doubt = sheet_doubt(self._hands.protocol, slots, self._view_now().weight_kg)

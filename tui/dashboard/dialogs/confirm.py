@@ -58,7 +58,7 @@ class ConfirmDialog(Dialog):
             self._doubt_read = ""
             self._typed.press(key, character)
         elif character:
-            raise ValueError(f"Enter withdraws it, {self.keymap.shown('close')} leaves it")
+            raise ValueError(f"Enter takes it out, {self.keymap.shown('close')} leaves it")
 
     def paste(self, text: str) -> None:
         """Pasted text is typed text."""
@@ -70,7 +70,7 @@ class ConfirmDialog(Dialog):
         """Store what is shown. Raises ValueError where typed words are no call, and with a warning."""
         if self._withdraw:
             self._hands.withdraw(self._said.fact)
-            self.dismiss(f"withdrawn, it was not said: {heard(self._said.text)}")
+            self.dismiss(f"taken out, it was not said: {heard(self._said.text)}")
             return
         found = self._found()
         if found is not None and found.meaning.kind == "unrecognised":
@@ -115,7 +115,7 @@ class ConfirmDialog(Dialog):
 
     def lines(self) -> Iterable[Line]:
         protocol, said = self._hands.protocol, self._said
-        hint = "Enter withdraws it" if self._withdraw else "Enter stores it; or type another value"
+        hint = "Enter takes it out" if self._withdraw else "Enter stores it; or type another value"
         title = "IT WAS NOT SAID" if self._withdraw else "WHAT WAS SAID"
         yield self.heading(title, hint)
         speaker = station(protocol, said.sender)
@@ -123,7 +123,7 @@ class ConfirmDialog(Dialog):
         yield Content.styled(heard_as, "$quiet")
         if self._withdraw:
             yield clickable(
-                Content.assemble(("WILL BE WITHDRAWN  ", "$ink"), (self._stands(), "bold $ink")),
+                Content.assemble(("WILL BE TAKEN OUT  ", "$ink"), (self._stands(), "bold $ink")),
                 "store",
             )
             return

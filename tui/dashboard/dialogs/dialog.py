@@ -160,8 +160,21 @@ def choice(letter: str, text: str, does: str, at: int, *, chosen: bool = False) 
     mark = CHOSEN if chosen else " "
     style = "bold $ink" if chosen else "$ink"
     return clickable(
-        Content.assemble((f"{mark}{letter or ' '} ", "bold $heading"), (text, style)), does, at
+        Content.assemble(
+            (f"{mark}{letter or ' '} ", "bold $heading"), _lettered(letter, text, style)
+        ),
+        does,
+        at,
     )
+
+
+def _lettered(letter: str, text: str, style: str) -> Line:
+    """The text with its letter underlined, so that an "i" is seen to be that of "Given"; what stands
+    before a colon is no part of the name."""
+    name = max(text.find(": "), text.find("] ")) + 1
+    at = text.lower().find(letter, name) if letter.isalpha() else -1
+    line = Content.styled(text, style)
+    return line if at < 0 else line.stylize("underline", at, at + 1)
 
 
 def columns(items: Sequence[Line], width: int) -> list[Line]:

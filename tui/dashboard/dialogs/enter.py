@@ -62,7 +62,7 @@ class EnterDialog(Dialog):
         self._at: int | None = self._first
         """The mark in a list, which Enter takes; None where nothing is marked."""
         self._by_digit = False
-        """Whether a call for help was chosen by a digit, which may be the beginning of a dose."""
+        """Whether the call was chosen by a digit, which may be the beginning of a dose."""
         self._untaken = ""
         """Characters typed where only Enter is taken, since the call was last seen."""
         self._none_named = False
@@ -173,7 +173,7 @@ class EnterDialog(Dialog):
         elif character and character.lower() in known:
             at = known.index(character.lower())
             if self._call is None:
-                self._by_digit = character.isdigit() and self._calls[at][1].help
+                self._by_digit = character.isdigit()
             self.choose(at)
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
@@ -260,9 +260,10 @@ class EnterDialog(Dialog):
 
     @property
     def _takes_enter(self) -> bool:
-        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call for help
+        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call without a value
         chosen by a digit, which somebody types first who begins with the dose."""
-        return self._by_digit or bool(self._asked & {"drug", "amount"})
+        alone = self._by_digit and not self._steps
+        return alone or bool(self._asked & {"drug", "amount"})
 
     def store(self) -> None:
         """Store the call with its values."""

@@ -1,4 +1,4 @@
-"""The lines at the top and the bottom: time, engine, input, recording; the caution and the keys."""
+"""The lines at the top and the bottom: time, input, recording; the caution and the keys."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ CUT = 12
 
 
 class Header(Static):
-    """Two lines: time, clock, recording, engine and input; then the case and how it stands."""
+    """Two lines: time, clock, recording and input; then the case and how it stands."""
 
     def show(self, view: View, status: Status, wall: datetime, odd_weight: str = "") -> None:
         """Draws the header for this moment; `wall` is the local time, `odd_weight` a clause on a weight
@@ -58,14 +58,14 @@ class Header(Static):
             how = ("▶ listening", "bold $good")
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
         ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
+        # Nothing that is wrong is cut for want of room: it stands before all that is right.
+        odd = Content.assemble("  ", (f" !! {odd_weight} ", "bold $on-urgent on $urgent"))
         first = Content.assemble(
             *wrong,
             how,
-            ears,
+            *((odd, ears) if odd_weight else (ears,)),
             (f"  {kind}", "bold $heading"),
-            (f" !! {odd_weight} ", "bold $on-urgent on $urgent")
-            if odd_weight
-            else (weight, "$quiet"),
+            (weight if not odd_weight else "", "$quiet"),
             (f"  ! {status.missing}", "bold $urgent") if status.missing else "",
         )
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
@@ -92,7 +92,7 @@ def together(troubles: Sequence[str]) -> list[str]:
 
 
 def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
-    """Time, recording and level always; the time of day and the engine where there is room."""
+    """Time, recording and level always; the time of day where there is room."""
     kept = _recording(status, view.recording, begun=bool(view.log))
     shown = _replaying(status.replay) if status.replay else kept
     first = Content.assemble((clock(view.now), "bold $ink"), (" elapsed  ", "$quiet"), shown)
@@ -101,7 +101,7 @@ def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
     heard = ((whose, "$quiet"), (level(status.level_dbfs), "$ink")) if status.hears else ()
     last = Content.assemble(*heard)
     room = width - last.cell_length
-    between = (f"{wall:%H:%M:%S}", clean(status.engine))
+    between = (f"{wall:%H:%M:%S}",)
     return Content.assemble(_joined(first, between, "$ink", room), last)
 
 
@@ -172,13 +172,18 @@ def in_rows(keys: Sequence[tuple[str, str]], width: int) -> list[Content]:
     return [Content(" ").join(row) for row in rows if row]
 
 
+NOTICE_ROWS = 2
+"""Rows that a notice may take: one that is cut would lose its end, which says what to do."""
+
+
 class Partial(Static):
     """The words heard so far of the utterance being spoken."""
 
     def show(self, status: Status, notice: str = "") -> None:
-        """Show the partial words, the end of them where they are long; or a notice instead."""
+        """Show the partial words, the end of them where they are long; or a notice instead, which takes a
+        second row where it needs one."""
         words = heard(status.partial).strip()
-        width = max(self.size.width - 2, 20)
+        width = max(self.size.width, 20)
         room = width - 10
         words = words if len(words) <= room else f"…{words[-room + 1 :]}"
         content = Content("")
@@ -190,18 +195,33 @@ class Partial(Static):
         if status.card:
             rows = list(_card(status.card))
         if notice:
-            rows[-1] = Content.styled(_cut(f"» {clean(notice)}", width), "bold $ink")
-        self.styles.height = len(rows)
+            rows[-1:] = notice_rows(clean(notice), width)
+        if self.styles.height is None or self.styles.height.cells != len(rows):
+            self.styles.height = len(rows)
         content = Content("\n").join([row.truncate(width, ellipsis=True) for row in rows])
         if content != self.content:
             self.update(content, layout=False)
 
 
+def notice_rows(notice: str, width: int) -> list[Content]:
+    """Return a notice in its rows. One that is too long for them loses words of what was done, and not
+    what takes it back."""
+    rows = Content.styled(f"» {notice}", "bold $ink").wrap(width)
+    room = width * NOTICE_ROWS
+    while len(rows) > NOTICE_ROWS and room > width:
+        # A row ends at a word, and so may hold less than its cells.
+        room -= 4
+        rows = Content.styled(_cut(f"» {notice}", room), "bold $ink").wrap(width)
+    return rows[:NOTICE_ROWS]
+
+
 def _cut(notice: str, width: int) -> str:
     """Return a notice of at most `width` cells: what takes it back, in brackets at its end, stays."""
     told, mark, back = notice.rpartition("   (")
-    if not mark or cell_len(notice) <= width:
+    if cell_len(notice) <= width:
         return notice
+    if not mark:
+        return f"{notice[: width - 1]}…"
     room = width - cell_len(mark + back) - 1
     while told and cell_len(told) > room:
         told = told[:-1]

@@ -16,7 +16,7 @@ _ROLES = {
     "read-back": "repeats what was called",
     "acknowledgement": "heard, nothing repeated",
     "proword": "say again, correction and their like",
-    "unrecognised": "no phrase of the protocol: it counts for nothing",
+    "unrecognised": "no sentence of the protocol: it counts for nothing",
 }
 
 
@@ -33,7 +33,7 @@ BRACKETS = {
     "digits disagree": "the number and its digits differ, as in fifteen, five zero",
     "heard two ways": "the second hearing had something else",
     "out of bounds": "a value that the protocol does not allow",
-    "not word for word": "no phrase fits, this is the nearest",
+    "not word for word": "no sentence of the protocol fits exactly; this one comes closest",
     "not understood": "speech outside the protocol",
     "heard late": "hearing was behind",
     "by one hearing only": "a number that has a twin, and only one of the two hearings had it",
@@ -51,6 +51,12 @@ BRACKETS = {
     "NOT STORED YET": "not on the disk yet",
 }
 """Marks that stand in brackets in the log, and their meaning."""
+ONCE = (
+    "heard only once: the hearing that is quick makes mistakes, above all with numbers. A second one,"
+    " trained on people, mends most of them: before the next case, have the extra “people” installed"
+    " (pip install 'answerback[people]')"
+)
+"""The cure for what the header says."""
 MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess, the checklists or an item"
 
 
@@ -89,7 +95,8 @@ class Help(Static):
                 lines.append(Content.assemble(lead, first))
                 lines += [Content.assemble(" " * lead.cell_length, row) for row in more]
         roles = "; ".join(f"{ROLE_WORDS[r]}: {_ROLES[r]}" for r in ROLE_WORDS)
-        lines.append(Content(f"log: {roles}; #4 belongs to call 4"))
+        lines.append(Content(f"log: {roles}; answers 03:23: the call of that time"))
+        lines.append(Content(ONCE))
         lines.append(Content(MOUSE))
         lines.append(Content.styled("In brackets in the log", "bold $heading"))
         for flag, what in BRACKETS.items():

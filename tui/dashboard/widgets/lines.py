@@ -9,11 +9,21 @@ from __future__ import annotations
 from textual.content import Content
 
 from grammar.case.checklist import ChecklistProgress
-from grammar.case.doses import DoseGiven, Task, TaskState
-from grammar.case.findings import Countdown
+from grammar.case.doses import DoseGiven, Task
+from grammar.case.findings import Countdown, Finding
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
-from tui.text.wording import amount, bar, call_in_words, clean, clock, drug, left, number
+from tui.text.wording import (
+    amount,
+    bar,
+    call_in_words,
+    clean,
+    clock,
+    drug,
+    left,
+    number,
+    slots_in_words,
+)
 
 
 def wrapped(content: Content, width: int) -> list[Content]:
@@ -61,42 +71,88 @@ def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
     return [*wrapped(given, width), Content.styled(each, "$quiet")]
 
 
-def task_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
-    """Orders not yet reported done, those overdue first."""
-    found = [pair for pair in view.tasks if pair[1] in ("pending", "overdue")]
-    found.sort(key=lambda pair: pair[0].due)
-    items = [_task(protocol, task, state, view.now, width) for task, state in found[:most]]
+def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
+    """Doses reported given where rows are short: a drug on a row, with each of its doses and its time; the
+    drug given last on top."""
+    by_drug: dict[str, list[DoseGiven]] = {}
+    for dose in reversed(view.doses):
+        by_drug.setdefault(dose.drug, []).insert(0, dose)
+    return [
+        wrapped(
+            Content.assemble(
+                (drug(protocol, name), "bold"),
+                *(
+                    part
+                    for each in doses
+                    for part in (
+                        (f" {amount(each.amount, each.unit)}", "bold"),
+                        (f" {clock(each.t)}", "$quiet"),
+                    )
+                ),
+            ),
+            width,
+        )
+        for name, doses in by_drug.items()
+    ]
+
+
+def overdue_lines(
+    protocol: Protocol, view: View, width: int, *, packed: bool
+) -> list[list[Content]]:
+    """Orders that are overdue, the oldest first; `packed` on one row each, without what the sign says."""
+    found = sorted((t for t, state in view.tasks if state == "overdue"), key=lambda task: task.due)
+    return [_overdue(protocol, task, view.now, width, packed=packed) for task in found]
+
+
+def pending_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
+    """Orders that are not yet reported done and not overdue, the next due first."""
+    found = sorted((t for t, state in view.tasks if state == "pending"), key=lambda task: task.due)
+    items = [
+        wrapped(
+            Content.assemble(
+                (f"{left(task.due - view.now)} ", "$quiet"),
+                (call_in_words(protocol, task.call, task.slots), "bold"),
+            ),
+            width,
+        )
+        for task in found[:most]
+    ]
     return [*items, *_more(len(found) - most)]
 
 
-def _task(
-    protocol: Protocol, task: Task, state: TaskState, now: float, width: int
+def _overdue(
+    protocol: Protocol, task: Task, now: float, width: int, *, packed: bool
 ) -> list[Content]:
-    what = Content.styled(call_in_words(protocol, task.call, task.slots), "bold")
-    if state == "pending":
-        return wrapped(Content.assemble((f"{left(task.due - now)} ", "$quiet"), what), width)
-    badge = Content.styled(f" !! OVERDUE {clock(now - task.due)} ", "bold $on-urgent on $urgent")
-    beside = Content.assemble(badge, " ", what)
-    if beside.cell_length <= width:
-        return [beside]
-    # The name first: a low terminal cuts the second row.
-    named = Content.assemble("!! ", what).stylize("bold $urgent")
-    return [*wrapped(named, width), badge]
+    loud, age = "bold $on-urgent on $urgent", clock(now - task.due)
+    if packed:
+        name = slots_in_words(protocol, task.call, task.slots)
+        name = name or call_in_words(protocol, task.call, task.slots)
+        line = Content.assemble((f"!! {age} ", loud), (name, "bold"))
+        return [line.truncate(width, ellipsis=True)]
+    what = (call_in_words(protocol, task.call, task.slots), "bold")
+    return wrapped(Content.assemble((f"!! OVERDUE {age}", loud), " ", what), width)
 
 
 def watch_lines(view: View, width: int, most: int) -> list[list[Content]]:
     """Countdowns first, the next due on top; then findings, the latest first.
 
-    Either may take two lines: a sentence cut short is no finding.
+    Either may take two lines: a sentence cut short is no finding. An order that is overdue stands among the
+    tasks, and not here too.
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
     items = [wrapped(_countdown(each, view.now), width) for each in counting[:most]]
-    for finding in reversed(view.findings[-most:]):
+    tasks = {task.fact for task, state in view.tasks if state == "overdue"}
+    findings = [each for each in view.findings if not (_late(each) and each.facts[0] in tasks)]
+    for finding in reversed(findings[-most:]):
         said = Content.assemble(
             (f"! {clock(finding.t)} ", "bold $urgent"), (clean(finding.text), "$ink")
         )
         items.append(wrapped(said, width))
-    return [*items, *_more(len(counting) - most), *_more(len(view.findings) - most)]
+    return [*items, *_more(len(counting) - most), *_more(len(findings) - most)]
+
+
+def _late(finding: Finding) -> bool:
+    return finding.rule == "task-overdue"
 
 
 def _more(count: int) -> list[list[Content]]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 
@@ -39,6 +40,10 @@ from tui.text.wording import (
 
 _TIME = "0123456789:"
 
+STANDS_S = 1.0
+"""Seconds from which the newest line stands for itself: a key struck sooner may have been meant for the
+line before it."""
+
 Loops = Mapping[int, tuple[Loop, LoopState]]
 
 
@@ -48,7 +53,7 @@ class Entry:
 
     line: LogLine
     mark: str
-    """The loop it belongs to, with its state where this line opened it."""
+    """The state of the loop that this line opened, in words; or which call it belongs to."""
     state: LoopState | None
     """The state of the loop that this line opened; None where it opened none."""
     flags: tuple[str, ...] = ()
@@ -87,9 +92,15 @@ def _entry(protocol: Protocol, line: LogLine, opens: int | None, loops: Loops) -
         loop, state = found
         stands = state_in_words(protocol, loop.call, state)
         words = f"{STATE_MARKS[state]} {stands}{' late' if loop.late else ''}"
-        return Entry(line, f"#{loop.id} {words}", state, flags)
+        return Entry(line, words, state, flags)
     # A timer of one's own is no call, and belongs to none.
-    return Entry(line, f"#{loop_id}" if found is not None else "", None, flags)
+    return Entry(line, _belongs(said, found[0]) if said and found else "", None, flags)
+
+
+def _belongs(said: Utterance, loop: Loop) -> str:
+    """Return which call an utterance belongs to, by the call's time: "answers 03:23"."""
+    verb = {"call": "repeats", "read-back": "answers", "acknowledgement": "answers"}
+    return f"{verb.get(said.role, 'about')} {clock(loop.opened)}"
 
 
 def in_time(told: Sequence[Entry], changed: Sequence[Entry]) -> tuple[list[Entry], int]:
@@ -161,8 +172,13 @@ class RunningLog(ScrollView, can_focus=False):
             super().__init__()
             self.fact = fact
 
-    def __init__(self, protocol: Protocol) -> None:
+    def __init__(self, protocol: Protocol, seconds: Callable[[], float] = time.monotonic) -> None:
+        """`seconds` is a clock that only goes on."""
         super().__init__(id="log")
+        self._seconds = seconds
+        self._newest: int | None = None
+        """The fact told last, and when it took the place of another; seconds, None where it did not."""
+        self._newest_at: float | None = None
         self._protocol = protocol
         self._told: list[Entry] = []
         """Lines in the order in which they were told."""
@@ -196,6 +212,11 @@ class RunningLog(ScrollView, can_focus=False):
         return 0 if self._following else max(len(self._entries) - self._seen, 0)
 
     @property
+    def stands(self) -> bool:
+        """Whether the newest line has stood for long enough to be the one that was meant."""
+        return self._newest_at is None or self._seconds() - self._newest_at >= STANDS_S
+
+    @property
     def found(self) -> int | None:
         """The fact whose line was looked for; None once the log follows the newest line again."""
         return self._found
@@ -212,6 +233,10 @@ class RunningLog(ScrollView, can_focus=False):
         # Behind the help the log has no width, and keeps what it had.
         if not width:
             return
+        newest = view.log[-1].fact if view.log else None
+        if newest != self._newest:
+            self._newest_at = None if self._newest is None else self._seconds()
+            self._newest = newest
         loops = {loop.id: (loop, state) for loop, state in view.loops}
         same = self._same(view, loops, unstored_from) if width == self._width else 0
         self._log, self._loops, self._unstored = view.log, loops, unstored_from

@@ -14,15 +14,21 @@ from grammar.protocol.model import Protocol
 from tui.dashboard.widgets.lines import (
     checklist_lines,
     dose_lines,
-    task_lines,
+    overdue_lines,
+    packed_doses,
+    pending_lines,
     vital_lines,
     watch_lines,
 )
 from tui.dashboard.widgets.room import share
 from tui.dashboard.widgets.timers import TimersPanel
 
-LEAST = (5, 2, 2, 3, 2)
-"""Rows each panel keeps at the least, title included, where the terminal is small."""
+LEAST_VITALS, LEAST_WATCH, LEAST_CHECKLISTS = 4, 3, 2
+"""Rows that these panels keep at the least, title included, where the terminal is small."""
+OTHERS = 2
+"""Rows that the others keep before doses and what is overdue are told in fewer words."""
+FIRST = (2, 1, 0, 3, 4)
+"""The panels in the order in which they get rows: what is overdue or was given is never hidden first."""
 
 
 def whole(items: list[list[Content]], rows: int) -> tuple[list[Content], int]:
@@ -30,9 +36,17 @@ def whole(items: list[list[Content]], rows: int) -> tuple[list[Content], int]:
     lines: list[Content] = []
     for count, item in enumerate(items):
         if len(lines) + len(item) > rows:
-            return (lines, count) if lines else (item[:rows], min(1, rows))
+            if lines or not rows:
+                return lines, count
+            *begin, end = item[:rows]
+            return [*begin, Content.assemble(end.rstrip(), "…")], 1
         lines += item
     return lines, len(items)
+
+
+def _rows(items: list[list[Content]]) -> int:
+    """Rows of a panel that shows these items whole, its title included."""
+    return 1 + sum(len(item) for item in items)
 
 
 class Panel(Static):
@@ -88,15 +102,23 @@ class SideColumn(Vertical):
         timers = self._timers_panel
         timers.show(view)
         width, most = max(self.size.width, 20), max(self.size.height, 5)
+        free = max(self.size.height - timers.rows, 5)
+        doses = dose_lines(self._protocol, view, width, most)
+        late = overdue_lines(self._protocol, view, width, packed=False)
+        if _rows(doses) + _rows(late) > free - OTHERS:
+            doses = packed_doses(self._protocol, view, width)
+        if _rows(doses) + _rows(late) > free - OTHERS:
+            late = overdue_lines(self._protocol, view, width, packed=True)
         titled = (
             ("VITAL SIGNS, age", vital_lines(view, width)),
-            ("DOSES GIVEN", dose_lines(self._protocol, view, width, most)),
-            ("TASKS, due in", task_lines(self._protocol, view, width, most)),
+            ("DOSES GIVEN", doses),
+            ("TASKS, due in", [*late, *pending_lines(self._protocol, view, width, most)]),
             ("RULES, WAITS", watch_lines(view, width, most)),
             ("CHECKLISTS", checklist_lines(view, width)),
         )
-        free = max(self.size.height - timers.rows, 5)
-        wanted = [1 + sum(len(item) for item in items) for _, items in titled]
-        rows = share(free, wanted, LEAST)
+        least = (LEAST_VITALS, _rows(doses), max(_rows(late), 2), LEAST_WATCH, LEAST_CHECKLISTS)
+        wanted = [_rows(items) for _, items in titled]
+        shared = share(free, [wanted[at] for at in FIRST], [least[at] for at in FIRST])
+        rows = [given for _, given in sorted(zip(FIRST, shared, strict=True))]
         for panel, (title, items), given in zip(self._panels, titled, rows, strict=True):
             panel.show(title, items, given)
