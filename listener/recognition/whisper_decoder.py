@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erf
 
 from listener.recognition.whisper_files import Tensors, read_tensors
 
@@ -108,6 +107,9 @@ class WhisperDecoder:
 
     def __init__(self, model_bin: Path, heads: int) -> None:
         """Raises UserError where the file is no Whisper model of CTranslate2's layout."""
+        from scipy.special import erf  # noqa: PLC0415  (slow to import, and for the sure ear's process alone)
+
+        self._erf = erf
         found = read_tensors(model_bin, "decoder/")
         self._embeddings = np.array(found["embeddings/weight"].T, np.float32, order="C")
         """One column a token, shape (width, tokens): scores of many states are nearly twice as fast so."""
@@ -193,7 +195,7 @@ class WhisperDecoder:
         query = self._by_head(layer.cross_query(layer.cross_norm(x))) * self._scale
         x = x + layer.cross_out(self._joined(_softmax(query @ keys) @ values))
         wide = layer.wide_in(layer.wide_norm(x))
-        return x + layer.wide_out(np.float32(0.5) * wide * (1 + erf(wide * _SQRT_HALF)))
+        return x + layer.wide_out(np.float32(0.5) * wide * (1 + self._erf(wide * _SQRT_HALF)))
 
     def _by_head(self, x: Array) -> Array:
         return x.reshape(-1, self._heads, self._size).transpose(1, 0, 2)

