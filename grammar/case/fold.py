@@ -362,7 +362,7 @@ class Case:
             to=meaning.to,
             sender=sender,
             loop=outcome.loop,
-            confidence=confidence,
+            confidence=_same_number(confidence),
             unsure=unsure,
             ear=standing.ear,
             likely=fact.likely,
@@ -419,6 +419,13 @@ class Case:
 def _same(flags: tuple[str, ...]) -> tuple[str, ...]:
     """Return the same flags as one value for all utterances that bear them."""
     return flags
+
+
+@lru_cache(16_384)
+def _same_number(confidence: float) -> float:
+    """Return the same confidence as one value for all utterances that have it: listeners give four
+    decimals, so that there are some thousands."""
+    return confidence
 
 
 def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:

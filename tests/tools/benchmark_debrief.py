@@ -74,7 +74,8 @@ def large(count: int) -> None:
         folder, page = write(Path(place), count), Path(place) / "page.html"
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
         took, used = spent(environment, str(folder), "--html", str(page))
-        most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e6
+        # Linux tells it in KiB; GB here are 10^9 bytes.
+        most = 1024 * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e9
         size = page.stat().st_size / 1e6
         each = f"{1e6 * used / count:.0f} µs of processor and {1e6 * most / count:.1f} KB a fact"
         print(

@@ -95,7 +95,7 @@ def _shows(one: Shown) -> Cell:
 
 def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
     """Return a sort key: what could have harmed first, then what people marked, then the rest."""
-    loop = case.call_of.get(moment.facts[0]) if moment.facts else None
+    loop = case.call_of(moment)
     call = case.protocol.calls[loop.call] if loop else None
     drug = call is not None and "drug" in call.slots
     match moment.kind:
@@ -143,7 +143,7 @@ def _good(case: GoneThrough) -> list[Loop]:
 
 def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     overdue = moment.rule == "task-overdue"
-    loop = case.call_of.get(moment.facts[0]) if moment.facts else None
+    loop = case.call_of(moment)
     answer = () if loop is None or loop.answer_fact is None else (loop.answer_fact,)
     return _item(
         case,

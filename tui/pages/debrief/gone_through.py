@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from math import isnan
 
@@ -16,6 +17,10 @@ from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.moments import Moment, moments
 from tui.pages.debrief.notes import DebriefNote
 from tui.text.wording import clock
+
+
+def _fact(loop: Loop) -> int:
+    return loop.fact
 
 
 class GoneThrough:
@@ -34,10 +39,17 @@ class GoneThrough:
         self.moments: tuple[Moment, ...] = moments(self.protocol, self.view, notes)
         self.calls = [loop for loop, state in self.view.loops if state != "withdrawn"]
         """The calls that want an answer."""
-        self.call_of = {loop.fact: loop for loop in self.calls}
-        """Each of them by its fact."""
+        self._by_fact = sorted(self.calls, key=_fact)
         self.orders = [x for x in self.calls if self.protocol.calls[x.call].is_order]
         self.others = [x for x in self.calls if not self.protocol.calls[x.call].is_order]
+
+    def call_of(self, moment: Moment) -> Loop | None:
+        """Return the call that a moment is of; None where it is of none."""
+        if not moment.facts:
+            return None
+        at = bisect_left(self._by_fact, moment.facts[0], key=_fact)
+        found = self._by_fact[at] if at < len(self._by_fact) else None
+        return found if found is not None and found.fact == moment.facts[0] else None
 
     def when(self, moment: Moment) -> str:
         """Return when a moment was; of an order that was not done in time also when it was given, since
