@@ -6,6 +6,7 @@ import pytest
 
 from tests.support.screens import case, heard
 from tui.dashboard.widgets.calls import ROOMY, card
+from tui.text.wording import STATE_MARKS
 
 
 @pytest.mark.parametrize("rows", [2, 3])
@@ -17,3 +18,31 @@ def test_the_time_that_is_left_is_never_cut(width: int, rows: int) -> None:
     assert len(head) == width
     assert head.rstrip().endswith(" left")
     assert "…" not in head
+
+
+@pytest.mark.parametrize("now", [14.0, 60.0])
+@pytest.mark.parametrize("width", range(44, ROOMY))
+@pytest.mark.parametrize(
+    ("called", "sender", "dose"),
+    [
+        ("drugs nurse give ninety milligrams of ketamine", "team-leader", "ketamine 90 mg"),
+        (
+            "drugs nurse give one hundred milligrams of suxamethonium",
+            "team-leader",
+            "suxamethonium 100 mg",
+        ),
+        (
+            "one hundred micrograms of fentanyl given",
+            "drugs-nurse",
+            "REPORT: Given fentanyl 100 microgram",
+        ),
+    ],
+)
+def test_the_dose_is_never_cut_on_a_card_of_one_row(
+    called: str, sender: str, dose: str, width: int, now: float
+) -> None:
+    found = case(heard(10, called, sender))
+    ((loop, state),) = found.view(now).waiting
+    (row,) = (line.plain for line in card(found.protocol, loop, state, now, 1, width))
+    assert dose in row
+    assert STATE_MARKS[state] in row

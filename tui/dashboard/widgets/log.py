@@ -153,7 +153,9 @@ def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
         parts += not_understood(said)
     else:
         parts.append((words_of(protocol, line), "$ink"))
-    parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags]
+    # What is loud in the line is not told once more in brackets.
+    loud = FLAG_WORDS[POSSIBLE_HELP] if said and said.role == "unrecognised" else None
+    parts += [(f" ({clean(flag)})", "$quiet") for flag in entry.flags if flag != loud]
     if entry.mark:
         style = state_style(entry.state) if entry.state else "$quiet"
         parts.append((f"  {entry.mark}", style))

@@ -1,0 +1,65 @@
+"""In a low terminal no dose and nothing overdue is hidden: what is less important gives way."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from grammar.case.facts import Fact, Heard, WeightSet
+from tests.support.screens import case, desk, heard
+
+LOW = (80, 24)
+VITALS: tuple[Fact, ...] = (
+    heard(40, "saturation ninety four percent"),
+    heard(42, "heart rate one hundred and ten"),
+    heard(44, "pressure one thirty over eighty"),
+)
+DRUGS = (
+    ("seventy milligrams of ketamine", "ketamine 70 mg"),
+    ("one hundred micrograms of fentanyl", "fentanyl 100 microgram"),
+    ("one hundred milligrams of suxamethonium", "suxamethonium 100 mg"),
+    ("seventy milligrams of rocuronium", "rocuronium 70 mg"),
+)
+
+
+def given(times: int) -> list[Heard]:
+    """So many doses, the drugs in turn, each reported given."""
+    return [heard(60 + 400 * at, f"{DRUGS[at % 4][0]} given", "drugs-nurse") for at in range(times)]
+
+
+def side(screen: str) -> str:
+    """The words of the column on the right."""
+    return " ".join(" ".join(re.findall(r"│ (.*)", screen)).split())
+
+
+@pytest.mark.parametrize("times", [2, 4, 7])
+async def test_every_dose_stands_there_with_its_time(times: int) -> None:
+    doses = given(times)
+    async with desk(case(*VITALS, *doses), doses[-1].t + 30, LOW) as seen:
+        told = side(await seen.text())
+        for at, dose in enumerate(doses):
+            assert DRUGS[at % 4][1].split()[0] in told
+            assert f"{int(dose.t) // 60:02}:{int(dose.t) % 60:02}" in told, told
+        assert not re.search(r"DOSES GIVEN \+", told), told
+
+
+async def test_everything_overdue_stands_there_with_the_word_and_the_name() -> None:
+    orders = [
+        heard(10 + 20 * at, f"drugs nurse give {words}", "team-leader")
+        for at, (words, _) in enumerate(DRUGS[:3])
+    ]
+    backs = [heard(14 + 20 * at, words, "drugs-nurse") for at, (words, _) in enumerate(DRUGS[:3])]
+    said = sorted((*orders, *backs, *VITALS), key=lambda fact: fact.t)
+    async with desk(case(*said), 400, LOW) as seen:
+        told = side(await seen.text())
+        for _, name in DRUGS[:3]:
+            assert re.search(rf"!! OVERDUE \d\d:\d\d Give {name}", told), told
+        assert not re.search(r"TASKS, due in \+", told)
+
+
+async def test_an_odd_weight_is_told_whole() -> None:
+    async with desk(case(WeightSet(t=5, weight_kg=7)), 30, LOW) as seen:
+        second = (await seen.text()).splitlines()[1]
+        assert "!! 7 kg" in second
+        assert "…" not in second.split("Airway")[0]
