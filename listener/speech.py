@@ -69,6 +69,8 @@ class _Said:
     sound: Samples
     stored: int | None = None
     """The number of its fact, once it has one."""
+    told: Heard | None = None
+    """What that fact holds."""
 
     def overlaps(self, other: _Said) -> bool:
         ends, begins = min(self.cut[-1].end, other.cut[-1].end), self.cut[0].start
@@ -165,9 +167,9 @@ class Speech:
         if self.second_hearings and self._pieces:
             sound = np.concatenate(self._pieces)
             told = [
-                Told(said.stored, said.heard, said.cut)
+                Told(said.stored, said.told, said.cut)
                 for said in self._told
-                if said.stored is not None
+                if said.stored is not None and said.told is not None
             ]
             stretch = Stretch(
                 began=self.began,
@@ -250,4 +252,5 @@ class Speech:
     def _store(self, said: _Said) -> None:
         """Store a new fact, or one that takes the place of the utterance told before."""
         told = (said.heard, said.cut, said.alternatives, said.sound)
-        said.stored = self.scoring.tell(*told, instead_of=said.stored)
+        if kept := self.scoring.tell(*told, instead_of=said.stored):
+            said.stored, said.told = kept.seq, kept.heard

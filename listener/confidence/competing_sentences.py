@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from rapidfuzz.distance import Indel
@@ -11,6 +12,7 @@ from grammar.language.meaning import Meaning
 from grammar.language.phrases import UNKNOWN
 from grammar.language.word_network import Network
 from grammar.language.words import Word
+from listener.confidence.judging_two_ears import key_of
 from listener.recognition.lexicon import Lexicon
 from listener.recognition.n_best import Alternative
 
@@ -61,18 +63,31 @@ def competing(
     return [other for meaning, other in found.items() if meaning != mine and meaning]
 
 
-def lead(heard: Sequence[Word], alternatives: Sequence[Alternative], read: Read) -> float:
-    """How much better the decoder found what it heard than the best sentence with another drug, number or
-    unit that it held possible in its place, nats, 0 to `BEYOND`."""
-    mine = stakes(read([word.text for word in heard if word.text != UNKNOWN]))
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """How much better the decoder found what it heard than its rivals, nats, 0 to `BEYOND`."""
+
+    at_stake: float
+    """Over the best sentence with another drug, number or unit."""
+    any: float
+    """Over the best sentence that means anything else."""
+
+
+def leads(heard: Sequence[Word], alternatives: Sequence[Alternative], read: Read) -> Leads:
+    """Return the leads of what was heard over the sentences that the decoder held possible in its place."""
+    own = read([word.text for word in heard if word.text != UNKNOWN])
+    mine, key = stakes(own), key_of(own)
     ranked = sorted(alternatives, key=lambda each: -each.score)
-    # No further than the first rival: an utterance waits for this, and to read a sentence takes a while.
-    leads = (
-        ranked[0].score - each.score
-        for words, each in zip(_held_possible(heard, ranked), ranked, strict=True)
-        if words and stakes(read(words)) != mine
-    )
-    return min(next(leads, BEYOND), BEYOND)
+    any_lead = None
+    # No further than the first rival at stake: an utterance waits, and to read a sentence takes a while.
+    for words, each in zip(_held_possible(heard, ranked), ranked, strict=True):
+        other = read(words) if words else None
+        behind = min(ranked[0].score - each.score, BEYOND)
+        if any_lead is None and (other is None or key_of(other) != key):
+            any_lead = behind
+        if other is not None and stakes(other) != mine:
+            return Leads(behind, behind if any_lead is None else any_lead)
+    return Leads(BEYOND, BEYOND if any_lead is None else any_lead)
 
 
 def _held_possible(

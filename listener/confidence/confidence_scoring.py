@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Final
 
 from grammar.case.amendments import confidence_of
 from grammar.case.facts import Doubted, Heard, HeardOut, heard_out
@@ -20,12 +21,25 @@ from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
 from listener.confidence.evidence import evidence
+from listener.confidence.judging_two_ears import ONE_EAR
 from listener.confidence.verifier import Opinion, Verifier
 from listener.recognition.calibration import STRICTER, Evidence, less_sure
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Recogniser
 
 SECOND_LISTENER = "second-listener"
+
+CLOSE: Final = 2.0
+"""Nats: what our network heard is marked where it leads the best reading that means anything else by less.
+Of 129 orders by people it heard 76 rightly and 14 wrongly, with such a lead 56 and 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """An utterance as it was stored: the number of its fact, and what the fact holds."""
+
+    seq: int
+    heard: Heard
 
 
 class ConfidenceScoring:
@@ -61,19 +75,20 @@ class ConfidenceScoring:
         alternatives: Sequence[Alternative],
         sound: Samples,
         instead_of: int | None = None,
-    ) -> int | None:
+    ) -> Kept | None:
         """Store an utterance; `cut` are its words, timed from the start of the segment `sound`.
 
-        `instead_of` is the fact of its beginning, where that was stored already. The number of the
-        utterance's fact, None where it could not be told.
+        `instead_of` is the fact of its beginning, where that was stored already. Return what was stored,
+        None where nothing could be.
         """
         verifier = self._verifier if self._verifier and self._verifier.wanted(cut) else None
         if verifier is None or self._background:
             assessed = self._assessed(heard, cut, alternatives, sound, None)
             if assessed.text == UNKNOWN:
                 verifier = None  # it has nothing to agree with
-            seq = self._kept(assessed, instead_of)
-            if self._background and seq is not None:
+            kept = self._kept(assessed, instead_of)
+            if self._background and kept is not None:
+                seq = kept.seq
                 with self._asking:
                     self._asked.pop(seq, None)  # of its beginning: the whole is asked about, if any
                     if verifier:
@@ -84,7 +99,7 @@ class ConfidenceScoring:
                             verifier, seq, heard.until, cut, alternatives, sound
                         )
                     )
-            return seq
+            return kept
         opinion = verifier.opinion(sound, cut, alternatives)
         assessed = self._assessed(heard, cut, alternatives, sound, opinion)
         if opinion and not opinion.agrees and assessed.text != UNKNOWN:
@@ -98,12 +113,12 @@ class ConfidenceScoring:
         heard = Heard(t=cut[0].start, until=cut[-1].end, words=tuple(cut))
         return confidence_of(self._assessed(heard, cut, alternatives, sound, None))
 
-    def _kept(self, heard: Heard, instead_of: int | None) -> int | None:
+    def _kept(self, heard: Heard, instead_of: int | None) -> Kept | None:
         if instead_of is not None:
             self._store(heard_out(heard, instead_of))
-            return instead_of
+            return Kept(instead_of, heard)
         told = self._store(heard)
-        return told.fact if told else None
+        return Kept(told.fact, heard) if told else None
 
     def finish(self) -> None:
         """Wait for what the second listener still has to say."""
@@ -142,9 +157,15 @@ class ConfidenceScoring:
         segment_s = len(sound) / SAMPLE_RATE
         found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
         confidence = round(self._calibration.confidence(found), 4)
-        assessed = replace(heard, confidence=confidence, evidence=tuple(found.items()))
+        close = self._calibration.knows("apart") and found["apart"] < CLOSE
+        assessed = replace(
+            heard,
+            confidence=confidence,
+            evidence=tuple(found.items()),
+            doubts=(*heard.doubts, ONE_EAR) if close else heard.doubts,
+        )
         if heard.text == UNKNOWN:
-            return replace(assessed, likely=_likeliest(cut, alternatives))
+            return replace(assessed, likely=_likeliest(cut, alternatives), doubts=heard.doubts)
         if confidence >= self._calibration.least:
             if not self._stricter:
                 return assessed
@@ -153,7 +174,8 @@ class ConfidenceScoring:
             return replace(assessed, confidence=told, evidence=reasons)
         # Speech it was; which words would be a guess.
         unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
-        return replace(assessed, words=(unknown,), likely=_likeliest(cut, alternatives))
+        guessed = _likeliest(cut, alternatives)
+        return replace(assessed, words=(unknown,), likely=guessed, doubts=heard.doubts)
 
 
 def _likeliest(cut: Sequence[Word], alternatives: Sequence[Alternative]) -> str:

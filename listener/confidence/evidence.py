@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
-from listener.confidence.competing_sentences import Read, lead
+from listener.confidence.competing_sentences import Read, leads
 from listener.confidence.verifier import Opinion
 from listener.recognition.calibration import Evidence
 from listener.recognition.n_best import Alternative
@@ -32,7 +32,8 @@ def evidence(
 
     `weakest`, `mean`: log-odds of the least sure word, and of the words' mean confidence;
     `words`: the logarithm of their count; `fit`: the sentence's score, nats a frame of 30 ms;
-    `lead`: over the best rival with another drug, number or unit, nats;
+    `lead`: over the best rival with another drug, number or unit, nats; `apart`: likewise over the best
+    that means anything else, or nothing;
     `noise`: share of the segment's time that was heard as filler; `second`: how the second listener
     sees it, from -1 to 1, 0 where it was not asked or cannot tell; `against`: 1 where it disagrees.
     """
@@ -40,12 +41,14 @@ def evidence(
     best = max(alternatives, key=lambda each: each.score, default=None)
     fit = best.score / max(segment_s / _FRAME_S, 1.0) if best else 0.0
     filler = sum(w.end - w.start for w in best.words if w.text == UNKNOWN) if best else 0.0
+    ahead = leads(words, alternatives, read)
     found = {
         "weakest": _log_odds(min(sure)),
         "mean": _log_odds(sum(sure) / len(sure)),
         "words": math.log(len(sure)),
         "fit": fit,
-        "lead": lead(words, alternatives, read),
+        "lead": ahead.at_stake,
+        "apart": ahead.any,
         "noise": filler / max(segment_s, 0.1),
         "second": math.tanh(opinion.margin / 0.05) if opinion else 0.0,
         "against": float(opinion is not None and not opinion.agrees),

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 from rapidfuzz import fuzz
+from rapidfuzz.distance import Indel
 
 from grammar.language.meaning import Meaning
 from grammar.language.phrases import UNKNOWN
@@ -21,8 +22,9 @@ from listener.recognition.calibration import Calibration, Evidence
 from listener.recognition.sure_ear import SureHearing
 
 ONE_EAR: Final = "one-ear"
-"""Doubt of what the sure ear alone heard, if it is a number with a twin (fifteen, fifty), less sure than
-`ALONE`, or heard in a changed version of the sound only."""
+"""Doubt of what one ear alone heard. Of the sure ear: a number with a twin (fifteen, fifty), less sure than
+`ALONE`, or heard in a changed version of the sound only. Of the quick ear, until the sure ear confirms it:
+what hardly leads another reading."""
 TWO_WAYS: Final = "second-listener"
 """Doubt of what both ears heard, and not alike."""
 
@@ -47,6 +49,8 @@ _SUREST: Final = 0.995
 _FARTHEST: Final = 12.0
 """A lead in nats beyond which nothing is surer."""
 _UNLIKELY: Final = 40.0
+_LETTERS: Final = 8
+"""By so many letters at most a reading is nearer to the free text than its rival."""
 _SLOWEST: Final = math.log(12.0)
 """Letters a second; slower speech may be something longer."""
 
@@ -101,41 +105,32 @@ def judged(
 
     A meaning that is `for_help` is told however doubtful it is.
     """
-    ranked = _Ranked(hearing, read)
-    if ranked.best is None:
+    ranked = _Ranked(hearing, read, quick)
+    best, own = ranked.best, ranked.own
+    if best is None:
         return None
-    own = read(quick.words) if quick.words else None
-    if own is not None and own.kind == "unrecognised":
-        own = None
-    best = ranked.best
+    found = ranked.evidence(best)
+    sure = calibration.confidence(found)
     if own is None:
-        found = ranked.evidence(best, quick, "none")
-        sure = calibration.confidence(found)
         least = LEAST_FOR_HELP if for_help(read(best.words)) else max(LEAST, calibration.least)
         if sure < least:
             return None
         doubts = (ONE_EAR,) if sure < ALONE or read(best.words).sounds_like else ()
         return Judgement("rescues", best.words, _rounded(sure), doubts, _listed(found))
-    mine = key_of(own)
-    if mine == best.key:
-        found = ranked.evidence(best, quick, "agrees")
-        sure = calibration.confidence(found)
+    if best.key == ranked.mine:
         if sure < LIKELY and not for_help(own):
             return _rejected(sure, found)
         return Judgement("confirms", best.words, _rounded(sure), (), _listed(found))
-    here = ranked.found(mine, quick.words)
-    as_quick, as_sure = (
-        ranked.evidence(here, quick, "quick"),
-        ranked.evidence(best, quick, "sure"),
-    )
-    quick_sure, sure_sure = calibration.confidence(as_quick), calibration.confidence(as_sure)
-    if max(sure_sure, quick_sure) < LIKELY and not for_help(own):
+    here = ranked.as_quick
+    as_quick = ranked.evidence(here)
+    quick_sure = calibration.confidence(as_quick)
+    if max(sure, quick_sure) < LIKELY and not for_help(own):
         return _rejected(quick_sure, as_quick)
-    if quick_sure >= ALONE and sure_sure < LIKELY:
+    if quick_sure >= ALONE and sure < LIKELY:
         return None  # the sure ear has not understood it
-    clearly = as_quick["lead"] <= -CLEARLY and as_sure["near"] > as_quick["near"]
-    if (sure_sure > quick_sure or clearly) and not _twins(own, read(best.words)):
-        return Judgement("puts-right", best.words, _rounded(sure_sure), (), _listed(as_sure))
+    clearly = as_quick["lead"] <= -CLEARLY and found["near"] > as_quick["near"]
+    if (sure > quick_sure or clearly) and not _twins(own, read(best.words)):
+        return Judgement("puts-right", best.words, _rounded(sure), (), _listed(found))
     return Judgement("doubts", best.words, _rounded(quick_sure), (TWO_WAYS,), _listed(as_quick))
 
 
@@ -143,20 +138,12 @@ def possible_readings(
     quick: QuickReading, hearing: SureHearing, read: Read
 ) -> list[tuple[tuple[str, ...], Evidence]]:
     """Return the readings that `judged` weighs, with their evidence: to fit how they are weighed."""
-    ranked = _Ranked(hearing, read)
-    best = ranked.best
-    if best is None:
+    ranked = _Ranked(hearing, read, quick)
+    if ranked.best is None:
         return []
-    own = read(quick.words) if quick.words else None
-    if own is None or own.kind == "unrecognised":
-        return [(best.words, ranked.evidence(best, quick, "none"))]
-    if key_of(own) == best.key:
-        return [(best.words, ranked.evidence(best, quick, "agrees"))]
-    here = ranked.found(key_of(own), quick.words)
-    return [
-        (quick.words, ranked.evidence(here, quick, "quick")),
-        (best.words, ranked.evidence(best, quick, "sure")),
-    ]
+    alike = ranked.mine in (None, ranked.best.key)
+    found = [ranked.best] if alike else [ranked.as_quick, ranked.best]
+    return [(each.words, ranked.evidence(each)) for each in found]
 
 
 def _rejected(sure: float, found: Evidence) -> Judgement:
@@ -184,6 +171,18 @@ def as_one(
     return [replace(whole, verdict=verdict), *(rest for _ in pieces[1:])]
 
 
+def rescued(judgement: Judgement, guess: QuickReading) -> Judgement | None:
+    """Return the call that a judgement of the quick ear's guess makes, where that ear told none. None where
+    it is not sure enough."""
+    if judgement.verdict == "rescues":
+        return judgement
+    if judgement.verdict == "rejects" or judgement.confidence < LEAST:
+        return None
+    words = guess.words if judgement.verdict == "doubts" else judgement.words
+    unsure = judgement.doubts or ((ONE_EAR,) if judgement.confidence < ALONE else ())
+    return replace(judgement, verdict="rescues", words=words, doubts=unsure)
+
+
 def marked(judgement: Judgement) -> Judgement:
     """Return a judgement that is in doubt, whatever else it is."""
     return judgement if judgement.doubts else replace(judgement, doubts=(ONE_EAR,))
@@ -203,8 +202,13 @@ class _Reading:
 class _Ranked:
     """The meanings that the sure ear held possible, best first."""
 
-    def __init__(self, hearing: SureHearing, read: Read) -> None:
+    def __init__(self, hearing: SureHearing, read: Read, quick: QuickReading) -> None:
         self._hearing = hearing
+        self._quick = quick
+        own = read(quick.words) if quick.words else None
+        self.own = None if own is None or own.kind == "unrecognised" else own
+        """The meaning that the quick ear heard, if any."""
+        self.mine = None if self.own is None else key_of(self.own)
         found: dict[Key, list[Any]] = {}
         for sentence in hearing.sentences:
             meaning = read(sentence.words)
@@ -220,43 +224,49 @@ class _Ranked:
     def best(self) -> _Reading | None:
         return self._readings[0] if self._readings else None
 
-    def found(self, key: Key, words: tuple[str, ...]) -> _Reading:
-        """The reading of this meaning; one beyond the last where the sure ear held it too unlikely."""
+    @property
+    def as_quick(self) -> _Reading:
+        """The reading of the quick ear; one beyond the last where the sure ear held it too unlikely."""
+        assert self.mine is not None
         for each in self._readings:
-            if each.key == key:
+            if each.key == self.mine:
                 return each
         last = self._readings[-1]
-        return _Reading(key, words, last.score - 2.0, last.nats - 2.0, last.tokens)
+        return _Reading(
+            self.mine, self._quick.words, last.score - 2.0, last.nats - 2.0, last.tokens
+        )
 
-    def evidence(
-        self,
-        reading: _Reading,
-        quick: QuickReading,
-        who: Literal["agrees", "quick", "sure", "none"],
-    ) -> Evidence:
+    def evidence(self, reading: _Reading) -> Evidence:
         """Return the evidence for and against a reading. Names and values:
 
         `alone`: 1 where the quick ear found no call; `agrees`: 1 where both heard this;
         `quick`: log-odds of the quick ear's own confidence where it heard this, `other` where it heard
         something else; `fit`: nats a token that the sure ear gives it; `free`: nats by which what it
         would write freely is likelier; `near`: how alike its
-        letters are to that, 0 to 1; `lead`: of this reading over the best other one, nats;
+        letters are to that, 0 to 1; `nearer`: by how many letters it is nearer to that than the best other
+        reading; `lead`: of this reading over the best other one, nats;
         `words`: logarithm of their count; `pace`: logarithm of letters a second, no more than is usual.
         """
         hearing = self._hearing
         rival = next((each for each in self._readings if each.key != reading.key), None)
         lead = reading.score - rival.score if rival else _FARTHEST
         letters = len(_letters("".join(reading.words)))
+        free, text = _letters(hearing.free), _letters(" ".join(reading.words))
+        nearer = _LETTERS
+        if rival:
+            beyond = Indel.distance(free, _letters(" ".join(rival.words)))
+            nearer = beyond - Indel.distance(free, text)
         pace = letters / max(hearing.length_s - HANGOVER_S, 0.3)
-        odds = _log_odds(quick.confidence)
+        odds, own = _log_odds(self._quick.confidence), reading.key == self.mine
         found = {
-            "alone": float(who == "none"),
-            "agrees": float(who == "agrees"),
-            "quick": odds if who in ("agrees", "quick") else 0.0,
-            "other": odds if who == "sure" else 0.0,
+            "alone": float(self.mine is None),
+            "agrees": float(own and reading is self.best),
+            "quick": odds if own else 0.0,
+            "other": 0.0 if own or self.mine is None else odds,
             "fit": reading.nats / max(reading.tokens, 1),
             "free": min(max(hearing.free_nats - reading.nats, 0.0), _UNLIKELY),
-            "near": fuzz.ratio(_letters(hearing.free), _letters(" ".join(reading.words))) / 100,
+            "near": fuzz.ratio(free, text) / 100,
+            "nearer": float(min(max(nearer, -_LETTERS), _LETTERS)),
             "lead": min(max(lead, -_FARTHEST), _FARTHEST),
             "words": math.log(max(len(reading.words), 1)),
             "pace": min(math.log(max(pace, 0.5)), _SLOWEST),

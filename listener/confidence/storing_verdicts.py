@@ -20,12 +20,14 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.confidence.background import Background
 from listener.confidence.judging_two_ears import (
     ALONE,
+    ONE_EAR,
     Judgement,
     QuickReading,
     as_one,
     judged,
     marked,
     possible_readings,
+    rescued,
 )
 from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
 from listener.confidence.supervised_sure_ear import SureListener
@@ -291,6 +293,8 @@ class SecondHearings:
         return self._ask(sound) if len(sound) >= SHORTEST_S * SAMPLE_RATE else None
 
     def _tell(self, one: Told, found: Judgement | None) -> None:
+        if one.is_guess and found:
+            found = rescued(found, one.reading)
         if not found:
             return
         heard = one.heard
@@ -300,7 +304,7 @@ class SecondHearings:
                 target=one.seq,
                 verdict=found.verdict,
                 words=_timed(found.words, heard.t, heard.until, found.confidence),
-                doubts=(*heard.doubts, *found.doubts)
+                doubts=_both(heard.doubts, found.doubts)
                 if found.verdict == "doubts"
                 else found.doubts,
                 confidence=found.confidence,
@@ -325,6 +329,11 @@ def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | Non
     if after is not None:
         ends = min(ends, (cut[-1].end + after) / 2)
     return sound[round(max(begins, 0.0) * SAMPLE_RATE) : round(ends * SAMPLE_RATE)]
+
+
+def _both(quick: Sequence[str], sure: Sequence[str]) -> tuple[str, ...]:
+    """The doubts of an utterance that two ears heard, and not alike."""
+    return (*(doubt for doubt in quick if doubt != ONE_EAR), *sure)
 
 
 def _timed(words: Sequence[str], begins: float, ends: float, sure: float) -> tuple[Word, ...]:

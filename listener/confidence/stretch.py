@@ -30,7 +30,8 @@ QUIETER_DB: Final = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An utterance of the quick ear, stored as fact `seq`; `cut` is timed from the segment's start."""
+    """An utterance of the quick ear, stored as fact `seq`. `cut` are the words that it heard best, timed
+    from the segment's start: a guess where the fact holds none."""
 
     seq: int
     heard: Heard
@@ -38,7 +39,12 @@ class Told:
 
     @property
     def reading(self) -> QuickReading:
-        return QuickReading(said(word.text for word in self.heard.words), self._confidence)
+        return QuickReading(said(word.text for word in self.cut), self._confidence)
+
+    @property
+    def is_guess(self) -> bool:
+        """Whether the fact tells of speech that was not understood."""
+        return self.heard.text == UNKNOWN
 
     @property
     def _confidence(self) -> float:

@@ -32,6 +32,10 @@ class Calibration:
     """Bound of confidence: a less sure utterance is most often no call at all, and counts as not
     understood."""
 
+    def knows(self, name: str) -> bool:
+        """Whether it was fitted to this evidence."""
+        return name in self.weights
+
     def confidence(self, found: Evidence) -> float:
         """The probability that call and slots are right."""
         odds = self.intercept

@@ -28,7 +28,7 @@ MARGIN: Final = 14.0
 LONGEST: Final = 70
 """Tokens."""
 
-_LOOPS: Final = range(3, 16)
+_LOOPS: Final = range(3, 41)
 """Tokens in a free text that are said twice in a row: it runs in circles from there."""
 
 

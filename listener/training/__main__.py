@@ -338,14 +338,21 @@ def step_two_ears(options: argparse.Namespace) -> None:
     from listener.training import two_ears  # noqa: PLC0415
     from listener.training.calibrate import write_calibration  # noqa: PLC0415
 
-    known = options.work / "two-ears.pickle"
-    if not known.exists():
-        told = partial(print, file=sys.stderr)
-        folders = options.folders or [options.work / "calibrating"]
-        two_ears.keep(
-            known, [one for each in folders for one in two_ears.gather(each, options.every, told)]
-        )
-    heard = two_ears.kept(known)
+    options.work.mkdir(parents=True, exist_ok=True)
+    for folder in options.folders or [options.work / "calibrating"]:
+        named = "-".join((folder.name, str(options.every), str(options.first), *options.condition))
+        known = options.work / f"two-ears-{named}.pickle"
+        if not known.exists():
+            found = two_ears.gather(
+                folder,
+                options.every,
+                partial(print, file=sys.stderr),
+                first=options.first - 1,
+                conditions=options.condition,
+            )
+            two_ears.keep(known, list(found))
+    kept = sorted(options.work.glob("two-ears-*.pickle"))
+    heard = [one for each in kept for one in two_ears.kept(each)]
     print(two_ears.cross_validated(heard))
     rows = [row for one in heard for row in one.rows]
     path, made_from = options.work / "confidence-two-ears.toml", two_ears.made_from(heard)
@@ -397,6 +404,10 @@ def parser() -> argparse.ArgumentParser:
         metavar="DIR",
         help="of clips, for `calibrate` and `two-ears`",
     )
+    made.add_argument(
+        "--condition", action="append", default=[], metavar="NAME",
+        help="under which `two-ears` hears each clip; may be repeated [one of all in turn]",
+    )  # fmt: skip
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
     option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
     option("--batch", 448, "clips in a training step")
@@ -423,7 +434,7 @@ def parser() -> argparse.ArgumentParser:
     option("--every", 1, "score or calibrate on each n-th clip only")
     made.add_argument(
         "--from", dest="first", type=int, default=1, metavar="N",
-        help="`calibrate` from the N-th clip on",
+        help="`calibrate` and `two-ears` from the N-th clip on",
     )  # fmt: skip
     return made
 

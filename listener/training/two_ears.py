@@ -1,11 +1,12 @@
 """Fits `listener/recognition/confidence-two-ears.toml`: how sure both ears together are.
 
-    python -m listener.training two-ears --work WORK --folders FOLDER ...
+    python -m listener.training two-ears --work WORK --folders FOLDER ... [--every N --condition NAME ...]
 
 hears folders of clips as a case is heard, notes for each utterance the quick ear's reading and the sure
 ear's sentences, and fits a logistic model to the readings: orders by people in all conditions, people who
-say what is no call, call-outs of our protocols in the calibrating voices. It prints what would come of the
-clips of each half, by the model that was fitted to the other half. Halves are parted by clip.
+say what is no call, call-outs of our protocols in the calibrating voices. All that was heard so is kept in
+WORK and fitted together. It prints what would come of the clips of each half, by the model that was fitted
+to the other half. Halves are parted by clip.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ from listener.recognition.sure_ear import SureHearing
 from listener.training.calibrate import weigh
 
 SIGNS = {
-    **dict.fromkeys(("agrees", "quick", "fit", "near", "lead", "words", "pace"), 1.0),
+    **dict.fromkeys(("agrees", "quick", "fit", "near", "nearer", "lead", "words", "pace"), 1.0),
     **dict.fromkeys(("other", "free"), -1.0),
 }
 """Evidence that may speak only for an utterance, and evidence only against it."""
@@ -99,11 +100,21 @@ def _reading(protocol: str) -> Read:
     return cache(lambda words: read(list(words)))  # both ears give tuples
 
 
-def gather(folder: Path, every: int, progress: Callable[[str], None]) -> Iterator[Heard]:
-    """Hear the clips of a folder, each under one condition in turn."""
-    clips = read_folder(folder)[::every]
+def gather(
+    folder: Path,
+    every: int,
+    progress: Callable[[str], None],
+    *,
+    first: int = 0,
+    conditions: Sequence[str] = (),
+) -> Iterator[Heard]:
+    """Hear the clips of a folder, each under each of `conditions`, without them under one of all in turn.
+
+    `first` is the number of the first clip that is heard, of `every` one.
+    """
+    clips = read_folder(folder)[first::every]
     noisy = all(clip.noise for clip in clips)
-    conditions = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
+    in_turn = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
     ears: dict[str, Ear] = {}
     noted: list[tuple[QuickReading, SureHearing]] = []
     with TemporaryDirectory(prefix="answerback-fit-") as cases:
@@ -111,12 +122,12 @@ def gather(folder: Path, every: int, progress: Callable[[str], None]) -> Iterato
             name = clip.truth.protocol
             if name not in ears:
                 ears[name] = _listening(name, Path(cases), noted)
-            condition = conditions[number % len(conditions)]
-            noted.clear()
-            ears[name].hear(under(condition, clip))
-            for quick, hearing in noted:
-                said = clip.truth.utterance
-                yield Heard(folder.name, condition, clip.name, said, quick, hearing, name)
+            for condition in conditions or (in_turn[number % len(in_turn)],):
+                noted.clear()
+                ears[name].hear(under(condition, clip))
+                for quick, hearing in noted:
+                    said = clip.truth.utterance
+                    yield Heard(folder.name, condition, clip.name, said, quick, hearing, name)
             progress(f"{folder.name}: {number + 1} of {len(clips)} clips")
 
 

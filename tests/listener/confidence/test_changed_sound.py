@@ -71,10 +71,13 @@ class Unsure:
         self.heard.append(len(samples))
         changed = len(samples) == len(faster(SOUND))
         nats, words = (-2.0, SENTENCE) if changed else (self.nats, self.other)
-        near = {-8.5: "saturation ninety", -60.0: "(clanking)"}.get(nats, " ".join(SENTENCE))
-        return SureHearing((Sentence(words, nats, 5),), near, -1.5, 5, len(samples) / SAMPLE_RATE)
+        near = {-8.5: "saturation ninety per", -60.0: "(clanking)"}.get(nats, " ".join(SENTENCE))
+        lead = 15.0 if nats == -2.0 else 2.0
+        held = (Sentence(words, nats, 5), Sentence(RIVAL, nats - lead, 5))
+        return SureHearing(held, near, -1.5, 5, len(samples) / SAMPLE_RATE)
 
 
+RIVAL = ("room", "ready")
 SOUND = np.zeros(SAMPLE_RATE * 3, np.int16)
 
 

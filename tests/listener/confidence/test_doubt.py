@@ -10,7 +10,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from grammar.case.facts import Amended, CaseStarted, Confirmed, Doubted, Heard, Withdrawn
+from grammar.case.facts import (
+    Amended,
+    CaseStarted,
+    Confirmed,
+    Doubted,
+    Heard,
+    SecondHearing,
+    Withdrawn,
+)
 from grammar.case.fold import Case
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN, network
@@ -21,8 +29,9 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.bench.hearing import Caught, Ear
 from listener.bench.judging import Claim
 from listener.confidence.competing_sentences import BEYOND, competing
-from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.confidence.confidence_scoring import CLOSE, ConfidenceScoring, Kept
 from listener.confidence.evidence import evidence
+from listener.confidence.judging_two_ears import ONE_EAR
 from listener.confidence.verifier import Opinion, SphinxVerifier, second_listener
 from listener.recognition.calibration import Calibration, shipped
 from listener.recognition.engines import choose
@@ -266,7 +275,7 @@ def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_i
     case, second, sound = Case(protocol), Slow(), np.zeros(SAMPLE_RATE, np.int16)
     doubting = doubting_into(case, second, live=True)
 
-    def tell(text: str, instead_of: int | None = None) -> int | None:
+    def tell(text: str, instead_of: int | None = None) -> Kept | None:
         words = words_of(text)
         return doubting.tell(
             Heard(t=0.0, until=words[-1].end, words=words),
@@ -276,7 +285,9 @@ def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_i
             instead_of,
         )
 
-    seq = tell("timer seventy")
+    begun = tell("timer seventy")
+    assert begun
+    seq = begun.seq
     assert second.begun.wait(20)
     tell(whole, instead_of=seq)
     second.go.set()
@@ -290,6 +301,49 @@ def test_whose_speaker_went_on_is_doubted_as_a_whole_or_not_at_all_and_nothing_i
 # ---------------------------------------------------------------- confidence
 
 
+@pytest.mark.parametrize(
+    ("other", "apart"),
+    [("drugs ready", 1.0), ("drugs in drugs in", BEYOND), ("", 1.0)],
+    ids=["another call", "the same said twice", "no call"],
+)
+def test_a_reading_leads_the_best_that_means_anything_else(
+    protocol: Protocol, other: str, apart: float
+) -> None:
+    read, said = Understanding(protocol).read, words_of("drugs in", 0.9)
+    rival = Alternative(words_of(other) if other else (), 1.0)
+    found = evidence(said, (Alternative(said, 2.0), rival), 2.0, None, read)
+    assert found["lead"] == BEYOND, "no number, drug or unit is at stake"
+    assert found["apart"] == apart
+
+
+@pytest.mark.parametrize("closer", [True, False])
+def test_what_hardly_leads_another_reading_is_marked_until_the_sure_ear_confirms_it(
+    protocol: Protocol, closer: bool
+) -> None:
+    case = Case(protocol)
+    scoring = ConfidenceScoring(
+        choose("vosk", network(protocol), protocol.pronunciations),
+        Understanding(protocol),
+        None,
+        lambda fact: case.add(replace(fact, seq=len(case.facts) + 1)),
+        live=True,
+    )
+    words = words_of("drugs in")
+    (best,) = well_fitting(words)
+    behind = CLOSE - 0.5 if closer else CLOSE + 0.5
+    rival = Alternative(words_of("drugs ready"), best.score - behind)
+    fact = Heard(t=0.0, until=1.2, words=words)
+    scoring.tell(fact, words, (best, rival), np.zeros(SAMPLE_RATE, np.int16))
+    (told,) = case.facts
+    assert isinstance(told, Heard) and told.doubts == ((ONE_EAR,) if closer else ())
+    said = case.view(5.0).log[0].utterance
+    assert said and said.unsure == closer
+    confirmed = SecondHearing(t=1.5, target=1, verdict="confirms", words=words, confidence=0.97)
+    case.add(replace(confirmed, seq=2))
+    said = case.view(5.0).log[0].utterance
+    assert said and not said.unsure
+
+
 def test_more_evidence_for_a_sentence_makes_it_surer(protocol: Protocol) -> None:
     read, likely = Understanding(protocol).read, words_of("give ketamine seventy milligrams", 0.9)
     sure = evidence(likely, (), 2.0, None, read)
@@ -299,10 +353,12 @@ def test_more_evidence_for_a_sentence_makes_it_surer(protocol: Protocol) -> None
     led = evidence(likely, (Alternative(likely, 2.0), rival), 2.0, None, read)
     alone = evidence(likely, (Alternative(likely, 2.0),), 2.0, None, read)
     assert (led["lead"], alone["lead"], sure["lead"]) == (0.5, BEYOND, BEYOND)
+    assert (led["apart"], alone["apart"]) == (0.5, BEYOND)
     calibration = shipped()
     assert calibration.confidence(sure) > calibration.confidence(less)
     assert calibration.confidence(alone) > calibration.confidence(led)
-    assert calibration.confidence(sure) > calibration.confidence(against)
+    # Where people speak, the second listener judges no better: it marks, and weighs nothing.
+    assert calibration.confidence(sure) >= calibration.confidence(against)
 
 
 def test_the_fit_finds_the_odds_that_made_the_data() -> None:

@@ -20,6 +20,14 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
+from listener.confidence.judging_two_ears import (
+    ONE_EAR,
+    TWO_WAYS,
+    Judgement,
+    QuickReading,
+    Verdict,
+    rescued,
+)
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
@@ -107,6 +115,41 @@ def test_what_was_not_understood_is_rescued(live: bool) -> None:
     (found,) = stored
     assert isinstance(found, SecondHearing)
     assert (found.verdict, found.target, found.text) == ("rescues", 7, " ".join(SENTENCE))
+
+
+def test_a_guess_of_the_quick_ear_that_the_sure_ear_heard_too_becomes_a_call() -> None:
+    stored: list[Heard | SecondHearing | Warned] = []
+    second = second_hearings(stored, live=False)
+    guess = tuple(Word(word, 1.0, 3.0, 0.9) for word in SENTENCE)
+    heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.3),), confidence=0.3)
+    second.ended(stretch(Told(7, heard, guess)))
+    found = stored[-1]
+    assert isinstance(found, SecondHearing)
+    assert (found.verdict, found.target, found.text) == ("rescues", 7, " ".join(SENTENCE))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "confidence", "words", "doubts"),
+    [
+        ("confirms", 0.97, SENTENCE, ()),
+        ("confirms", 0.6, SENTENCE, (ONE_EAR,)),
+        ("puts-right", 0.97, SENTENCE, ()),
+        ("doubts", 0.6, ("drugs", "in"), (TWO_WAYS,)),
+        ("confirms", 0.3, None, ()),
+        ("rejects", 0.97, None, ()),
+    ],
+)
+def test_what_becomes_of_a_guess(
+    verdict: Verdict, confidence: float, words: tuple[str, ...] | None, doubts: tuple[str, ...]
+) -> None:
+    doubted = (TWO_WAYS,) if verdict == "doubts" else ()
+    found = rescued(
+        Judgement(verdict, SENTENCE, confidence, doubted), QuickReading(("drugs", "in"), 0.3)
+    )
+    if words is None:
+        assert found is None
+    else:
+        assert found and (found.verdict, found.words, found.doubts) == ("rescues", words, doubts)
 
 
 class TwoCalls:

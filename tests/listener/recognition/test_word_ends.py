@@ -65,7 +65,9 @@ def engine() -> Recogniser:
     return choose("vosk", network(protocol), protocol.pronunciations)
 
 
-@pytest.mark.parametrize("said", ["give ketamine fifteen one five", "ketamine seventy", "plan b"])
+@pytest.mark.parametrize(
+    "said", ["give ketamine fifteen one five", "ketamine seventy", "plan bravo"]
+)
 @pytest.mark.parametrize("pause", [0.2, 0.35, 0.5])
 def test_a_pause_is_as_long_as_it_was_made(engine: Recogniser, said: str, pause: float) -> None:
     sound = in_a_room(voice(said), quiet(pause), voice("copy"))
