@@ -70,7 +70,7 @@ class _Said:
     stored: int | None = None
     """The number of its fact, once it has one."""
     told: Heard | None = None
-    """What that fact holds."""
+    """The fact itself, as it was stored."""
 
     def overlaps(self, other: _Said) -> bool:
         ends, begins = min(self.cut[-1].end, other.cut[-1].end), self.cut[0].start

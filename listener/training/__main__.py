@@ -338,21 +338,10 @@ def step_two_ears(options: argparse.Namespace) -> None:
     from listener.training import two_ears  # noqa: PLC0415
     from listener.training.calibrate import write_calibration  # noqa: PLC0415
 
-    options.work.mkdir(parents=True, exist_ok=True)
-    for folder in options.folders or [options.work / "calibrating"]:
-        named = "-".join((folder.name, str(options.every), str(options.first), *options.condition))
-        known = options.work / f"two-ears-{named}.pickle"
-        if not known.exists():
-            found = two_ears.gather(
-                folder,
-                options.every,
-                partial(print, file=sys.stderr),
-                first=options.first - 1,
-                conditions=options.condition,
-            )
-            two_ears.keep(known, list(found))
-    kept = sorted(options.work.glob("two-ears-*.pickle"))
-    heard = [one for each in kept for one in two_ears.kept(each)]
+    folders = options.folders or [options.work / "calibrating"]
+    told = partial(print, file=sys.stderr)
+    two_ears.hear(options.work, folders, options.every, options.first - 1, options.condition, told)
+    heard = two_ears.all_kept(options.work)
     print(two_ears.cross_validated(heard))
     rows = [row for one in heard for row in one.rows]
     path, made_from = options.work / "confidence-two-ears.toml", two_ears.made_from(heard)

@@ -141,6 +141,29 @@ def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHeari
     return Ear(protocol, quick, cases, sure, lambda *both: noted.append(both))
 
 
+def hear(
+    work: Path,
+    folders: Sequence[Path],
+    every: int,
+    first: int,
+    conditions: Sequence[str],
+    progress: Callable[[str], None],
+) -> None:
+    """Hear folders as `gather` does, and keep in `work` what was heard; none is heard a second time."""
+    work.mkdir(parents=True, exist_ok=True)
+    for folder in folders:
+        named = "-".join((folder.name, str(every), str(first), *conditions))
+        known = work / f"two-ears-{named}.pickle"
+        if not known.exists():
+            found = gather(folder, every, progress, first=first, conditions=conditions)
+            keep(known, list(found))
+
+
+def all_kept(work: Path) -> list[Heard]:
+    """Return all that `hear` kept in `work`."""
+    return [one for each in sorted(work.glob("two-ears-*.pickle")) for one in kept(each)]
+
+
 def keep(path: Path, heard: Sequence[Heard]) -> None:
     """Store what was heard, to fit again without hearing again."""
     path.write_bytes(pickle.dumps(list(heard)))
