@@ -28,7 +28,7 @@ SENTENCES: Final[dict[str, Answer]] = {
     "no": "no",
 }
 """In English only: for other languages an answer is typed."""
-SURE: Final = 0.9
+SURE: Final = 0.99
 """A word of a yes that the quick ear is less sure of makes it none."""
 UNCLEAR: Final = 3
 """After so many stretches of speech that were neither yes nor no the answer is no."""

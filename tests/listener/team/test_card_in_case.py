@@ -71,7 +71,8 @@ def heard_in(case: Case) -> list[Heard]:
 
 def test_a_card_is_read_while_the_case_goes_on(tmp_path: Path) -> None:
     ear = choose("auto", network(PROTOCOL), PROTOCOL.pronunciations)
-    read = card_sounds("drugs-nurse")
+    # A voice of which the quick ear understands each sentence at the first time: the room says none again.
+    read = card_sounds("anteroom")
     order = espeak("drugs nurse give fifty milligrams of ketamine")
     said = [order, *read[:4], order, *read[4:], order, read[-1]]
     done: list[tuple[Voiceprint, ...]] = []
