@@ -66,11 +66,11 @@ def fit(
     """Fit the network that ships to cards, one of each member.
 
     `words` is what the ear may hear; `same` says whether heard words are a sentence of a card; `told` is
-    given the share that is done, 0 to 1. The fitted network is used where it understands more of the
-    sentences kept aside, or as many and finds them likelier. Raises UserError for a word without a
-    pronunciation, ValueError where another's network ships.
+    given the share that is done, 0 to 1. Whether the fitted network is used, `is_better` says. Raises
+    UserError for a word without a pronunciation, ValueError where another's network ships.
     """
-    aside = [one for card in cards for one in card[::ASIDE]]
+    kept = [card[::ASIDE] for card in cards]
+    aside = [one for each in kept for one in each]
     rest = [one for card in cards for at, one in enumerate(card) if at % ASIDE]
     if len(rest) < FEWEST or not aside:
         return Fitting(None, 0, 0, 0)
@@ -84,13 +84,24 @@ def fit(
     made = network.bytes()
     better = _cost(network, judged) < cost
 
-    def understood(fitted: bytes | None) -> int:
+    def understood(fitted: bytes | None) -> list[int]:
         ear = VoskRecogniser.ours(words, pronunciations, fitted=fitted)
-        return sum(same(heard_words(ear, sound), text) for text, sound in aside)
+        return [sum(same(heard_words(ear, sound), text) for text, sound in each) for each in kept]
 
     before, after = understood(None), understood(made)
-    used = after > before or (after == before and better)
-    return Fitting(made if used else None, before, after, len(aside))
+    used = is_better(before, after, likelier=better)
+    return Fitting(made if used else None, sum(before), sum(after), len(aside))
+
+
+def is_better(before: Sequence[int], after: Sequence[int], *, likelier: bool) -> bool:
+    """Return whether a fitted network is to be used.
+
+    `before` and `after` count by member the sentences kept aside that were understood: it understands more
+    of all, or as many and finds the words `likelier`, and fewer of nobody.
+    """
+    if any(now < once for once, now in zip(before, after, strict=True)):
+        return False
+    return sum(after) > sum(before) or likelier
 
 
 def _said(spoken: Spoken, lexicon: Lexicon) -> Said:

@@ -17,7 +17,7 @@ from listener.recognition.network_file import affines_of, with_affines
 from listener.recognition.recogniser import heard_words
 from listener.recognition.vosk_recogniser import VoskRecogniser
 from listener.team.log_mel import log_mel
-from listener.team.network_fitting import fit, shipped_network
+from listener.team.network_fitting import fit, is_better, shipped_network
 from listener.team.network_steps import Said, Steps, TeamNetwork, paths
 from tests.support.places import SAMPLES
 
@@ -135,3 +135,19 @@ def test_one_short_card_is_not_tried(sound: Samples) -> None:
 def test_another_s_network_is_refused() -> None:
     with pytest.raises(ValueError, match="no network of ours"):
         TeamNetwork(b"\0B<TransitionModel> ")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "likelier", "used"),
+    [
+        ([2, 2], [3, 2], False, True),
+        ([2, 2], [2, 2], True, True),
+        ([2, 2], [2, 2], False, False),
+        ([2, 2], [4, 1], True, False),
+    ],
+    ids=["more", "as many and likelier", "as many", "somebody loses"],
+)
+def test_a_network_that_understands_less_of_anybody_is_not_used(
+    before: list[int], after: list[int], likelier: bool, used: bool
+) -> None:
+    assert is_better(before, after, likelier=likelier) == used
