@@ -134,7 +134,8 @@ class ActionBase(App[None]):
         if sentence is None:
             return
         back, until = self._way_back
-        if back and back not in sentence and time.monotonic() < until:
+        told = sentence.endswith(f"({self.keymap.shown('undo')} takes it back)")
+        if back and not told and time.monotonic() < until:
             sentence = f"{sentence}   {back}"
         self._notice = sentence
         if self._notice_ends is not None:
