@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from grammar.case.facts import SpeakerSet, Withdrawn
 from tests.support.screens import ShownCase, case, desk, heard
-from tui.dashboard.typing_guard import NOT_TAKEN, TYPING_S
+from tui.dashboard.typing_guard import BURST, NOT_TAKEN, TYPING_S
+from tui.dashboard.widgets.log import STANDS_S
 
 SATURATION = heard(10, "saturation ninety four percent")
 
@@ -46,3 +49,48 @@ async def test_digits_and_enter_are_commands_at_once() -> None:
         await seen.read_and_enter()
         await seen.pilot.press("m")
         assert kinds(seen)[-1] == "noted"
+
+
+async def test_a_word_typed_where_nothing_is_open_opens_nothing() -> None:
+    async with desk(case(SATURATION), 20) as seen:
+        await seen.text()
+        await seen.pilot.press(*"patient", "space", *"bp", "space", *"100", "enter")
+        assert seen.app.box.dialog is None
+        assert kinds(seen) == []
+        await seen.pilot.press("m", "a")
+        assert seen.app.box.dialog is None
+        assert f"a {BURST}" in " ".join((await seen.text()).split())
+
+
+async def test_a_letter_after_a_rest_and_a_dialog_typed_quickly_are_taken() -> None:
+    async with desk(case(SATURATION), 20) as seen:
+        await seen.text()
+        await seen.pilot.press("m")
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("v", "s", "9", "1", "enter", "m")
+        assert kinds(seen) == ["noted", "entered", "noted"]
+
+
+async def test_what_was_just_stored_is_taken_back_however_quickly() -> None:
+    async with desk(case(SATURATION), 20) as seen:
+        await seen.text()
+        await seen.pilot.press("m", "u")
+        assert kinds(seen) == ["noted", "withdrawn"]
+
+
+@pytest.mark.parametrize("keys", [["s", "d"], ["="]])
+async def test_a_line_that_has_just_come_gets_no_speaker_meant_for_the_one_before(
+    keys: list[str],
+) -> None:
+    first = heard(5, "heart rate one hundred", "drugs-nurse")
+    async with desk(case(first, SATURATION), 20) as seen:
+        await seen.text()
+        newer = heard(15, "pressure one thirty over eighty")
+        seen.case.add(replace(newer, seq=len(seen.case.facts) + 1))
+        seen.app.look()
+        await seen.pilot.press(*keys)
+        assert "speaker-set" not in kinds(seen)
+        assert "a new line has just come, nothing is stored" in await seen.text()
+        await seen.pilot.pause(STANDS_S)
+        await seen.pilot.press(*keys)
+        assert kinds(seen)[-1] == "speaker-set"
