@@ -16,7 +16,7 @@ TYPING_S: Final = 0.25
 """Letters that follow each other sooner are typed text: at sixty words a minute one takes 0.2 s."""
 
 REFUSED_S: Final = 1.0
-"""A digit that follows a key that was refused sooner was meant for what that key would have opened."""
+"""A digit or letter that follows a key that was refused sooner was meant for what that one opens."""
 
 HELD: Final = "did nothing: it followed other keys at once, and opens what is unsure"
 
@@ -37,7 +37,8 @@ class TypingGuard:
         self._held_until: float | None = None
         """Until when digits are the rest of what was typed; seconds."""
         self._ran: tuple[str, float] = ("", 0.0)
-        """The letter that was struck last where no dialog was open, and when; seconds."""
+        """The letter that was struck last where no dialog was open, and until when others are the rest of
+        what was typed; seconds."""
 
     def ran(self, event: events.Key, *, refused: bool, asks: bool) -> None:
         """A key was taken where no dialog was open; `asks` says whether one is now."""
@@ -46,18 +47,17 @@ class TypingGuard:
         follows = REFUSED_S if refused else TYPING_S
         typed = _is_text(event) and not asks
         self._held_until = event.time + follows if typed or refused else None
-        self._ran = (event.character or "", event.time) if typed else ("", 0.0)
+        self._ran = (event.character or "", event.time + follows) if typed else ("", 0.0)
 
     def bursts(self, event: events.Key) -> bool:
         """Whether a letter, struck where no dialog is open, follows another one as quickly as in typed
-        text. A key that is held down, or struck twice, is none."""
-        before, at = self._ran
+        text, or one that was refused and would have opened something. A key that is held down, or struck
+        twice, is none."""
+        before, until = self._ran
         character = event.character or ""
-        bursts = (
-            character.isalpha() and before not in ("", character) and event.time - at < TYPING_S
-        )
+        bursts = character.isalpha() and before not in ("", character) and event.time < until
         if bursts:
-            self._ran = character, event.time
+            self._ran = character, event.time + TYPING_S
             self._held_until = event.time + REFUSED_S
         return bursts
 

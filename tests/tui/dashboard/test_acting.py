@@ -171,8 +171,10 @@ EVERY: dict[str, Pressed] = {
     ),
     "card": Pressed(("j", "o"), dialog_open("Outside says yes now")),
     "card-yes": Pressed(("j", "o", "y"), lambda seen: reads(seen).station == "outside"),
-    "card-skip": Pressed(("j", "o", "y", "j", "s"), lambda seen: reads(seen).number == 2),
-    "card-end": Pressed(("j", "o", "y", "j", "e"), lambda seen: not reads(seen).phrase),
+    "card-skip": Pressed(
+        ("j", "o", "y", "wait:300", "j", "s"), lambda seen: reads(seen).number == 2
+    ),
+    "card-end": Pressed(("j", "o", "y", "wait:300", "j", "e"), lambda seen: not reads(seen).phrase),
     "enter-back": Pressed(("c", "s", "backspace"), dialog_open("Heart rate")),
 }
 

