@@ -13,13 +13,14 @@ from importlib.resources import files
 
 import pytest
 
-from grammar.case.facts import CaseStarted, Heard
+from grammar.case.facts import CaseStarted, Confirmed, Heard
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.words import Word
 from listener.storage.case_reader import open_case
 from tests.support.drills import HeardDrills
 from tests.support.screens import ShownCase, protocol
+from tests.whole.test_end_to_end import marked_and_right
 
 SAMPLES = files("sample_audio_synthetic")
 DRILL = tomllib.loads((SAMPLES / "faulty-drill.toml").read_text(encoding="utf-8"))
@@ -38,10 +39,17 @@ def spoken() -> Case:
 
 @pytest.fixture(scope="module", params=["spoken", pytest.param("heard", marks=pytest.mark.slow)])
 def drill(request: pytest.FixtureRequest, heard_drill: HeardDrills) -> Case:
-    """As its script says, or as the quick ear hears its sound, read back from the journal."""
+    """As its script says, or as the quick ear hears its sound, read back from the journal, with what it marks
+    and is right accepted a second later, as the recorder would."""
     if request.param == "spoken":
         return spoken()
-    return open_case(heard_drill("faulty-drill").folder).case()
+    case = open_case(heard_drill("faulty-drill").folder).case()
+    seq = case.facts[-1].seq
+    for number, line in enumerate(marked_and_right("faulty-drill", final(case)), start=1):
+        assert line.utterance
+        at = line.utterance.until + 1.0
+        case.add(Confirmed(seq=seq + number, t=at, target=line.fact))
+    return case
 
 
 def fault(case: Case, name: str) -> int:
@@ -81,7 +89,7 @@ FAULTS: dict[str, tuple[Due, tuple[str, ...]]] = {
     "unanswered": (window_end, ("!! 1 UNANSWERED", "Tube size 8 mm")),
     "late-answer": (window_end, ("!! 2 UNANSWERED", "Send in bougie")),
     "wrong-read-back": (read_back, ("≠ DIFFERS", "called 70 mg  ≠  read back 17 mg")),
-    "never-done": (limit, ("!! Give fentanyl 100", "not reported done")),
+    "never-done": (limit, ("!! OVERDUE 00:01 Give", "fentanyl 100")),
 }
 
 

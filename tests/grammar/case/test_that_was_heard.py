@@ -52,7 +52,7 @@ async def test_another_key_in_between_takes_the_first_press_back() -> None:
     [
         (OTHERWISE, "70 mg was read back"),
         (heard(16, "seventeen milligrams of ketamine", "drugs-nurse"), "closed already"),
-        (heard_out(heard(10, "disregard", "team-leader"), 2), "withdrawn already"),
+        (heard_out(heard(10, "disregard", "team-leader"), 2), "taken back already"),
     ],
     ids=["it comes to differ", "it was answered", "its speaker made another of it"],
 )

@@ -277,7 +277,7 @@ def test_a_cycle_is_heard_and_judged_from_sound_to_summary(tmp_path: Path) -> No
         ("start compressions", flite),
         ("copy", espeak),
         ("charge to two hundred joules", flite),
-        ("two hundred joules", espeak),
+        ("charging to two hundred joules", espeak),
         ("stand clear", espeak),
         ("copy", flite),
         ("shock delivered at two hundred joules", espeak),

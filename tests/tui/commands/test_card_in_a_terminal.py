@@ -106,7 +106,7 @@ def test_somebody_joins_in_the_middle_of_a_case(card: Card, tmp_path: Path) -> N
         wait_for(screen, "or Drugs nurse says aloud: “yes, for this case only”")
         soundfile.write(tmp_path / "yes.wav", espeak("yes, for this case only"), 16_000)
         said_until(screen, card, tmp_path / "yes.wav", "CARD 1/13")
-        for number, sound in enumerate(stretches(SAMPLES / "card-drugs-nurse.flac")[:6], start=1):
+        for number, sound in enumerate(stretches(SAMPLES / "card-anteroom.flac")[:6], start=1):
             wait_for(screen, f"CARD {number}/13 Drugs nurse, say:")
             soundfile.write(tmp_path / "one.wav", sound, 16_000)
             said_until(screen, card, tmp_path / "one.wav", f"CARD {number + 1}/13")
