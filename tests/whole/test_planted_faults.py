@@ -39,8 +39,8 @@ def spoken() -> Case:
 
 @pytest.fixture(scope="module", params=["spoken", pytest.param("heard", marks=pytest.mark.slow)])
 def drill(request: pytest.FixtureRequest, heard_drill: HeardDrills) -> Case:
-    """As its script says, or as the quick ear hears its sound, read back from the journal, with what it marks
-    and is right accepted a second later, as the recorder would."""
+    """As its script says, or as the quick ear hears its sound, read back from the journal: there the
+    recorder accepts a second later what is marked and right."""
     if request.param == "spoken":
         return spoken()
     case = open_case(heard_drill("faulty-drill").folder).case()
