@@ -15,14 +15,14 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from rapidfuzz import fuzz
 
 from grammar.advice.reading_card import reading_card
 from grammar.case.facts import Fact, Heard, HeardOut
-from grammar.language.parse import understanding_of
+from grammar.language.parse import Understanding, understanding_of
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
@@ -47,6 +47,8 @@ AFTER_S: Final = 15.0
 _ALIKE: Final = 80.0
 """Letters alike (rapidfuzz, 0 to 100) from which a call of its kind is likely the sentence, misheard."""
 _NOTHING: Final = "nobody read it yet"
+
+Told = TypeVar("Told", bound=Heard | HeardOut)
 
 Done = Callable[[tuple[Voiceprint, ...]], None]
 """Told, from a thread of the case, the prints of the card once it is over; empty where they are too few."""
@@ -175,7 +177,7 @@ class CardInCase:
     def of_case(self, fact: Fact) -> Fact | None:
         """Return a fact of what was heard as the case is to have it: a sentence of the card as speech (see
         `is_of_card`). None where no ear understood it."""
-        if not isinstance(fact, Heard | HeardOut) or self._may_be_help(fact):
+        if not isinstance(fact, Heard | HeardOut) or may_be_help(self._understanding, fact):
             return fact
         words = [word.text for word in fact.words]
         if self.takes(words):
@@ -183,21 +185,8 @@ class CardInCase:
             if isinstance(fact, Heard) and not understood:
                 return None
             # Of a HeardOut the beginning was told as another call by then: that was none.
-            unknown = Word(UNKNOWN, fact.t, fact.until, 0.0)
-            return replace(
-                fact,
-                words=(unknown,),
-                confidence=0.0,
-                likely=fact.text if understood else "",
-                doubts=(*fact.doubts, CARD),
-            )
+            return as_speech(fact, fact.text if understood else "")
         return fact if self.over else replace(fact, doubts=(*fact.doubts, CARD))
-
-    def _may_be_help(self, fact: Heard | HeardOut) -> bool:
-        """Whether what was heard, or was most likely heard, asks for help: never the card's, nor in doubt
-        for its sake."""
-        texts = (" ".join(word.text for word in fact.words), fact.likely)
-        return any(self._understanding.for_help(self._read(text.split())) for text in texts if text)
 
     def follow(
         self, channel: int, events: Sequence[SpeechBegan | SpeechWent | SpeechEnded]
@@ -275,6 +264,20 @@ class CardInCase:
         prints = tuple(self._prints)
         self._news = f"{len(prints)} sentences read"
         self._done(prints if len(prints) >= ENOUGH else ())
+
+
+def may_be_help(understanding: Understanding, fact: Heard | HeardOut) -> bool:
+    """Return whether what was heard, or was most likely heard, asks for help: that is the case's own, and
+    not in doubt for the sake of anything else."""
+    texts = (fact.text, fact.likely)
+    return any(understanding.for_help(understanding.read(each.split())) for each in texts if each)
+
+
+def as_speech(fact: Told, likely: str) -> Told:
+    """Return a fact of what was heard as speech that is no call; `likely` are its words, "" for none."""
+    unknown = Word(UNKNOWN, fact.t, fact.until, 0.0)
+    doubts = (*fact.doubts, CARD)
+    return replace(fact, words=(unknown,), confidence=0.0, likely=likely, doubts=doubts)
 
 
 def is_of_card(fact: Fact) -> bool:

@@ -11,24 +11,20 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import TypeVar
+from dataclasses import dataclass
 
 import numpy as np
 
 from grammar.case.facts import Fact, Heard, HeardOut, heard_out
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
-from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.background import Background
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.recognition.sure_ear import SureHearing
-from listener.team.card_in_case import CARD
+from listener.team.card_in_case import as_speech, may_be_help
 from listener.team.spoken_consent import SENTENCES, Answer, ConsentEar
-
-Told = TypeVar("Told", Heard, HeardOut)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +52,8 @@ class ConsentInCase:
         self._ear: ConsentEar | None = None
         self._lock = threading.Lock()
         self._part: dict[int, tuple[float, list[Samples]]] = {}
-        self._heard: list[Heard] = []
+        self._heard: dict[int, Heard] = {}
+        """By their numbers the facts of what was heard up to the end of the yes, if there was one."""
         self._answer: Answer | None = None
         self._yes: _Stretch | None = None
         self._closed = False
@@ -74,6 +71,8 @@ class ConsentInCase:
         """The question is gone: nothing is an answer to it any more."""
         with self._lock:
             self._closed = True
+            if self._yes is None:
+                self._heard.clear()
 
     def follow(
         self,
@@ -105,20 +104,23 @@ class ConsentInCase:
 
     def of_case(self, fact: Fact) -> Fact:
         """Return a fact of what was heard as the case is to have it: the yes is no call."""
-        with self._lock:
-            yes, known = self._yes, {one.seq: one for one in self._heard}
-        if yes is None or not isinstance(fact, Heard | HeardOut) or self._may_be_help(fact):
+        if not isinstance(fact, Heard | HeardOut):
             return fact
-        if isinstance(fact, Heard):
-            return _as_speech(fact) if yes.holds(fact, fact.channel) else fact
-        target = known.get(fact.target)
-        return _as_speech(fact) if target and yes.holds(fact, target.channel) else fact
+        with self._lock:
+            yes = self._yes
+            first = fact if isinstance(fact, Heard) else self._heard.get(fact.target)
+        if yes is None or first is None or not yes.holds(fact, first.channel):
+            return fact
+        if may_be_help(self._understanding, fact):
+            return fact
+        return as_speech(fact, "" if fact.text == UNKNOWN else fact.text)
 
     def heard(self, fact: Fact, seq: int) -> None:
         """Take note of a fact of what was heard that is stored as number `seq`."""
         if isinstance(fact, Heard):
             with self._lock:
-                self._heard.append(replace(fact, seq=seq))
+                if fact.t < self._yes.ended if self._yes else not self._over:
+                    self._heard[seq] = fact
 
     def is_yes(self, written: str) -> bool:
         """Whether a text that the sure ear wrote freely may be the yes, and so is no call."""
@@ -140,24 +142,16 @@ class ConsentInCase:
                 return
             self._yes = stretch if found == "case" else None
             self._answer = found
-            said = [one for one in self._heard if self._yes and self._yes.holds(one, one.channel)]
-        for one in said:
-            if one.text != UNKNOWN and not self._may_be_help(one):
-                self._tell(_as_speech(heard_out(one, one.seq)))
-
-    def _may_be_help(self, fact: Heard | HeardOut) -> bool:
-        texts = (" ".join(word.text for word in fact.words), fact.likely)
-        read, for_help = self._understanding.read, self._understanding.for_help
-        return any(for_help(read(text.split())) for text in texts if text)
-
-
-def _as_speech(fact: Told) -> Told:
-    """Return a fact of what was heard as speech that is no call."""
-    unknown = Word(UNKNOWN, fact.t, fact.until, 0.0)
-    likely = "" if fact.text == UNKNOWN else fact.text
-    return replace(
-        fact, words=(unknown,), confidence=0.0, likely=likely, doubts=(*fact.doubts, CARD)
-    )
+            if found == "no":
+                self._heard.clear()
+            said = [
+                (seq, one)
+                for seq, one in self._heard.items()
+                if stretch.holds(one, one.channel) and one.text != UNKNOWN
+            ]
+        for seq, one in said:
+            if not may_be_help(self._understanding, one):
+                self._tell(as_speech(heard_out(one, seq), one.text))
 
 
 class OneAtATime:
