@@ -15,7 +15,7 @@ from grammar.language.meaning import Meaning, Reading, bound_of_doubt
 from grammar.language.phrases import UNKNOWN
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE
-from listener.confidence.evidence import evidence
+from listener.confidence.evidence import told_confidence
 from listener.recognition.calibration import less_sure
 from listener.recognition.vosk_recogniser import OUR_MODEL, VoskRecogniser
 from listener.team.doubt_fitting import Weighed, fit_bound
@@ -68,8 +68,8 @@ def _told(ear: VoskRecogniser, spoken: Spoken) -> Told:
     if ear.calibration is None or not any(word.text != UNKNOWN for word in words):
         return Told(right, None)
     seconds = len(sound) / SAMPLE_RATE
-    sure = ear.calibration.confidence(evidence(words, hearing.alternatives, seconds, None, _read))
-    return Told(right, round(sure, 4) if sure >= ear.calibration.least else None)
+    sure = told_confidence(ear.calibration, words, hearing.alternatives, seconds, _read)
+    return Told(right, sure)
 
 
 def team_doubt(

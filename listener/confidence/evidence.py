@@ -13,7 +13,7 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from listener.confidence.competing_sentences import Read, leads
 from listener.confidence.verifier import Opinion
-from listener.recognition.calibration import Evidence
+from listener.recognition.calibration import Calibration, Evidence
 from listener.recognition.n_best import Alternative
 
 _SUREST = 0.995
@@ -54,6 +54,19 @@ def evidence(
         "against": float(opinion is not None and not opinion.agrees),
     }
     return {name: round(value, 4) for name, value in found.items()}
+
+
+def told_confidence(
+    calibration: Calibration,
+    words: Sequence[Word],
+    alternatives: Sequence[Alternative],
+    segment_s: float,
+    read: Read,
+) -> float | None:
+    """Return how sure the quick ear is, by itself, of what it heard, 0 to 1; None where that is too little
+    to tell it as more than speech."""
+    sure = calibration.confidence(evidence(words, alternatives, segment_s, None, read))
+    return round(sure, 4) if sure >= calibration.least else None
 
 
 def _log_odds(share: float) -> float:

@@ -19,7 +19,7 @@ from listener.audio.blocks import Source
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
-from listener.confidence.evidence import evidence
+from listener.confidence.evidence import told_confidence
 from listener.confidence.judging_two_ears import QuickReading, judged, said, same_meaning
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.recognition.calibration import two_ears
@@ -138,12 +138,8 @@ class CardReading:
             return QuickReading(texts, mean)
         if not texts or self._read(texts).kind == "unrecognised":
             return QuickReading((), 0.0)
-        sure = calibration.confidence(evidence(words, found, seconds, None, self._read))
-        return (
-            QuickReading(texts, round(sure, 4))
-            if sure >= calibration.least
-            else QuickReading((), 0.0)
-        )
+        sure = told_confidence(calibration, words, found, seconds, self._read)
+        return QuickReading((), 0.0) if sure is None else QuickReading(texts, sure)
 
     def _told(self, phrase: str, quick: QuickReading) -> Iterator[tuple[str, float, bool, float]]:
         """Yield how sure the quick ear was, where it told a call and its sureness means anything."""
