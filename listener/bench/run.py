@@ -26,7 +26,7 @@ from grammar.protocol.model import Protocol
 from grammar.protocol.templates import Choice, parse_template
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.bench.clips import NOISE, Clip, read_mono
-from listener.bench.conditions import KITCHEN_DB, applied, in_kitchen
+from listener.bench.conditions import CONDITIONS, KITCHEN_DB, applied, in_kitchen
 from listener.bench.figures import Bench, Tally, delays, figures, reliability
 from listener.bench.hearing import BOTH, QUICK, SURE, Ear, LoneWords
 from listener.bench.judging import Answer, Verdict, judge_clip, judge_words
@@ -189,6 +189,14 @@ def _hear(
         took = time.process_time() - began
         found = {name: judge_clip(clip.truth, understanding, one) for name, one in caught.items()}
     return len(samples) / SAMPLE_RATE, took, found
+
+
+def usual_conditions(clips: Sequence[Clip]) -> tuple[str, ...]:
+    """Return the conditions in which a folder's clips are heard where none is named: in the noise recorded
+    beside them, where they have some, instead of the fan."""
+    if all(clip.noise for clip in clips):
+        return "clean", "mask", "radio", *KITCHEN_DB
+    return tuple(CONDITIONS)
 
 
 def under(condition: str, clip: Clip) -> Samples:

@@ -19,10 +19,9 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from listener.bench.clips import read_folder
-from listener.bench.conditions import CONDITIONS, KITCHEN_DB
 from listener.bench.figures import Tally
 from listener.bench.judging import Claim
-from listener.bench.run import Progress, Wanted, bench
+from listener.bench.run import Progress, Wanted, bench, usual_conditions
 from listener.recognition.calibration import Calibration
 
 AGAINST = ("words", "noise", "against")
@@ -45,9 +44,7 @@ def gather(folder: Path, every: int, progress: Progress, first: int = 0) -> list
     """
     tallies: dict[str, Tally] = {}
     clips = read_folder(folder)[first::every]
-    noisy = all(clip.noise for clip in clips)
-    conditions = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
-    wanted = Wanted(conditions=conditions, real_pace=0, ears="quick", every_guess=True)
+    wanted = Wanted(conditions=usual_conditions(clips), real_pace=0, ears="quick", every_guess=True)
     bench(clips, wanted, progress, tallies)
     return [claim for tally in tallies.values() for claim in tally.claims if claim.evidence]
 

@@ -26,11 +26,10 @@ from grammar.language.phrases import network
 from grammar.protocol.loading import load_protocol
 from grammar.reports.summary import slots_json
 from listener.bench.clips import Spoken, read_folder
-from listener.bench.conditions import CONDITIONS, KITCHEN_DB
 from listener.bench.figures import reliability
 from listener.bench.hearing import Ear
 from listener.bench.judging import Claim
-from listener.bench.run import under
+from listener.bench.run import under, usual_conditions
 from listener.confidence.judging_two_ears import (
     QuickReading,
     Read,
@@ -113,8 +112,7 @@ def gather(
     `first` is the number of the first clip that is heard, of `every` one.
     """
     clips = read_folder(folder)[first::every]
-    noisy = all(clip.noise for clip in clips)
-    in_turn = ("clean", "mask", "radio", *KITCHEN_DB) if noisy else tuple(CONDITIONS)
+    in_turn = usual_conditions(clips)
     ears: dict[str, Ear] = {}
     noted: list[tuple[QuickReading, SureHearing]] = []
     with TemporaryDirectory(prefix="answerback-fit-") as cases:

@@ -80,7 +80,7 @@ def bench(wanted: argparse.Namespace) -> None:
     """Hear the clips and print the figures."""
     from listener.bench.clips import read_folder  # noqa: PLC0415
     from listener.bench.page import page, side_by_side  # noqa: PLC0415
-    from listener.bench.run import Wanted, bench_by_ear  # noqa: PLC0415
+    from listener.bench.run import Wanted, bench_by_ear, usual_conditions  # noqa: PLC0415
 
     if wanted.team:
         _bench_team(wanted)
@@ -92,9 +92,7 @@ def bench(wanted: argparse.Namespace) -> None:
         from listener.bench.plot import check  # noqa: PLC0415
 
         check(wanted.plot, replace=wanted.replace)
-    noisy = all(clip.noise for clip in clips)
-    usual = (*CONDITIONS[:3], *IN_KITCHEN) if noisy else CONDITIONS
-    conditions = tuple(wanted.condition or usual)
+    conditions = tuple(wanted.condition or usual_conditions(clips))
     engines = [(wanted.recogniser, wanted.model), *map(_engine, wanted.beside)]
     benches = [
         one
