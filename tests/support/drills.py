@@ -11,9 +11,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from grammar.case.facts import CaseEnded, CaseStarted, Fact, Heard
+from grammar.case.facts import CaseEnded, CaseStarted, Confirmed, Fact, Heard
+from grammar.case.view import View
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
+from grammar.reports.summary import utterance_json
 from listener.storage.case_reader import StoredCase
 from tests.support.places import SAMPLES
 
@@ -41,6 +43,30 @@ def spoken(name: str) -> tuple[Fact, ...]:
 def spoken_case(name: str, folder: Path) -> StoredCase:
     """The same as a stored case of no sound; nothing is written into `folder`."""
     return StoredCase(folder, load_protocol(truth(name)["protocol"]), spoken(name), ())
+
+
+def is_right(line: Mapping[str, Any], spoken: Mapping[str, Any]) -> bool:
+    """Whether an utterance, as a line of JSON, is what was spoken then."""
+    overlaps = line["t"] < spoken["until"] and line["until"] > spoken["t"]
+    same = line["role"] == spoken["role"] and line["call"] == spoken.get("call")
+    return overlaps and same and line["slots"] == spoken.get("slots", {})
+
+
+def accepted(name: str, view: View, last: int) -> list[Confirmed]:
+    """The recorder's hand, a second after each utterance that is marked and is what was said, but for those
+    that are spoken to be unclear. Facts are numbered after `last`."""
+    spoken = [each for each in truth(name)["utterance"] if each.get("fault") != "unclear-number"]
+    right = [
+        said
+        for line in view.log
+        if (said := line.utterance) is not None
+        and said.unsure
+        and any(is_right(utterance_json(said), each) for each in spoken)
+    ]
+    return [
+        Confirmed(seq=seq, t=said.until + 1.0, target=said.fact)
+        for seq, said in enumerate(right, start=last + 1)
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
@@ -17,24 +16,18 @@ from typing import Any
 
 import pytest
 
-from grammar.case.facts import Confirmed
 from grammar.case.fold import fold
-from grammar.case.view import LogLine, View
 from grammar.protocol.loading import load_protocol
-from grammar.reports.summary import summary_json, utterance_json
+from grammar.reports.summary import summary_json
 from listener.audio.sources import AudioFile
 from listener.storage.journal import Journal
-from tests.support.drills import HeardDrills
+from tests.support.drills import HeardDrills, accepted, is_right, truth
 
 SAMPLES = files("sample_audio_synthetic")
 NAMES = ("quick-clip", "well-run-drill", "faulty-drill", "doubtful-clip")
 
 
 HearingOf = Callable[[str], tuple[Sequence[Mapping[str, Any]], Mapping[str, Any]]]
-
-
-def truth(name: str) -> dict[str, Any]:
-    return tomllib.loads((SAMPLES / f"{name}.toml").read_text(encoding="utf-8"))
 
 
 @pytest.fixture
@@ -48,28 +41,10 @@ def hearing_of(heard_drill: HeardDrills, tmp_path: Path) -> HearingOf:
         facts = list(journal.facts())
         journal.close()
         protocol = load_protocol("isolation-airway")
-        by_hand = [
-            Confirmed(seq=facts[-1].seq + number, t=heard.now, target=line.fact)
-            for number, line in enumerate(
-                marked_and_right(name, fold(protocol, facts, heard.now)), start=1
-            )
-        ]
+        by_hand = accepted(name, fold(protocol, facts, heard.now), facts[-1].seq)
         return heard.told[:-1], summary_json(fold(protocol, [*facts, *by_hand], heard.now))
 
     return told
-
-
-def marked_and_right(name: str, view: View) -> list[LogLine]:
-    """The utterances that are marked as unsure and are what was said, but for those that are spoken to be
-    unclear."""
-    spoken = [each for each in truth(name)["utterance"] if each.get("fault") != "unclear-number"]
-    return [
-        line
-        for line in view.log
-        if (said := line.utterance) is not None
-        and said.unsure
-        and any(is_right(utterance_json(said), each) for each in spoken)
-    ]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -83,12 +58,6 @@ def test_the_journal_alone_gives_the_same_case(
     journal.close()
     assert summary_json(again) == heard.told[-1]
     assert AudioFile(folder / "audio.flac").channels == 1
-
-
-def is_right(line: Mapping[str, Any], spoken: Mapping[str, Any]) -> bool:
-    overlaps = line["t"] < spoken["until"] and line["until"] > spoken["t"]
-    same = line["role"] == spoken["role"] and line["call"] == spoken.get("call")
-    return overlaps and same and line["slots"] == spoken.get("slots", {})
 
 
 def test_at_least_97_in_100_scripted_utterances_are_heard_with_call_and_slots_right(

@@ -7,23 +7,19 @@ recogniser really heard. `python -m tests.tools.drill_in_a_terminal` looks at a 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
-from importlib.resources import files
 
 import pytest
 
-from grammar.case.facts import CaseStarted, Confirmed, Heard
+from grammar.case.facts import CaseStarted, Heard
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.words import Word
 from listener.storage.case_reader import open_case
-from tests.support.drills import HeardDrills
+from tests.support.drills import HeardDrills, accepted, truth
 from tests.support.screens import ShownCase, protocol
-from tests.whole.test_end_to_end import marked_and_right
 
-SAMPLES = files("sample_audio_synthetic")
-DRILL = tomllib.loads((SAMPLES / "faulty-drill.toml").read_text(encoding="utf-8"))
+DRILL = truth("faulty-drill")
 SIZES = [(80, 24), (100, 30)]
 
 
@@ -44,11 +40,8 @@ def drill(request: pytest.FixtureRequest, heard_drill: HeardDrills) -> Case:
     if request.param == "spoken":
         return spoken()
     case = open_case(heard_drill("faulty-drill").folder).case()
-    seq = case.facts[-1].seq
-    for number, line in enumerate(marked_and_right("faulty-drill", final(case)), start=1):
-        assert line.utterance
-        at = line.utterance.until + 1.0
-        case.add(Confirmed(seq=seq + number, t=at, target=line.fact))
+    for fact in accepted("faulty-drill", final(case), case.facts[-1].seq):
+        case.add(fact)
     return case
 
 
