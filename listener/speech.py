@@ -20,7 +20,7 @@ from grammar.case.facts import Heard
 from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.confidence.confidence_scoring import ConfidenceScoring, Kept
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.recognition.n_best import Alternative
@@ -67,10 +67,8 @@ class _Said:
     cut: Sequence[Word]
     alternatives: Sequence[Alternative]
     sound: Samples
-    stored: int | None = None
-    """The number of its fact, once it has one."""
-    told: Heard | None = None
-    """The fact itself, as it was stored."""
+    kept: Kept | None = None
+    """The fact that was stored of it, once there is one."""
 
     def overlaps(self, other: _Said) -> bool:
         ends, begins = min(self.cut[-1].end, other.cut[-1].end), self.cut[0].start
@@ -167,9 +165,7 @@ class Speech:
         if self.second_hearings and self._pieces:
             sound = np.concatenate(self._pieces)
             told = [
-                Told(said.stored, said.told, said.cut)
-                for said in self._told
-                if said.stored is not None and said.told is not None
+                Told(said.kept.seq, said.kept.heard, said.cut) for said in self._told if said.kept
             ]
             stretch = Stretch(
                 began=self.began,
@@ -235,7 +231,7 @@ class Speech:
                 waits = waits or sure >= 0  # calls are told in their order
                 continue
             if before:
-                said.stored = self._told.pop().stored
+                said.kept = self._told.pop().kept
             self._told.append(said)
             if self.at_once:
                 self._store(said)
@@ -252,5 +248,5 @@ class Speech:
     def _store(self, said: _Said) -> None:
         """Store a new fact, or one that takes the place of the utterance told before."""
         told = (said.heard, said.cut, said.alternatives, said.sound)
-        if kept := self.scoring.tell(*told, instead_of=said.stored):
-            said.stored, said.told = kept.seq, kept.heard
+        begun = said.kept.seq if said.kept else None
+        said.kept = self.scoring.tell(*told, instead_of=begun) or said.kept

@@ -157,16 +157,12 @@ class ConfidenceScoring:
         segment_s = len(sound) / SAMPLE_RATE
         found: Evidence = evidence(cut, alternatives, segment_s, opinion, self._read)
         confidence = round(self._calibration.confidence(found), 4)
-        close = self._calibration.knows("apart") and found["apart"] < CLOSE
-        assessed = replace(
-            heard,
-            confidence=confidence,
-            evidence=tuple(found.items()),
-            doubts=(*heard.doubts, ONE_EAR) if close else heard.doubts,
-        )
+        assessed = replace(heard, confidence=confidence, evidence=tuple(found.items()))
         if heard.text == UNKNOWN:
-            return replace(assessed, likely=_likeliest(cut, alternatives), doubts=heard.doubts)
+            return replace(assessed, likely=_likeliest(cut, alternatives))
         if confidence >= self._calibration.least:
+            if self._calibration.knows("apart") and found["apart"] < CLOSE:
+                assessed = replace(assessed, doubts=(*heard.doubts, ONE_EAR))
             if not self._stricter:
                 return assessed
             told = less_sure(confidence, self._stricter)
@@ -174,8 +170,7 @@ class ConfidenceScoring:
             return replace(assessed, confidence=told, evidence=reasons)
         # Speech it was; which words would be a guess.
         unknown = Word(UNKNOWN, heard.words[0].start, heard.words[-1].end, confidence)
-        guessed = _likeliest(cut, alternatives)
-        return replace(assessed, words=(unknown,), likely=guessed, doubts=heard.doubts)
+        return replace(assessed, words=(unknown,), likely=_likeliest(cut, alternatives))
 
 
 def _likeliest(cut: Sequence[Word], alternatives: Sequence[Alternative]) -> str:

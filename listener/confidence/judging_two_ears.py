@@ -171,7 +171,7 @@ def as_one(
     return [replace(whole, verdict=verdict), *(rest for _ in pieces[1:])]
 
 
-def rescued(judgement: Judgement, guess: QuickReading) -> Judgement | None:
+def call_of_guess(judgement: Judgement, guess: QuickReading) -> Judgement | None:
     """Return the call that a judgement of the quick ear's guess makes, where that ear told none. None where
     it is not sure enough."""
     if judgement.verdict == "rescues":

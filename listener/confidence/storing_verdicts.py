@@ -24,10 +24,10 @@ from listener.confidence.judging_two_ears import (
     Judgement,
     QuickReading,
     as_one,
+    call_of_guess,
     judged,
     marked,
     possible_readings,
-    rescued,
 )
 from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
 from listener.confidence.supervised_sure_ear import SureListener
@@ -294,7 +294,7 @@ class SecondHearings:
 
     def _tell(self, one: Told, found: Judgement | None) -> None:
         if one.is_guess and found:
-            found = rescued(found, one.reading)
+            found = call_of_guess(found, one.reading)
         if not found:
             return
         heard = one.heard

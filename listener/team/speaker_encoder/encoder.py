@@ -109,12 +109,11 @@ class _Network:
             .transpose(0, 3, 2, 1)
             .reshape(groups, bands, frames * beside)
         )
-        hidden = np.zeros((groups, SIZE, beside), np.float32)
         for into, back, bias in zip(self._input, self._recurrent, self._bias, strict=True):
             # All frames' share of the input at once: only what comes back has to wait its turn.
             given = into @ values + bias
             values = np.empty((groups, SIZE, frames * beside), np.float32)
-            hidden, cell = np.zeros_like(hidden), np.zeros_like(hidden)
+            hidden = cell = np.zeros((groups, SIZE, beside), np.float32)
             for at in range(0, frames * beside, beside):
                 # The order of gates is torch's: input, forget, cell, output (torch.nn.LSTM). Their weights
                 # are halved but for the cell's, since a sigmoid is half a tanh of half the value.
@@ -126,7 +125,7 @@ class _Network:
                 )
                 hidden = opened[:, 3 * SIZE :] * np.tanh(cell)
                 values[:, :, at : at + beside] = hidden
-        last = hidden.transpose(0, 2, 1).reshape(groups * beside, SIZE)[:rows]
+        last = values[:, :, -beside:].transpose(0, 2, 1).reshape(groups * beside, SIZE)[:rows]
         return unit(np.maximum(last @ self._linear + self._offset, 0.0))
 
 

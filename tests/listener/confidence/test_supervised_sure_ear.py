@@ -26,7 +26,7 @@ from listener.confidence.judging_two_ears import (
     Judgement,
     QuickReading,
     Verdict,
-    rescued,
+    call_of_guess,
 )
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
@@ -143,7 +143,7 @@ def test_what_becomes_of_a_guess(
     verdict: Verdict, confidence: float, words: tuple[str, ...] | None, doubts: tuple[str, ...]
 ) -> None:
     doubted = (TWO_WAYS,) if verdict == "doubts" else ()
-    found = rescued(
+    found = call_of_guess(
         Judgement(verdict, SENTENCE, confidence, doubted), QuickReading(("drugs", "in"), 0.3)
     )
     if words is None:
