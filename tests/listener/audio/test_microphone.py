@@ -20,7 +20,7 @@ import soundfile
 
 from grammar.case.facts import Gap
 from listener.storage.journal import Journal
-from tests.support.sound_card import Card, sound_card
+from tests.support.sound_card import Card, heard_whole, sound_card
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 
@@ -80,40 +80,54 @@ def test_a_microphone_hears_the_same_calls_as_the_file(
     card: Card, wav: Path, tmp_path: Path
 ) -> None:
     from_file = card.run(*COMMAND, "listen", str(wav), "--json", "--cases", str(tmp_path / "cases"))
-    with listening(card, tmp_path / "cases") as heard:
-        card.play(wav)
-    out, error = heard.communicate(timeout=30)
-    assert heard.returncode == 0, error
-    assert calls(out) == calls(from_file.stdout)
-    assert len(calls(out)) == 4
+    expected = calls(from_file.stdout)
+    assert len(expected) == 4
+
+    def hear(cases: Path) -> list[tuple[str, object]]:
+        with listening(card, cases) as heard:
+            card.play(wav)
+        return calls(ended(heard)[0])
+
+    assert heard_whole(hear, lambda found: found == expected, tmp_path) == expected
 
 
 def test_a_microphone_that_goes_away_leaves_a_gap_and_is_heard_again_when_it_is_back(
     card: Card, loop: Path, tmp_path: Path
 ) -> None:
-    with listening(card, tmp_path / "cases") as heard:
-        card.play(loop)
-        card.unplug()
-        time.sleep(6)
-        card.plug_in()
-        for _ in range(300):
-            if listeners(card):
-                break
-            time.sleep(0.1)
-        time.sleep(3)
-        card.play(loop)
-    out, error = heard.communicate(timeout=30)
-    assert heard.returncode == 0, error
+    def hear(cases: Path) -> tuple[list[tuple[str, object]], bytes, Path]:
+        with listening(card, cases) as heard:
+            card.play(loop)
+            card.unplug()
+            time.sleep(6)
+            card.plug_in()
+            for _ in range(300):
+                if listeners(card):
+                    break
+                time.sleep(0.1)
+            time.sleep(3)
+            card.play(loop)
+        out, error = ended(heard)
+        (case,) = cases.iterdir()
+        return calls(out), error, case
+
+    def whole(heard: tuple[list[tuple[str, object]], bytes, Path]) -> bool:
+        return len(heard[0]) == 4 and heard[0][:2] == heard[0][2:]
+
+    found, error, case = heard_whole(hear, whole, tmp_path)
     assert b"microphone is gone" in error
-    found = calls(out)
-    half = len(found) // 2
-    assert half == 2
-    assert found[:half] == found[half:]
-    (case,) = (tmp_path / "cases").iterdir()
+    assert len(found) == 4
+    assert found[:2] == found[2:]
     journal = Journal.open(case)
     (gap,) = (fact for fact in journal.facts() if isinstance(fact, Gap))
     journal.close()
     assert 5 <= gap.until - gap.t <= 20
+
+
+def ended(heard: subprocess.Popen[bytes]) -> tuple[bytes, bytes]:
+    """What it wrote to its two outputs, once it has ended well."""
+    out, error = heard.communicate(timeout=30)
+    assert heard.returncode == 0, error
+    return out, error
 
 
 def calls(out: bytes) -> list[tuple[str, object]]:
@@ -130,14 +144,17 @@ def test_a_microphone_is_chosen_by_name_or_number_and_those_there_are_are_listed
     assert told.returncode == 0
     assert any("pulse" in name for name in names), names
     number = next(name for name in names if "pulse" in name).partition(":")[0]
-    with (
-        listening(card, tmp_path / "by-name", "--device", "pulse") as by_name,
-        listening(card, tmp_path / "by-number", "--device", number) as by_number,
-    ):
-        card.play(loop)
-    for heard in (by_name, by_number):
-        out, error = heard.communicate(timeout=30)
-        assert len(calls(out)) == 2, error
+
+    def hear(cases: Path) -> list[bytes]:
+        with (
+            listening(card, cases / "by-name", "--device", "pulse") as by_name,
+            listening(card, cases / "by-number", "--device", number) as by_number,
+        ):
+            card.play(loop)
+        return [ended(heard)[0] for heard in (by_name, by_number)]
+
+    heard = heard_whole(hear, lambda found: all(len(calls(out)) == 2 for out in found), tmp_path)
+    assert [len(calls(out)) for out in heard] == [2, 2]
     refused = card.run(*COMMAND, "listen", "--json", "--device", "no such thing")
     assert refused.returncode == 2
     assert refused.stderr.startswith(b"The microphone cannot be used"), refused.stderr

@@ -20,7 +20,7 @@ import pytest
 from playwright.sync_api import sync_playwright
 
 from grammar.case.facts import CaseEnded, CaseStarted, Noted
-from listener.storage.case_follower import CaseFollower
+from listener.storage.case_follower import PERIOD_S, CaseFollower
 from listener.storage.case_lock import CaseLock
 from listener.storage.journal import Journal
 from tests.support.needs import program
@@ -67,7 +67,8 @@ def test_a_new_fact_is_seen_within_a_second_and_nothing_is_written(running: Jour
     time.sleep(1)
     assert contents(running.folder) == before
     running.append_next(Noted(t=1.5, text="the second note"))
-    until = time.monotonic() + 1
+    assert PERIOD_S < 0.5  # it looks so often; a busy machine may take longer to look
+    until = time.monotonic() + 20
     while len(following.case.facts) < 3 and time.monotonic() < until:
         time.sleep(0.02)
     following.stop()

@@ -26,7 +26,7 @@ from listener.live import Live
 from listener.storage.case_reader import open_case
 from tests.grammar.case.test_record import case_of
 from tests.support.needs import program
-from tests.support.sound_card import Card, sound_card
+from tests.support.sound_card import Card, heard_whole, sound_card
 from tui.listening.prompts import Prompter, due
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
@@ -233,30 +233,33 @@ def test_a_prompt_played_into_the_microphone_is_logged_as_a_gap_and_never_as_a_c
     soundfile.write(tmp_path / "first.wav", speech[: 4 * rate], rate)
     assert card.run("pactl", "set-default-sink", "room").returncode == 0
     command = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
-    cases = tmp_path / "cases"
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
     hasty = tmp_path / "hasty.toml"
     hasty.write_text(text.replace("window_s = 12", "window_s = 3"))
-    wanted = ["--json", "--sounds", "--speak", "--protocol", str(hasty), "--cases", str(cases)]
-    listening = subprocess.Popen(
-        [*command, "listen", *wanted],
-        env=card.environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    )
-    try:
-        until_it_listens(cases)
-        card.play(tmp_path / "first.wav")
-        time.sleep(11)  # its window passes, and the prompt is played
-    finally:
-        listening.send_signal(signal.SIGINT)
-    out, error = listening.communicate(timeout=30)
-    assert listening.returncode == 0, error
-    lines = [json.loads(line) for line in out.splitlines()][:-1]
-    assert [line["call"] for line in lines] == ["radio-check"], lines
-    (folder,) = cases.iterdir()
+    wanted = ["listen", "--json", "--sounds", "--speak", "--protocol", str(hasty), "--cases"]
+
+    def hear(cases: Path) -> tuple[list[str], Path]:
+        listening = subprocess.Popen(
+            [*command, *wanted, str(cases)],
+            env=card.environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        try:
+            until_it_listens(cases)
+            card.play(tmp_path / "first.wav")
+            time.sleep(11)  # its window passes, and the prompt is played
+        finally:
+            listening.send_signal(signal.SIGINT)
+        out, error = listening.communicate(timeout=30)
+        assert listening.returncode == 0, error
+        (folder,) = cases.iterdir()
+        return [json.loads(line)["call"] for line in out.splitlines()[:-1]], folder
+
+    told, folder = heard_whole(hear, lambda heard: "radio-check" in heard[0], tmp_path)
+    assert told == ["radio-check"]
     stored = open_case(folder)
     gaps = [f for f in stored.facts if isinstance(f, Gap) and "told aloud" in f.reason]
     assert len(gaps) == 1  # the sound and the words
