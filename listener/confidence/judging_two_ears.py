@@ -46,6 +46,10 @@ CLEARLY: Final = 8.0
 one is: on people it is surer than it should be."""
 
 _SUREST: Final = 0.995
+_NOBODY: Final = 0.9999
+"""Beyond `_SUREST` the quick ear is no surer, and beyond `_NOBODY` it is no surer that nobody speaks."""
+_SOUNDS: Final = ("(", "[", "♪")
+"""A free text that begins so names sounds."""
 _FARTHEST: Final = 12.0
 """A lead in nats beyond which nothing is surer."""
 _UNLIKELY: Final = 40.0
@@ -245,7 +249,9 @@ class _Ranked:
         would write freely is likelier; `near`: how alike its
         letters are to that, 0 to 1; `nearer`: by how many letters it is nearer to that than the best other
         reading; `lead`: of this reading over the best other one, nats;
-        `words`: logarithm of their count; `pace`: logarithm of letters a second, no more than is usual.
+        `words`: logarithm of their count; `pace`: logarithm of letters a second, no more than is usual;
+        `nobody`: log-odds that nobody speaks, as Whisper has it; `sounds`: 1 where it writes freely what
+        sounds are there ("(bell rings)", "♪") instead of words.
         """
         hearing = self._hearing
         rival = next((each for each in self._readings if each.key != reading.key), None)
@@ -270,6 +276,8 @@ class _Ranked:
             "lead": min(max(lead, -_FARTHEST), _FARTHEST),
             "words": math.log(max(len(reading.words), 1)),
             "pace": min(math.log(max(pace, 0.5)), _SLOWEST),
+            "nobody": _log_odds(math.exp(hearing.no_speech), _NOBODY),
+            "sounds": float(hearing.free.lstrip().startswith(_SOUNDS)),
         }
         return {name: round(value, 4) for name, value in found.items()}
 
@@ -302,8 +310,8 @@ def _sum(scores: Iterable[float]) -> float:
     return most + math.log(sum(math.exp(each - most) for each in many))
 
 
-def _log_odds(share: float) -> float:
-    bounded = min(max(share, 1 - _SUREST), _SUREST)
+def _log_odds(share: float, surest: float = _SUREST) -> float:
+    bounded = min(max(share, 1 - surest), surest)
     return math.log(bounded / (1 - bounded))
 
 

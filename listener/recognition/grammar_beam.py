@@ -52,6 +52,8 @@ class FreeText:
 
     tokens: tuple[int, ...]
     nats: float
+    no_speech: float
+    """The logarithm of the probability that nobody speaks, as Whisper has it before its first token."""
 
     @property
     def score(self) -> float:
@@ -65,6 +67,7 @@ class Marks:
     comma: int
     stop: int
     end: int
+    no_speech: int
 
 
 @dataclass(slots=True)
@@ -110,6 +113,7 @@ class GrammarBeam:
     def hear(self, sound: Sound, begins: Sequence[int]) -> tuple[list[Sentence], FreeText]:
         """The likeliest sentences, best first, and the free text. `begins` are the tokens before them."""
         begun = self._decoder.begin(begins, sound)
+        no_speech = float(self._decoder.likely(begun.first, None)[0, self._marks.no_speech])
         branches = Branches(len(begun.layers))
         likely = self._likely(begun.last)
         growing, free = [_Growing(self._paths.start, (), 0.0, 0, 0)], _Free()
@@ -133,7 +137,7 @@ class GrammarBeam:
                 one.row = row
             free.row = len(growing)
         found = sorted(complete.values(), key=lambda each: -each.score)
-        return found, FreeText(tuple(free.tokens), free.nats)
+        return found, FreeText(tuple(free.tokens), free.nats, no_speech)
 
     def _likely(self, states: Array) -> Array:
         return self._decoder.likely(states, self._marks.end + 1)

@@ -44,6 +44,8 @@ class SureHearing:
     free_nats: float
     free_tokens: int
     length_s: float
+    no_speech: float
+    """The logarithm of the probability that nobody speaks in it."""
 
 
 class SureEar:
@@ -75,7 +77,7 @@ class SureEar:
         self._tokens = Tokenizer(spelled, True, task="transcribe", language=language)
         width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
         decoder = WhisperDecoder(folder / "model.bin", heads=(width or 512) // _HEAD_SIZE)
-        marks = Marks(self._token(","), self._token("."), self._tokens.eot)
+        marks = Marks(self._token(","), self._token("."), self._tokens.eot, self._tokens.no_speech)
         self._decoder = decoder
         self._beam = GrammarBeam(decoder, TokenPaths(network, self._tokens.encode), marks)
         self._begins = (*self._tokens.sot_sequence, self._tokens.no_timestamps)
@@ -93,6 +95,7 @@ class SureEar:
             free.nats,
             len(free.tokens),
             length_s,
+            free.no_speech,
         )
 
     def _encoded(self, samples: Samples) -> Array:

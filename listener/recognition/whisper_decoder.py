@@ -73,8 +73,9 @@ class Begun:
 
     layers: tuple[KeysAndValues, ...]
     length: int
+    first: Array
     last: Array
-    """The state after its last token, shape (1, width)."""
+    """The states after the first and the last of them, shape (1, width)."""
 
 
 class Branches:
@@ -153,7 +154,7 @@ class WhisperDecoder:
             weights = _softmax(self._by_head(query) * self._scale @ keys + later)
             x = x + layer.self_out(self._joined(weights @ values))
             x = self._beyond_self(x, layer, heard)
-        return Begun(tuple(kept), len(tokens), x[-1:])
+        return Begun(tuple(kept), len(tokens), x[:1], x[-1:])
 
     def step(self, tokens: Sequence[int], branches: Branches, begun: Begun, sound: Sound) -> Array:
         """Add one token to each branch; the states after it, shape (rows, width)."""
@@ -176,10 +177,10 @@ class WhisperDecoder:
         branches.length += 1
         return np.asarray(x)
 
-    def likely(self, x: Array, count: int) -> Array:
+    def likely(self, x: Array, count: int | None) -> Array:
         """Return the logarithm of each token's probability after each state `x`, shape (rows, count).
 
-        Only the first `count` tokens may come.
+        Only the first `count` tokens may come, all where it is None.
         """
         scores = self._last_norm(x) @ self._embeddings[:, :count]
         most = scores.max(-1, keepdims=True)

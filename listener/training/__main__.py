@@ -339,8 +339,9 @@ def step_two_ears(options: argparse.Namespace) -> None:
     from listener.training.calibrate import write_calibration  # noqa: PLC0415
 
     folders = options.folders or [options.work / "calibrating"]
-    told = partial(print, file=sys.stderr)
-    two_ears.hear(options.work, folders, options.every, options.first - 1, options.condition, told)
+    every, first, conditions = options.every, options.first - 1, options.condition
+    wanted = two_ears.Wanted(every, first, conditions, options.protocol)
+    two_ears.hear(options.work, folders, wanted, partial(print, file=sys.stderr))
     heard = two_ears.all_kept(options.work)
     print(two_ears.cross_validated(heard))
     rows = [row for one in heard for row in one.rows]
@@ -397,6 +398,7 @@ def parser() -> argparse.ArgumentParser:
         "--condition", action="append", default=[], metavar="NAME",
         help="under which `two-ears` hears each clip; may be repeated [one of all in turn]",
     )  # fmt: skip
+    option("--protocol", "", "that `two-ears` holds clips to instead of their own", str)
     made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
     option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
     option("--batch", 448, "clips in a training step")

@@ -1,10 +1,12 @@
 """Fits `listener/recognition/confidence-two-ears.toml`: how sure both ears together are.
 
     python -m listener.training two-ears --work WORK --folders FOLDER ... [--every N --condition NAME ...]
+        [--protocol NAME]
 
 hears folders of clips as a case is heard, notes for each utterance the quick ear's reading and the sure
 ear's sentences, and fits a logistic model to the readings: orders by people in all conditions, people who
-say what is no call, call-outs of our protocols in the calibrating voices. All that was heard so is kept in
+say what is no call (words that wake a machine, and sentences, which are held to NAME; those of people set
+apart are left out), call-outs of our protocols in the calibrating voices. All that was heard so is kept in
 WORK and fitted together. It prints what would come of the clips of each half, by the model that was fitted
 to the other half. Halves are parted by clip.
 """
@@ -25,10 +27,11 @@ from grammar.language.parse import Understanding
 from grammar.language.phrases import network
 from grammar.protocol.loading import load_protocol
 from grammar.reports.summary import slots_json
-from listener.bench.clips import Spoken, read_folder
+from listener.bench.clips import Clip, Spoken, read_folder
 from listener.bench.figures import reliability
 from listener.bench.hearing import Ear
 from listener.bench.judging import Claim
+from listener.bench.known_speakers import is_apart, known_speakers
 from listener.bench.run import under, usual_conditions
 from listener.confidence.judging_two_ears import (
     QuickReading,
@@ -43,9 +46,12 @@ from listener.recognition.engines import choose
 from listener.recognition.sure_ear import SureHearing
 from listener.training.calibrate import weigh
 
+SENTENCES = "sentences"
+"""The folder of known people who read sentences."""
+
 SIGNS = {
     **dict.fromkeys(("agrees", "quick", "fit", "near", "nearer", "lead", "words", "pace"), 1.0),
-    **dict.fromkeys(("other", "free"), -1.0),
+    **dict.fromkeys(("other", "free", "nobody", "sounds"), -1.0),
 }
 """Evidence that may speak only for an utterance, and evidence only against it."""
 
@@ -99,34 +105,53 @@ def _reading(protocol: str) -> Read:
     return cache(lambda words: read(list(words)))  # both ears give tuples
 
 
-def gather(
-    folder: Path,
-    every: int,
-    progress: Callable[[str], None],
-    *,
-    first: int = 0,
-    conditions: Sequence[str] = (),
-) -> Iterator[Heard]:
-    """Hear the clips of a folder, each under each of `conditions`, without them under one of all in turn.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Of each folder, the clips that are heard, and how."""
 
-    `first` is the number of the first clip that is heard, of `every` one.
-    """
-    clips = read_folder(folder)[first::every]
+    every: int = 1
+    first: int = 0
+    """The number of the first clip that is heard, of `every` one."""
+    conditions: Sequence[str] = ()
+    """Each clip is heard under each of them; without them under one of all in turn."""
+    protocol: str = ""
+    """Heard instead of each clip's own."""
+
+    def named(self, folder: Path) -> str:
+        """Return a name for what is heard so of a folder."""
+        own = [Path(self.protocol).stem] if self.protocol else []
+        return "-".join((folder.name, *own, str(self.every), str(self.first), *self.conditions))
+
+
+def gather(folder: Path, wanted: Wanted, progress: Callable[[str], None]) -> Iterator[Heard]:
+    """Hear the clips of a folder that are wanted."""
+    clips = _not_apart(folder, read_folder(folder))[wanted.first :: wanted.every]
     in_turn = usual_conditions(clips)
     ears: dict[str, Ear] = {}
     noted: list[tuple[QuickReading, SureHearing]] = []
     with TemporaryDirectory(prefix="answerback-fit-") as cases:
         for number, clip in enumerate(clips):
-            name = clip.truth.protocol
+            name = wanted.protocol or clip.truth.protocol
             if name not in ears:
                 ears[name] = _listening(name, Path(cases), noted)
-            for condition in conditions or (in_turn[number % len(in_turn)],):
+            for condition in wanted.conditions or (in_turn[number % len(in_turn)],):
                 noted.clear()
                 ears[name].hear(under(condition, clip))
                 for quick, hearing in noted:
                     said = clip.truth.utterance
                     yield Heard(folder.name, condition, clip.name, said, quick, hearing, name)
             progress(f"{folder.name}: {number + 1} of {len(clips)} clips")
+
+
+def _not_apart(folder: Path, clips: Sequence[Clip]) -> Sequence[Clip]:
+    """Return the clips but those by known speakers who only judge."""
+    if folder.name != SENTENCES:
+        return clips
+    speakers = known_speakers(folder)
+    apart = {
+        one.path for name, many in speakers.items() if is_apart(f"people/{name}") for one in many
+    }
+    return [clip for clip in clips if clip.path not in apart]
 
 
 def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHearing]]) -> Ear:
@@ -140,21 +165,14 @@ def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHeari
 
 
 def hear(
-    work: Path,
-    folders: Sequence[Path],
-    every: int,
-    first: int,
-    conditions: Sequence[str],
-    progress: Callable[[str], None],
+    work: Path, folders: Sequence[Path], wanted: Wanted, progress: Callable[[str], None]
 ) -> None:
     """Hear folders as `gather` does, and keep in `work` what was heard; none is heard a second time."""
     work.mkdir(parents=True, exist_ok=True)
     for folder in folders:
-        named = "-".join((folder.name, str(every), str(first), *conditions))
-        known = work / f"two-ears-{named}.pickle"
+        known = work / f"two-ears-{wanted.named(folder)}.pickle"
         if not known.exists():
-            found = gather(folder, every, progress, first=first, conditions=conditions)
-            keep(known, list(found))
+            keep(known, list(gather(folder, wanted, progress)))
 
 
 def all_kept(work: Path) -> list[Heard]:

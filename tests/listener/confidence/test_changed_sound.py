@@ -74,7 +74,7 @@ class Unsure:
         near = {-8.5: "saturation ninety per", -60.0: "(clanking)"}.get(nats, " ".join(SENTENCE))
         lead = 15.0 if nats == -2.0 else 2.0
         held = (Sentence(words, nats, 5), Sentence(RIVAL, nats - lead, 5))
-        return SureHearing(held, near, -1.5, 5, len(samples) / SAMPLE_RATE)
+        return SureHearing(held, near, -1.5, 5, len(samples) / SAMPLE_RATE, -9.0)
 
 
 RIVAL = ("room", "ready")

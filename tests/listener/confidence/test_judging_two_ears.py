@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -34,7 +35,7 @@ def protocol() -> Protocol:
 def heard_sure(*said: tuple[str, float]) -> SureHearing:
     """What a sure ear holds possible, with nats; its free text is the best of it."""
     sentences = tuple(Sentence(tuple(text.split()), nats, 8) for text, nats in said)
-    return SureHearing(sentences, said[0][0], said[0][1] + 1.0, 8, 3.0)
+    return SureHearing(sentences, said[0][0], said[0][1] + 1.0, 8, 3.0, -9.0)
 
 
 def quick(text: str, confidence: float = 0.9) -> QuickReading:
@@ -71,6 +72,7 @@ def test_a_sure_ear_that_understood_nothing_does_not_cast_doubt(protocol: Protoc
         -9.0,
         12,
         3.0,
+        -9.0,
     )
     assert judged(quick(own, 0.995), hearing, read, two_ears()) is None
     unsure = judged(quick(own, 0.5), hearing, read, two_ears())
@@ -89,6 +91,31 @@ def test_a_number_with_a_twin_that_only_the_sure_ear_heard_is_unsure(protocol: P
     hearing = heard_sure(("give seventeen milligrams of ketamine", -1.0), ("copy", -30.0))
     found = judged(QuickReading((), 0.0), hearing, read, two_ears())
     assert found is None or ONE_EAR in found.doubts
+
+
+@pytest.mark.parametrize(
+    ("sentence", "nats", "free", "free_nats"),
+    [
+        ("no no no", -3.5, "(doors closing)", -4.0),
+        ("please start the first attempt", -29.0, "please turn to the first page", -12.0),
+    ],
+)
+def test_a_sound_or_speech_that_is_much_likelier_something_else_becomes_no_call(
+    protocol: Protocol, sentence: str, nats: float, free: str, free_nats: float
+) -> None:
+    likely = Sentence(tuple(sentence.split()), nats, 4)
+    hearing = SureHearing((likely,), free, free_nats, 8, 3.0, -1.0)
+    found = judged(QuickReading((), 0.0), hearing, Understanding(protocol).read, two_ears())
+    assert found is None
+
+
+def test_a_call_is_less_sure_where_nobody_may_have_spoken(protocol: Protocol) -> None:
+    spoken = heard_sure(("no no no", -1.0), ("no", -9.0))
+    maybe_noise = replace(spoken, no_speech=math.log(0.9))
+    read = Understanding(protocol).read
+    sure = judged(quick("no no no", 0.6), spoken, read, two_ears())
+    less = judged(quick("no no no", 0.6), maybe_noise, read, two_ears())
+    assert sure and less and sure.confidence > less.confidence
 
 
 def words(text: str) -> tuple[Word, ...]:

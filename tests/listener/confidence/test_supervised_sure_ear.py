@@ -54,7 +54,7 @@ class Fake:
         if self.what == "hangs":
             time.sleep(60)
         sentence = Sentence(SENTENCE, -2.0, 5)
-        return SureHearing((sentence,), " ".join(SENTENCE), -1.5, 5, len(samples) / 16_000)
+        return SureHearing((sentence,), " ".join(SENTENCE), -1.5, 5, len(samples) / 16_000, -9.0)
 
 
 def test_one_that_listens_gives_what_it_hears() -> None:
@@ -165,8 +165,8 @@ class TwoCalls:
         best = self.FIRST if first else self.SECOND
         if first and second:
             both = " ".join((*self.FIRST, *self.SECOND))
-            return SureHearing((Sentence(best, -30.0, 5),), both, -2.0, 9, length_s)
-        return SureHearing((Sentence(best, -1.0, 5),), " ".join(best), -0.9, 5, length_s)
+            return SureHearing((Sentence(best, -30.0, 5),), both, -2.0, 9, length_s, -9.0)
+        return SureHearing((Sentence(best, -1.0, 5),), " ".join(best), -0.9, 5, length_s, -9.0)
 
 
 @pytest.mark.parametrize("quick", ["nothing", "no words", "the first"])

@@ -214,7 +214,7 @@ def test_what_the_sure_ear_hears_of_the_card_is_no_call_either() -> None:
 
         def hear(self, samples: Samples) -> SureHearing:
             one = Sentence(tuple(self._words.split()), -1.0, 4)
-            return SureHearing((one,), self._words, -1.0, 4, len(samples) / SAMPLE_RATE)
+            return SureHearing((one,), self._words, -1.0, 4, len(samples) / SAMPLE_RATE, -9.0)
 
     card: list[CardInCase] = []
     sound = np.zeros(SAMPLE_RATE, np.int16)

@@ -37,7 +37,7 @@ class Writes:
         self._free = free
 
     def hear(self, samples: Samples) -> SureHearing:
-        return SureHearing((), self._free, -1.0, 4, len(samples) / 16_000)
+        return SureHearing((), self._free, -1.0, 4, len(samples) / 16_000, -9.0)
 
 
 @pytest.mark.parametrize("voice", ["en-gb", "en-us"])
