@@ -51,6 +51,8 @@ class Capture:
         """Seconds on the case's clock up to which sound has come."""
         self.stalled = False
         """Whether a live source brings nothing at the moment."""
+        self.over = False
+        """Whether the source has ended: no more sound comes."""
         self._source = source
         self._recorder = recorder
         self._watching = watching
@@ -92,8 +94,10 @@ class Capture:
                         break
                     self._take(replace(block, t=self._begins_s + block.t))
         except Exception as error:
+            self.over = True
             self._waiting.put(error)
         else:
+            self.over = True
             self._waiting.put(None)
 
     def _take(self, block: Block) -> None:

@@ -27,9 +27,9 @@ from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
 
-from grammar.case.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
+from grammar.case.facts import BEHIND, CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
 from grammar.case.fold import Case
-from grammar.case.view import Utterance
+from grammar.case.view import HeardUpTo, Utterance
 from grammar.language.parse import understanding_of
 from listener.audio.blocks import Source
 from listener.audio.playback_suppression import PlaybackSuppression
@@ -63,6 +63,10 @@ from listener.team.spoken_consent import ConsentEar
 
 BEHIND_S: Final = 3.0
 """Hearing that is further behind the sound than this is said to be late."""
+
+HOLDS_S: Final = 5.0
+"""A stretch of speech that is not told yet keeps a call from being unanswered for so long at the most,
+seconds: a noise taken for speech may go on for minutes."""
 
 _JUMP_S: Final = 0.01
 """Sound follows on sound to the sample, but for the rounding of its times."""
@@ -172,6 +176,8 @@ class Live:
         self._voices = SpeakerAttribution(team, self.tell, source.channels, live=source.live)
         self._telling = threading.Lock()
         self._heard_s = begins_s
+        self._heard_up_to = HeardUpTo(begins_s, begins_s)
+        """Set anew once a block is heard and all that came of it is told."""
         self._spoken_s = begins_s
         """Up to here somebody spoke."""
         self.playback_suppression = PlaybackSuppression()
@@ -187,6 +193,16 @@ class Live:
     def behind_s(self) -> float:
         """How much of the sound that has come is still to be heard, seconds."""
         return max(self._capture.now - self._heard_s, 0.0)
+
+    @property
+    def heard(self) -> HeardUpTo:
+        """How far hearing has come. Ask before the case: what was told by then is in it."""
+        return self._heard_up_to
+
+    @property
+    def sound_over(self) -> bool:
+        """Whether no more sound comes, since its source has ended."""
+        return self._capture.over
 
     @property
     def quiet_s(self) -> float:
@@ -231,6 +247,7 @@ class Live:
             for captured in self._capture.blocks():
                 self._take(captured)
             self._end_speech()
+            self._heard_up_to = HeardUpTo(self._heard_s, self._heard_s)
             self._scoring.finish()
             if self._second_hearings:
                 self._second_hearings.finish()
@@ -341,6 +358,9 @@ class Live:
         self._heard_s = block.t + len(block.samples) / self._source.rate
         if any(self._speech):
             self._spoken_s = self._heard_s
+        untold = (here.untold_from for here in self._speech if here)
+        told = max(min(untold, default=self._heard_s), self._heard_s - HOLDS_S)
+        self._heard_up_to = HeardUpTo(self._heard_s, min(told, self._heard_s))
         self._observer.block(self._heard_s, levels)
 
     def _tell_of_disk_and_engine(self, t: float) -> None:
@@ -356,7 +376,7 @@ class Live:
         late = bool(self._late_s())
         if late and not self._told_late:
             text = "hearing is behind the sound: what was said is heard late"
-            self.tell(Warned(t=t, what="behind", text=text))
+            self.tell(Warned(t=t, what=BEHIND, text=text))
         self._told_late = late
 
     def _jump(self, t: float) -> None:

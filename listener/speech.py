@@ -111,6 +111,11 @@ class Speech:
     def __post_init__(self) -> None:
         self._hearing = self.recogniser.open()
 
+    @property
+    def untold_from(self) -> float:
+        """The moment from which what was said is not told yet, seconds on the case's clock."""
+        return self.began + (self._told[-1].cut[-1].end if self._told else 0.0)
+
     def accept(self, samples: Samples) -> None:
         """Take the next samples, shape (n,)."""
         self._pieces.append(samples)

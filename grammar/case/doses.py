@@ -63,6 +63,8 @@ class DoseGiven:
     """`unit` per kilogram of the entered weight."""
     ml: Decimal | None = None
     """Volume at the sheet's concentration."""
+    as_ordered: bool = False
+    """The report named no amount: it is that of the order."""
 
 
 def per_kg(amount: Decimal, weight_kg: float | None) -> Decimal | None:

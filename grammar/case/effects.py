@@ -158,7 +158,9 @@ def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
 def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Task | None) -> State:
     sheet = protocol.drugs[drug]
     amount, unit = said.slots.get("amount"), said.slots.get("unit")
+    as_ordered = False
     if not isinstance(amount, Decimal) and task:
+        as_ordered = isinstance(task.slots.get("amount"), Decimal)
         amount, unit = task.slots.get("amount"), task.slots.get("unit")
     findings = state.findings
     before = last_of(state.doses, drug)
@@ -183,6 +185,7 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
         task.fact if task else None,
         per_kg(known, state.weight_kg) if known is not None else None,
         in_ml(sheet, known, str(unit)) if known is not None else None,
+        as_ordered,
     )
     state = replaced(state, doses=state.doses.plus(dose), findings=findings)
     return _checked(protocol, state, drug, said) if "amount" in said.slots else state

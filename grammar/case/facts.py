@@ -17,6 +17,9 @@ from grammar.language.words import Word
 # Infinity and NaN have no JSON (RFC 8259): what is stored could not be read back.
 _FACT = ConfigDict(extra="forbid", allow_inf_nan=False)
 
+BEHIND = "behind"
+"""`Warned.what` of hearing that lags behind the sound."""
+
 NOT_RECORDED = "not-recorded"
 """`Warned.what` when the disk does not take the sound."""
 

@@ -59,8 +59,8 @@ from grammar.case.sequence_rules import Judged
 from grammar.case.speaker import who_spoke
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
-from grammar.case.view import OtherLine, Utterance, View
-from grammar.case.viewing import view_of
+from grammar.case.view import HeardUpTo, OtherLine, Utterance, View
+from grammar.case.viewing import known_at, view_of
 from grammar.case.withdrawal import last_call, with_slots, without
 from grammar.language.meaning import Meaning, bound_of_doubt
 from grammar.language.parse import Understanding, understanding_of
@@ -150,12 +150,13 @@ class Case:
             self._keep(count, state)
         self._state = state
 
-    def view(self, now: float) -> View:
-        """Return the case at `now`, with all facts so far."""
-        state, kept = self._state, self._judged
-        if kept is None or kept.events is not state.events or not kept.since <= now < kept.until:
-            kept = self._judged = Judged.at(self.protocol.rule, state.events, now)
-        return view_of(self.protocol, state, now, kept)
+    def view(self, now: float, heard: HeardUpTo | None = None) -> View:
+        """Return the case at `now`, with all facts so far; `heard` is how far hearing had come before they
+        were looked at, None where nothing is still to be heard."""
+        state, kept, known = self._state, self._judged, known_at(now, heard)
+        if kept is None or kept.events is not state.events or not kept.since <= known < kept.until:
+            kept = self._judged = Judged.at(self.protocol.rule, state.events, known)
+        return view_of(self.protocol, state, now, kept, heard)
 
     def at(self, now: float) -> View:
         """Return the case as it stood at `now`, from the facts that had ended by then: `fold`, but

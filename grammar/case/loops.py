@@ -15,7 +15,9 @@ from grammar.language.numbers.units import same_amount
 from grammar.protocol.model import Call
 from grammar.replacing import replaced
 
-LoopState = Literal["open", "answered", "closed", "differs", "unanswered", "withdrawn"]
+LoopState = Literal["open", "unheard", "answered", "closed", "differs", "unanswered", "withdrawn"]
+"""`unheard` is an open loop whose window has passed, while its sound is not all heard yet: it may have been
+answered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +65,12 @@ class Loop:
     def deadline(self) -> float:
         return self.asked + self.window_s
 
-    def state(self, now: float) -> LoopState:
-        """Return the state at `now`: an open loop whose window has passed is `unanswered`."""
-        if self.status == "open" and self.stand_by_since is None and now > self.deadline:
-            return "unanswered"
-        return self.status
+    def state(self, now: float, told: float | None = None) -> LoopState:
+        """Return the state at `now`: an open loop whose window has passed is `unanswered`, once all that
+        was said in it is told; that is so up to `told` seconds on the case's clock (None: up to now)."""
+        if self.status != "open" or self.stand_by_since is not None or now <= self.deadline:
+            return self.status
+        return "unheard" if told is not None and told <= self.deadline else "unanswered"
 
     def age(self, now: float) -> float:
         """Return seconds since the call ended, or since it was asked for again."""

@@ -75,6 +75,20 @@ class OtherLine:
         return
 
 
+USUAL_LAG_S = 1.5
+"""Hearing that is no further behind the case's clock than this is as usual, seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardUpTo:
+    """How far hearing has come, while it goes on. Both in seconds on the case's clock."""
+
+    sound: float
+    """Up to here all sound has been heard."""
+    told: float
+    """Up to here all that was said has been told; before `sound` while somebody speaks."""
+
+
 LogLine: TypeAlias = Utterance | OtherLine
 """One line of the running log."""
 
@@ -109,12 +123,22 @@ class View:
     """Calls of the record, for `record.record_of`."""
     events: Mapping[str, tuple[Event, ...]] = field(default_factory=dict)
     """When each event that the protocol's rules name happened, as in `sequence.Events`."""
+    heard: HeardUpTo | None = None
+    """How far hearing has come; None where all that was said is told."""
+
+    @property
+    def heard_up_to(self) -> float | None:
+        """The moment up to which sound has been heard, seconds, where that lags behind `now` more than is
+        usual: later calls and answers are not known. Else None."""
+        if self.heard is None or self.now - self.heard.sound <= USUAL_LAG_S:
+            return None
+        return self.heard.sound
 
     @property
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:
         """Loops that need someone: differing first, then unanswered, then open; of each the oldest,
         and those that were entered as calls of some time before after those that are called now."""
-        urgent = {"differs": 0, "unanswered": 1, "open": 2, "answered": 3}
+        urgent = {"differs": 0, "unanswered": 1, "unheard": 2, "open": 3, "answered": 4}
         live = [pair for pair in self.loops if pair[1] in urgent]
         return tuple(sorted(live, key=lambda pair: (urgent[pair[1]], pair[0].past, pair[0].asked)))
 

@@ -8,24 +8,35 @@ from grammar.case.loop_step import place_of
 from grammar.case.sequence_rules import Judged
 from grammar.case.stand_by import held_too_long
 from grammar.case.state import State
-from grammar.case.view import Utterance, View
+from grammar.case.view import HeardUpTo, Utterance, View
 from grammar.protocol.model import Protocol
 
 
-def view_of(protocol: Protocol, state: State, now: float, judged: Judged | None = None) -> View:
-    """Return the case at `now`, seconds on its clock. `judged` is the verdict of the rules, if known."""
-    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, now)).found
-    late = overdue(protocol, state.tasks, now)
-    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, now))
+def view_of(
+    protocol: Protocol,
+    state: State,
+    now: float,
+    judged: Judged | None = None,
+    heard: HeardUpTo | None = None,
+) -> View:
+    """Return the case at `now`, seconds on its clock. `judged` is the verdict of the rules, if known.
+
+    With `heard`, nobody is said to have left out what may have been said and is not told yet: that is
+    judged as of `known_at`, and only what is running (timers) as of `now`.
+    """
+    known = known_at(now, heard)
+    broken, countdowns = (judged or Judged.at(protocol.rule, state.events, known)).found
+    late = overdue(protocol, state.tasks, known)
+    held = tuple(found for loop in state.loops for found in held_too_long(protocol, loop, known))
     otherwise = not_as_ordered(state.tasks, state.doses)
     findings = sorted(
         (*state.findings, *broken, *late, *held, *otherwise), key=lambda found: found.t
     )
     return View(
         now=now,
-        loops=tuple((loop, loop.state(now)) for loop in state.loops),
+        loops=tuple((loop, loop.state(now, known)) for loop in state.loops),
         timers=tuple((timer, timer.state(now)) for timer in state.timers),
-        tasks=tuple((task, task.state(now)) for task in state.tasks),
+        tasks=tuple((task, task.state(known)) for task in state.tasks),
         doses=tuple(state.doses),
         vitals=tuple(state.vitals),
         checklists=state.checklists,
@@ -40,7 +51,14 @@ def view_of(protocol: Protocol, state: State, now: float, judged: Judged | None 
         possible_help=tuple(state.possible_help),
         drill=state.drill,
         events={name: tuple(events) for name, events in state.events.items()},
+        heard=heard,
     )
+
+
+def known_at(now: float, heard: HeardUpTo | None) -> float:
+    """Return the moment up to which all that was said is told, seconds: `now` where nothing is still to be
+    heard."""
+    return now if heard is None else min(now, heard.told)
 
 
 TO_NOTHING_S = 120.0

@@ -42,13 +42,16 @@ class Trend:
         return max(self.signs, key=lambda sign: sign.values[0])
 
 
-OpenKind = Literal["unanswered", "differs", "open", "answered", "overdue", "pending", "unsure"]
+OpenKind = Literal[
+    "unanswered", "differs", "open", "unheard", "answered", "overdue", "pending", "unsure"
+]
 
 URGENCY: tuple[OpenKind, ...] = (
     "differs",
     "unanswered",
     "overdue",
     "unsure",
+    "unheard",
     "open",
     "answered",
     "pending",
@@ -57,8 +60,8 @@ URGENCY: tuple[OpenKind, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class OpenPoint:
-    """Something nobody has closed: a call (`unanswered`, `differs`, `open`; `answered` waits for the
-    caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
+    """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`; `answered` waits for
+    the caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
 
     kind: OpenKind
     t: float
@@ -105,6 +108,8 @@ class Handover:
     """Calls that were read back otherwise first, and rightly later."""
     waiting: Mapping[int, OpenKind] = field(default_factory=dict)
     """By the fact of a call, how it still waits."""
+    heard_up_to: float | None = None
+    """Sound has been heard up to here, where that lags behind: all lists go no further. Seconds."""
 
 
 def handover(protocol: Protocol, view: View) -> Handover:
@@ -136,8 +141,9 @@ def handover(protocol: Protocol, view: View) -> Handover:
         waiting={
             loop.fact: state
             for loop, state in view.loops
-            if state in ("unanswered", "differs", "open", "answered")
+            if state in ("unanswered", "differs", "open", "unheard", "answered")
         },
+        heard_up_to=view.heard_up_to,
     )
 
 
@@ -163,7 +169,7 @@ def _open(view: View) -> tuple[OpenPoint, ...]:
             unsure=loop.unsure,
         )
         for loop, state in view.loops
-        if state in ("unanswered", "differs", "open", "answered")
+        if state in ("unanswered", "differs", "open", "unheard", "answered")
     ]
     found += [
         OpenPoint(state, task.ordered, task.call, task.slots, task.fact)

@@ -69,6 +69,7 @@ def summary_json(view: View) -> dict[str, Any]:
                 "t": round(dose.t, 2),
                 "per_kg": None if dose.per_kg is None else round(float(dose.per_kg), 3),
                 "mL": None if dose.ml is None else round(float(dose.ml), 3),
+                "as_ordered": dose.as_ordered,
             }
             for dose in view.doses
         ],

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from grammar.case.facts import CaseStarted, Resumed
+from grammar.case.facts import BEHIND, CaseStarted, Heard, Resumed, Warned
 from grammar.case.fold import Case
 from grammar.errors import UserError
 from listener.storage.case_lock import is_held
@@ -53,6 +53,17 @@ class CaseFollower:
         """The latest sitting's beginning, which names engine and source."""
         found = (f for f in reversed(self.case.facts) if isinstance(f, CaseStarted | Resumed))
         return next(found, None)
+
+    @property
+    def behind(self) -> bool:
+        """Whether hearing lagged behind when something was last told of it: later speech was not in time
+        since. Nothing is stored of its catching up before the next utterance."""
+        for fact in reversed(self.case.facts):
+            if isinstance(fact, Heard):
+                return fact.late_s > 0
+            if isinstance(fact, Warned) and fact.what == BEHIND:
+                return True
+        return False
 
     def now(self) -> float:
         """Return the case's clock in seconds: it follows the wall clock while the case is heard,

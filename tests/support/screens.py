@@ -17,7 +17,7 @@ from textual.widget import Widget
 
 from grammar.case.facts import CaseStarted, Fact, Heard, Noted
 from grammar.case.fold import Case
-from grammar.case.view import Utterance, View
+from grammar.case.view import HeardUpTo, Utterance, View
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
@@ -86,6 +86,8 @@ class ShownCase:
         """The sentences that were said aloud."""
         self._speaks = speaks
         self.case, self.now, self.status = shown, now, told or status()
+        self.heard: HeardUpTo | None = None
+        """How far hearing has come; None where all is heard."""
         self.calls: list[str] = []
         self.played: list[tuple[float, float]] = []
         self.app = Dashboard(
@@ -122,7 +124,7 @@ class ShownCase:
         return self.case.add(replace(fact, seq=len(self.case.facts) + 1))
 
     def _view(self, now: float) -> View:
-        return self.case.view(now)
+        return self.case.view(now, self.heard)
 
     def _told(self, what: str) -> Callable[[], None]:
         return lambda: self.calls.append(what)

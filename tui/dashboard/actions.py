@@ -28,7 +28,7 @@ from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import call_aloud, clean, heard, station
+from tui.text.wording import call_aloud, clean, clock, heard, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -370,7 +370,20 @@ class CaseActions(ActionBase):
                 if result == END:
                     self.exit()
 
-            self.box.open(LeaveDialog(self.keymap, "END THE CASE? It is still being heard."), left)
+            question = f"END THE CASE? {self._still_heard()}"
+            self.box.open(LeaveDialog(self.keymap, question), left)
+
+    def _still_heard(self) -> str:
+        """Return how far the case is heard: what is left out of its log where it ends now."""
+        status, view = self._status_now(), self.view_now()
+        over, at = status.unheard_s is not None, view.heard_up_to
+        if at is None:
+            return "Its last sound is being heard." if over else "It is still being heard."
+        kept = "stay in the recording" if status.recording else "are not recorded"
+        return (
+            f"{view.now - at:.0f} s of its sound are not heard yet (heard up to {clock(at)}):"
+            f" they {kept}, and most of them will not be in the log."
+        )
 
     # ------------------------------------------------------------------ mouse
 

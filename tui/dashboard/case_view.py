@@ -13,6 +13,8 @@ from tui.dashboard.app import Dashboard
 from tui.dashboard.settings import load_settings
 from tui.dashboard.status import Status
 
+BEHIND_WORDS = "hearing was behind when it last heard: what seems unanswered may be answered"
+
 
 def view(folder: Path, passphrase: str | None = None, *, even_if_altered: bool = False) -> None:
     """Follow a case on the dashboard until its user quits. Raises UserError."""
@@ -57,5 +59,6 @@ def status_of(following: CaseFollower) -> Status:
         title=following.protocol.protocol.title,
         ended=ended,
         failure=failure,
+        troubles=(BEHIND_WORDS,) if following.behind and following.heard_now and not ended else (),
         hears=False,
     )

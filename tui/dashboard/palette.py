@@ -20,6 +20,7 @@ from tui.dashboard.settings import Theme as Name
 STATE_COLOURS: Mapping[LoopState, str] = MappingProxyType(
     {
         "open": "$ink",
+        "unheard": "$ink",
         "answered": "$good",
         "closed": "$quiet",
         "unanswered": "$urgent",

@@ -36,6 +36,8 @@ class Status:
     """The protocol's title."""
     ended: bool = False
     """The sound is over; nothing more will be heard."""
+    unheard_s: float | None = None
+    """No more sound comes, and so much of it is still to be heard, seconds; None while it comes."""
     failure: str | None = None
     """One sentence where listening broke off; None while all is well."""
     troubles: tuple[str, ...] = ()

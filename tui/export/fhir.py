@@ -196,7 +196,7 @@ class _Bundle:
             "medicationCodeableConcept": {"text": drug(self._protocol, dose.drug)},
             "subject": PATIENT,
             "effectiveDateTime": self._told.wall(dose.t),
-            "note": self._notes(dose.fact, "Reported given by voice."),
+            "note": self._notes(dose.fact, _given(dose)),
         }
         if resource["status"] == "unknown":
             resource["statusReason"] = [{"text": UNCONFIRMED}]
@@ -334,3 +334,10 @@ def _code(loinc: str | None, text: str) -> Resource:
         return {"text": text}
     codes = [loinc, BESIDE[loinc]] if loinc in BESIDE else [loinc]
     return {"text": text, "coding": [{"system": LOINC, "code": code} for code in codes]}
+
+
+def _given(dose: DoseGiven) -> str:
+    """Return how a dose is known."""
+    if dose.as_ordered:
+        return "Reported given by voice, without its dose: that of the order."
+    return "Reported given by voice."

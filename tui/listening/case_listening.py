@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Protocol as Interface
 
 from grammar.case.facts import Fact, Heard, HeardOut, Noted, Resumed
-from grammar.case.view import Utterance
+from grammar.case.view import Utterance, View
 from grammar.errors import UserError
 from listener.audio.blocks import Source
 from listener.live import Live, Opening
@@ -88,7 +88,7 @@ class Listening:
             return None
         return Prompter(
             self.protocol,
-            lambda: self.case.view(self.live.now),
+            lambda: self.view(self.live.now),
             self.live,
             sounds=options.sounds,
             speak=options.speak,
@@ -183,6 +183,12 @@ class Listening:
         if self._prompter:
             self._prompter.say(sentence)
 
+    def view(self, now: float) -> View:
+        """Return the case at `now` seconds on its clock, as far as it is heard."""
+        # How far it is heard is asked first: the facts are then no older.
+        heard = None if self._ended else self.live.heard
+        return self.case.view(now, heard)
+
     def status(self) -> Status:
         """Return the state of the listening side for the screen."""
         writer = self.live.fact_writer
@@ -195,6 +201,7 @@ class Listening:
             source=self._opening.source,
             title=self.protocol.protocol.title,
             ended=self._ended,
+            unheard_s=self.live.behind_s if self.live.sound_over and not self._ended else None,
             failure=self._failure,
             troubles=self.live.troubles,
             unrecorded=self.live.unrecorded,

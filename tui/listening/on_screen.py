@@ -35,7 +35,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
     )
     screen = Dashboard(
         listening.protocol,
-        listening.case.view,
+        listening.view,
         lambda: listening.live.now,
         listening.status,
         listening.start,

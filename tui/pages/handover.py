@@ -12,12 +12,12 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
 from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
+from tui.text.doses import dose_in_words
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
     AWAITING_ANSWER,
     STATE_WORDS,
     UNSURE_WORDS,
-    amount,
     call_in_words,
     call_title,
     called_and_read_back,
@@ -43,6 +43,13 @@ def handover_page(
         f"Handover: {protocol.protocol.title}",
         (
             *(
+                [
+                    f"NOT COMPLETE: heard up to {clock(found.heard_up_to)}, nothing after it is in this"
+                ]
+                if found.heard_up_to is not None
+                else []
+            ),
+            *(
                 ["DRILL: no patient" if view.drill else "Real case"]
                 if view.drill is not None
                 else []
@@ -53,7 +60,7 @@ def handover_page(
             _speakers(protocol, found),
             _airway(protocol, found),
             _attempts(protocol, found),
-            _drugs(protocol, found),
+            _drugs(protocol, view, found),
             _trends(found),
             _course(protocol, found),
             _open(protocol, found),
@@ -156,18 +163,18 @@ def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
     )
 
 
-def _drugs(protocol: Protocol, found: Handover) -> Table:
-    rows = tuple(_drug(protocol, dose) for dose in found.doses)
+def _drugs(protocol: Protocol, view: View, found: Handover) -> Table:
+    rows = tuple(_drug(protocol, view, dose) for dose in found.doses)
     return Table(
         "Drugs reported given", ("at", "drug", "dose", "per kg", "volume by the sheet"), rows
     )
 
 
-def _drug(protocol: Protocol, dose: DoseGiven) -> tuple[str, ...]:
+def _drug(protocol: Protocol, view: View, dose: DoseGiven) -> tuple[str, ...]:
     return (
         clock(dose.t),
         drug(protocol, dose.drug),
-        amount(dose.amount, dose.unit),
+        dose_in_words(protocol, view, dose),
         f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
         f"{number(dose.ml, 3)} mL" if dose.ml is not None else "",
     )
@@ -223,6 +230,7 @@ _KINDS = {
     "unanswered": "nobody read it back",
     "differs": "read-back differs",
     "open": STATE_WORDS["open"],
+    "unheard": STATE_WORDS["unheard"],
     "not answered": "nobody answered",
     "to be answered": AWAITING_ANSWER,
     "answered": "waiting for the caller to confirm",

@@ -11,21 +11,22 @@ from grammar.protocol.model import Protocol
 from tui.text.wording import (
     POSSIBLE_HELP_WORDS,
     STATE_MARKS,
-    UNSURE_WORDS,
     amount,
     call_in_words,
     called_and_read_back,
     clean,
     clock,
+    doubt_of,
     drug,
     duration,
+    heard_up_to,
     number,
     state_in_words,
     station,
     waiting_in_words,
 )
 
-Kind = Literal["help", "differs", "unanswered", "time-up", "overdue", "open", "none"]
+Kind = Literal["help", "differs", "unanswered", "time-up", "overdue", "open", "behind", "none"]
 
 
 CALLED = ", called "
@@ -47,6 +48,8 @@ class Urgent:
     """Seconds since it began to wait; None where nothing waits."""
     figures: str = ""
     """The number called with its unit, or both numbers of a read-back that differs; "" without."""
+    doubt: str = ""
+    """The doubt about the call in the words of the log, "(unsure)"; "" where there is none."""
     settles: str = ""
     """The name of the key that settles it, as in the settings; "" where no one key does."""
 
@@ -57,6 +60,7 @@ class Urgent:
             "differs": "differs",
             "unanswered": "unanswered",
             "open": "open",
+            "behind": "open",
             "none": "closed",
         }
         return STATE_MARKS[states.get(self.kind, "unanswered")]
@@ -76,7 +80,7 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
     if view.possible_help:
         return _possible_help(view)
     if waiting and waiting[0][1] in ("differs", "unanswered"):
-        return _of_call(protocol, *waiting[0], view.now)
+        return _of_call(protocol, *waiting[0], view)
     up = sorted((t for t, state in view.timers if state == "done"), key=lambda timer: timer.due)
     if up:
         timer = up[0]
@@ -87,13 +91,16 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
         task = late[0]
         what = call_in_words(protocol, task.call, task.slots)
         return Urgent("overdue", what, "NOT REPORTED DONE", age_s=view.now - task.due)
-    if waiting and waiting[0][1] == "open":
-        return _of_call(protocol, *waiting[0], view.now)
-    return Urgent("none", nothing_waits(view), "")
+    if waiting and waiting[0][1] in ("open", "unheard"):
+        return _of_call(protocol, *waiting[0], view)
+    return Urgent("behind" if heard_up_to(view) else "none", nothing_waits(view), "")
 
 
 def nothing_waits(view: View) -> str:
-    """Return that no call waits, in words; and how many orders are not yet reported done."""
+    """Return that no call waits, in words; and how many orders are not yet reported done. While hearing
+    lags it says up to where it has come, and nothing that reassures."""
+    if behind := heard_up_to(view):
+        return behind[0].upper() + behind[1:]
     left = sum(1 for _, state in view.tasks if state in ("pending", "overdue"))
     if not left:
         return "Every call is answered"
@@ -108,7 +115,7 @@ def _for_help(protocol: Protocol, loop: Loop) -> bool:
 def _help_needed(
     protocol: Protocol, loop: Loop, state: LoopState, view: View, others: int
 ) -> Urgent:
-    found = _of_call(protocol, loop, state, view.now)
+    found = _of_call(protocol, loop, state, view)
     more = f" +{others} more" if others else ""
     perhaps = len(view.possible_help)
     maybe = f" +{perhaps} possible" if perhaps else ""
@@ -129,20 +136,25 @@ def _possible_help(view: View) -> Urgent:
     )
 
 
-def _of_call(protocol: Protocol, loop: Loop, state: LoopState, now: float) -> Urgent:
-    what = waiting_in_words(protocol, loop.call, loop.slots)
-    if loop.unsure:
-        what = f"{what} {UNSURE_WORDS}"
-    to, age = station(protocol, loop.to), loop.age(now)
+def _of_call(protocol: Protocol, loop: Loop, state: LoopState, view: View) -> Urgent:
+    doubt = doubt_of(view, loop)
+    what = f"{waiting_in_words(protocol, loop.call, loop.slots)} {doubt}".rstrip()
+    to, age = station(protocol, loop.to), loop.age(view.now)
     if state == "differs":
         called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
         wrong = f"READ BACK {said}{CALLED}{called}"
         return Urgent(
-            "differs", what, wrong, to, age, f"{called}  {STATE_MARKS['differs']}  {said}"
+            "differs",
+            what,
+            wrong,
+            to,
+            age,
+            f"{called}  {STATE_MARKS['differs']}  {said}",
+            doubt,
         )
     wrong = state_in_words(protocol, loop.call, state)
     kind: Kind = "unanswered" if state == "unanswered" else "open"
-    return Urgent(kind, what, wrong, to, age, _figures(protocol, loop))
+    return Urgent(kind, what, wrong, to, age, _figures(protocol, loop), doubt)
 
 
 def _figures(protocol: Protocol, loop: Loop) -> str:

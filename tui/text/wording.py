@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from types import MappingProxyType
@@ -29,8 +30,12 @@ DRILL_WORDS: Mapping[bool | None, str] = MappingProxyType(
 )
 """Words for what a case is."""
 
+NOT_HEARD_YET = "not heard that far yet"
+"""Words for what may have been said, while hearing lags behind."""
+
 STATE_WORDS: dict[LoopState, str] = {
     "open": "awaiting read-back",
+    "unheard": f"awaiting, {NOT_HEARD_YET}",
     "answered": "read back",
     "closed": "loop closed",
     "differs": "DIFFERS",
@@ -42,6 +47,7 @@ AWAITING_ANSWER = "awaiting an answer"
 
 STATE_MARKS: dict[LoopState, str] = {
     "open": "?",
+    "unheard": "?",
     "answered": "~",
     "closed": "=",
     "differs": "≠",
@@ -55,6 +61,9 @@ POSSIBLE_HELP_WORDS = "POSSIBLE CALL FOR HELP"
 
 NOBODY_NAMED = "nobody named"
 """Words for the addressee of a call that names none."""
+
+UNCLEAR_WORDS = "(number unclear)"
+"""Words beside a number that has a twin, as fifteen has fifty, until it is read back."""
 
 UNSURE_WORDS = "(unsure)"
 """Words beside a call that was heard with doubt, wherever it is shown."""
@@ -251,6 +260,26 @@ def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
     to = f" → {station(protocol, meaning.to)}" if meaning.to else ""
     doubts = "".join(f", {FLAG_WORDS.get(doubt, doubt)}" for doubt in meaning.doubts)
     return f"{words}{to}{doubts and f'{doubts}: it will stay unsure'}"
+
+
+def doubt_of(view: View, loop: Loop) -> str:
+    """Return the doubt about a call that waits, in the words of the log; "" where there is none, and where
+    the call was read back."""
+    if loop.unsure:
+        return UNSURE_WORDS
+    if loop.status != "open":
+        return ""  # of a read-back that differs both numbers stand there
+    at = bisect_left(view.log, loop.fact, key=lambda line: line.fact)
+    said = view.log[at].utterance if at < len(view.log) else None
+    if said is None or said.fact != loop.fact or "amended" in said.flags:
+        return ""
+    return UNCLEAR_WORDS if "sounds-like" in said.flags else ""
+
+
+def heard_up_to(view: View) -> str:
+    """Return up to which moment sound has been heard, in words, while hearing lags; else ""."""
+    at = view.heard_up_to
+    return "" if at is None else f"heard up to {clock(at)}: later calls are not known yet"
 
 
 def put_right(protocol: Protocol, view: View, fact: int) -> str:

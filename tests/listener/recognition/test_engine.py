@@ -18,12 +18,14 @@ import soundfile
 
 from grammar.case.facts import Gap, Heard, Warned
 from grammar.case.fold import Case
+from grammar.case.view import HeardUpTo
 from grammar.errors import UserError
 from grammar.language.word_network import Network
+from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
 from listener.audio.sources import RawPcm
-from listener.live import Live
+from listener.live import HOLDS_S, Live
 from listener.recognition.engines import choose
 from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.recognition.supervised_recogniser import SupervisedRecogniser
@@ -176,3 +178,39 @@ def test_every_call_of_a_clip_is_heard_although_the_engine_fails_in_it(
     assert sorted(warned) == ["behind", "engine"]
     assert not any(isinstance(f, Gap) for f in found)
     assert any(f.late_s > 3 for f in found if isinstance(f, Heard)), "the sound came at once"
+
+
+@pytest.mark.slow
+def test_while_an_engine_works_what_it_works_on_is_not_said_to_be_told(tmp_path: Path) -> None:
+    sound, _ = soundfile.read(QUICK, dtype="int16")
+    found: list[tuple[float, HeardUpTo]] = []
+
+    class Slow(failing_engines.Counting):
+        def open(self) -> failing_engines.CountingHearing:
+            begun = live.heard.sound
+
+            class Hearing(failing_engines.CountingHearing):
+                def finish(self) -> tuple[Word, ...]:
+                    found.append((begun, live.heard))
+                    return super().finish()
+
+            return Hearing()
+
+    journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
+    live = Live(
+        source=RawPcm(io.BytesIO(sound[: 20 * 16_000].tobytes())),
+        recogniser=Slow(),
+        case=Case(load_protocol("isolation-airway")),
+        journal=journal,
+        observer=failing_engines.Nobody(),
+        flac_writer=None,
+        clock=lambda: datetime(2025, 1, 1, tzinfo=UTC),
+    )
+    assert not live.sound_over
+    live.run()
+    assert len(found) > 3
+    # Each is judged as told up to no later than where its speech began, or five seconds back.
+    assert all(heard.told <= max(begun, heard.sound - HOLDS_S) for begun, heard in found)
+    assert live.heard.told == live.heard.sound == pytest.approx(20.0, abs=0.2)
+    assert live.sound_over
+    live.fact_writer.finish()

@@ -113,6 +113,7 @@ class AnsweredDialog(Dialog):
             and found[1]
             in (
                 "open",
+                "unheard",
                 "unanswered",
                 "answered",
             )

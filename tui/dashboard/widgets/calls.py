@@ -20,12 +20,15 @@ from tui.dashboard.widgets.large import large
 from tui.text.urgent import nothing_waits
 from tui.text.wording import (
     NOBODY_NAMED,
+    NOT_HEARD_YET,
     STATE_MARKS,
     STATE_WORDS,
+    UNCLEAR_WORDS,
     UNSURE_WORDS,
     bar,
     called_and_read_back,
     clock,
+    doubt_of,
     duration,
     state_in_words,
     station,
@@ -94,14 +97,20 @@ def _first(wanted: Sequence[int], rows: int) -> list[int]:
 
 
 def card(
-    protocol: Protocol, loop: Loop, state: LoopState, now: float, rows: int, width: int
+    protocol: Protocol,
+    loop: Loop,
+    state: LoopState,
+    now: float,
+    rows: int,
+    width: int,
+    doubt: str = "",
 ) -> list[Content]:
     """One waiting call as it stands at `now`, in this many rows of `width` cells: three with large
-    digits where there is room for them, two, or one."""
+    digits where there is room for them, two, or one. `doubt` stands beside it."""
     age = large(clock(loop.age(now))) if rows >= 3 and width >= ROOMY else []
     beside = max(map(len, age), default=-2) + 2
     room = width - 2 - beside
-    head, body = card_words(protocol, loop, state, now, rows, room, bool(age))
+    head, body = card_words(protocol, loop, state, now, rows, room, doubt, digits=bool(age))
     on_head, on_body = state_badge(state), state_style(state) if state in LOUD else "$ink"
     lines = [_across(head.truncate(room, ellipsis=True), width - beside).stylize_before(on_head)]
     lines += [
@@ -129,14 +138,18 @@ def card_words(
     now: float,
     rows: int,
     width: int,
+    doubt: str = "",
+    *,
     digits: bool,
 ) -> tuple[Content, Content]:
     """The head of a card (state, age, window) and its body: the call, then what helps to mend it.
 
     `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
     """
+    if doubt == UNCLEAR_WORDS and len(_title(protocol, loop, doubt, in_short=rows == 1)) > width:
+        doubt = ""  # sooner than the addressee; the log says it
     head = f"{STATE_MARKS[state]} {state_in_words(protocol, loop.call, state)}"
-    title = Content.styled(_title(protocol, loop, in_short=rows == 1), "bold")
+    title = Content.styled(_title(protocol, loop, doubt, in_short=rows == 1), "bold")
     if not digits:
         head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
@@ -145,9 +158,12 @@ def card_words(
             short = ""
         # The dose is never what is cut: sooner the addressee goes, then the word whose sign stands there.
         if len(head) + title.cell_length + 2 > width:
-            title = Content.styled(_what(protocol, loop), "bold")
+            title = Content.styled(_what(protocol, loop, doubt), "bold")
+        if len(head) + title.cell_length + 2 > width and doubt == UNCLEAR_WORDS:
+            title = Content.styled(_what(protocol, loop, ""), "bold")
         if len(head) + title.cell_length + 2 > width:
-            head = f"{STATE_MARKS[state]} {clock(loop.age(now))}"
+            yet = f"{NOT_HEARD_YET} " if state == "unheard" else ""
+            head = f"{STATE_MARKS[state]} {yet}{clock(loop.age(now))}"
         if len(head) + title.cell_length + 2 > width:
             head = STATE_MARKS[state]
         line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
@@ -155,21 +171,21 @@ def card_words(
     window = _window(loop, state, now, width - len(head) - 2)
     if rows >= 3:
         if state == "differs":
-            return Content(f"{head}  {window}"), Content(_both(protocol, loop, width))
+            return Content(f"{head}  {window}"), Content(_both(protocol, loop, width, doubt))
         origin = Content(_origin(protocol, loop))
         return Content(f"{head}  {window}"), Content("\n").join([title, origin])
     return Content(f"{head}  {window}"), title
 
 
-def _title(protocol: Protocol, loop: Loop, *, in_short: bool = False) -> str:
+def _title(protocol: Protocol, loop: Loop, doubt: str, *, in_short: bool = False) -> str:
     """The call and whom it is for; in short, a call that names nobody says nothing of that."""
     to = station(protocol, loop.to) or ("" if in_short else NOBODY_NAMED)
-    return f"{_what(protocol, loop)}{f' → {to}' if to else ''}"
+    return f"{_what(protocol, loop, doubt)}{f' → {to}' if to else ''}"
 
 
-def _what(protocol: Protocol, loop: Loop) -> str:
+def _what(protocol: Protocol, loop: Loop, doubt: str) -> str:
     words = waiting_in_words(protocol, loop.call, loop.slots)
-    return f"{words} {UNSURE_WORDS}" if loop.unsure else words
+    return f"{words} {UNSURE_WORDS if loop.unsure else doubt}".rstrip()
 
 
 def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
@@ -180,6 +196,8 @@ def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
         return "caller has not confirmed"
     if loop.stand_by_since is not None:
         return f"held by stand by {clock(now - loop.stand_by_since)}"
+    if state == "unheard":
+        return ""  # its state says so
     if state == "unanswered":
         return f"nobody within {duration(round(loop.window_s, 1))}"
     remaining = loop.deadline - now
@@ -193,22 +211,22 @@ def _short_window(loop: Loop, state: LoopState, now: float) -> str:
         return "unconfirmed"
     if loop.stand_by_since is not None:
         return f"stand by {clock(now - loop.stand_by_since)}"
-    if state in LOUD:
+    if state in LOUD or state == "unheard":
         return ""
     return bar((loop.deadline - now) / loop.window_s, BAR // 2)
 
 
-def _both(protocol: Protocol, loop: Loop, width: int) -> str:
+def _both(protocol: Protocol, loop: Loop, width: int, doubt: str) -> str:
     """Both values in two rows: side by side under the call, or under each other where too long.
 
     Sooner than one of them, the addressee is left out, and then what the call is.
     """
-    title = _title(protocol, loop)
+    title = _title(protocol, loop, doubt)
     called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
     beside = f"called {called}  ≠  read back {said}"
     if len(beside) <= width:
-        return f"{_that_fits((title, _what(protocol, loop)), width)}\n{beside}"
-    first = _that_fits((title, _what(protocol, loop), called), width - len("called    "))
+        return f"{_that_fits((title, _what(protocol, loop, doubt)), width)}\n{beside}"
+    first = _that_fits((title, _what(protocol, loop, doubt), called), width - len("called    "))
     return f"called    {first}\nread back {_that_fits((said,), width - len('read back '))}"
 
 
@@ -266,10 +284,11 @@ class CallsPanel(Static):
         states = [state for _, state in waiting]
         rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
         width = max(self.scrollable_content_region.width, 20)
-        lines = [_count(states, width)]
+        lines = [_count(states, width, view.heard_up_to)]
         for height, (loop, state) in zip(rows, waiting, strict=False):
             if height:
-                lines += card(self._protocol, loop, state, view.now, height, width)
+                doubt = doubt_of(view, loop)
+                lines += card(self._protocol, loop, state, view.now, height, width, doubt)
         hidden = len(states) - sum(1 for height in rows if height)
         if hidden or not states:
             more = f"+ {hidden} more waiting" if states else f"{nothing_waits(view)}."
@@ -301,12 +320,15 @@ class CallsPanel(Static):
         return min(taken, self.few) if self.few else taken
 
 
-def _count(states: Sequence[LoopState], width: int) -> Content:
-    """The title: how many calls wait, and how many of them are urgent, in words where there is room."""
+def _count(states: Sequence[LoopState], width: int, heard_up_to: float | None) -> Content:
+    """The title: how many calls wait, and how many of them are urgent, in words where there is room; up to
+    when they have been heard, where hearing lags."""
+    behind = "" if heard_up_to is None else f"  as heard up to {clock(heard_up_to)}"
     for words in (STATE_WORDS, {}):
         parts: list[tuple[str, str]] = [
             ("WAITING ", "bold $heading"),
             (str(len(states)), "bold $heading"),
+            (behind, "bold $urgent"),
         ]
         for state in ("unanswered", "differs"):
             if state in states:

@@ -55,7 +55,7 @@ class Header(Static):
             when = f" at {clock(view.ended)}" if view.ended is not None else ""
             how = (f"■ ENDED{when} (q quits)", "bold $urgent")
         else:
-            how = ("▶ listening", "bold $good")
+            how = ("▶ listening", "bold $good") if status.unheard_s is None else _the_rest(status)
         wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
         ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
         # Nothing that is wrong is cut for want of room: it stands before all that is right.
@@ -122,6 +122,8 @@ def _recording(status: Status, on: bool, *, begun: bool) -> tuple[str, str]:
     kept = status.recording
     if kept and (status.ended or status.failure is not None):
         return "■ recording is over", "bold $ink"
+    if kept and status.unheard_s is not None:
+        return "■ sound is over", "bold $ink"
     if status.unrecorded:
         return "!! SOUND NOT RECORDED", "bold $on-urgent on $urgent"
     if kept and not begun:
@@ -131,6 +133,11 @@ def _recording(status: Status, on: bool, *, begun: bool) -> tuple[str, str]:
     if kept:
         return "● RECORDING ON", "bold $on-urgent on $good"
     return "○ recording off", "bold $ink"
+
+
+def _the_rest(status: Status) -> tuple[str, str]:
+    """Return that no more sound comes, and how much of it is still to be heard: the case's clock stands."""
+    return f"■ SOUND IS OVER, {status.unheard_s:.0f} s still to be heard", "bold $urgent"
 
 
 def _replaying(replay: Replaying) -> tuple[str, str]:

@@ -9,7 +9,7 @@ from textual.widgets import Static
 
 from grammar.case.loops import LoopState
 from tui.dashboard.palette import state_style
-from tui.text.wording import ROLE_WORDS, STATE_MARKS, STATE_WORDS
+from tui.text.wording import NOT_HEARD_YET, ROLE_WORDS, STATE_MARKS, STATE_WORDS
 
 _ROLES = {
     "call": "told to everybody; an order and a report say so, in capitals where a drug may be named",
@@ -20,7 +20,10 @@ _ROLES = {
 }
 
 
-LEGEND: dict[LoopState, str] = {"open": f"{STATE_WORDS['open']}, or an answer"}
+LEGEND: dict[LoopState, str] = {
+    "open": f"{STATE_WORDS['open']}, or an answer",
+    "unheard": NOT_HEARD_YET,
+}
 """States whose word is not the same for every call, in the legend."""
 PLACES = {
     "put right": "While an utterance is put right",

@@ -26,10 +26,13 @@ _BLOCKS: Mapping[str, str] = MappingProxyType(
         ".": "                 █ ",
         "/": "  █   █  █  █   █  ",
         "-": "        ███        ",
+        "?": "███   █  ██      █ ",
     }
 )
 """Five rows of three cells for each sign, parted by blanks."""
 _ROWS = 5
+_QUESTION = ["╺━┓", " ┏┛", " ╹ "]
+"""The sign of doubt in three rows, as `Digits` has none."""
 
 
 @lru_cache(64)
@@ -59,7 +62,11 @@ def large(text: str) -> list[str]:
     rows = ["", "", ""]
     for at, word in enumerate(text.split(" ")):
         gap = " " if at else ""
-        drawn = _digits(word) if any(c.isdigit() for c in word) else [" " * len(word)] * 2 + [word]
+        if word == "?":
+            drawn = _QUESTION
+        else:
+            numbers = any(c.isdigit() for c in word)
+            drawn = _digits(word) if numbers else [" " * len(word)] * 2 + [word]
         rows = [row + gap + part for row, part in zip(rows, drawn, strict=True)]
     return rows
 

@@ -13,12 +13,17 @@ from grammar.case.doses import DoseGiven, Task
 from grammar.case.findings import Countdown, Finding
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
+from tui.dashboard.palette import state_style
+from tui.text.doses import remarks
 from tui.text.wording import (
+    NOT_HEARD_YET,
+    STATE_MARKS,
     amount,
     bar,
     call_in_words,
     clean,
     clock,
+    doubt_of,
     drug,
     left,
     number,
@@ -54,14 +59,15 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
 
 def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
-    latest = [_dose(protocol, dose, width) for dose in reversed(view.doses[-most:])]
+    latest = [_dose(protocol, view, dose, width) for dose in reversed(view.doses[-most:])]
     return [*latest, *_more(len(view.doses) - most)]
 
 
-def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
+def _dose(protocol: Protocol, view: View, dose: DoseGiven, width: int) -> list[Content]:
     given = Content.assemble(
         (f"{clock(dose.t)} ", "$quiet"),
         (f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}", "bold"),
+        *_remarks(protocol, view, dose),
     )
     if dose.per_kg is None:
         return wrapped(given, width)
@@ -69,6 +75,15 @@ def _dose(protocol: Protocol, dose: DoseGiven, width: int) -> list[Content]:
     if given.cell_length + len(each) <= width:
         return [Content.assemble(given, (each, "$quiet"))]
     return [*wrapped(given, width), Content.styled(each, "$quiet")]
+
+
+def _remarks(protocol: Protocol, view: View, dose: DoseGiven) -> list[tuple[str, str]]:
+    """Return what is to be known of a dose: a read-back that differs in the colour of that."""
+    styles = {True: state_style("differs"), False: "$ink"}
+    differs = STATE_MARKS["differs"]
+    return [
+        (f" {told}", styles[told.startswith(differs)]) for told in remarks(protocol, view, dose)
+    ]
 
 
 def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
@@ -86,6 +101,7 @@ def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Conten
                     for each in doses
                     for part in (
                         (f" {amount(each.amount, each.unit)}", "bold"),
+                        *_remarks(protocol, view, each),
                         (f" {clock(each.t)}", "$quiet"),
                     )
                 ),
@@ -107,11 +123,13 @@ def overdue_lines(
 def pending_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Orders that are not yet reported done and not overdue, the next due first."""
     found = sorted((t for t, state in view.tasks if state == "pending"), key=lambda task: task.due)
+    doubts = {loop.id: doubt for loop, _ in view.waiting if (doubt := doubt_of(view, loop))}
     items = [
         wrapped(
             Content.assemble(
                 (f"{left(task.due - view.now)} ", "$quiet"),
                 (call_in_words(protocol, task.call, task.slots), "bold"),
+                (f" {doubts[task.loop]}" if task.loop in doubts else "", "$quiet"),
             ),
             width,
         )
@@ -140,7 +158,8 @@ def watch_lines(view: View, width: int, most: int) -> list[list[Content]]:
     tasks, and not here too.
     """
     counting = sorted(view.countdowns, key=lambda each: each.due)
-    items = [wrapped(_countdown(each, view.now), width) for each in counting[:most]]
+    told = view.now if view.heard is None else view.heard.told
+    items = [wrapped(_countdown(each, view.now, told), width) for each in counting[:most]]
     tasks = {task.fact for task, state in view.tasks if state == "overdue"}
     findings = [each for each in view.findings if not (_late(each) and each.facts[0] in tasks)]
     for finding in reversed(findings[-most:]):
@@ -160,7 +179,7 @@ def _more(count: int) -> list[list[Content]]:
     return [[Content("")]] * max(count, 0)
 
 
-def _countdown(countdown: Countdown, now: float) -> Content:
+def _countdown(countdown: Countdown, now: float, told: float) -> Content:
     remaining = countdown.due - now
     title = (f" {clean(countdown.title)}", "$ink")
     if countdown.wait:
@@ -168,6 +187,8 @@ def _countdown(countdown: Countdown, now: float) -> Content:
         return Content.assemble((word, "bold"), title)
     if remaining > 0:
         return Content.assemble((f"within {left(remaining)}", "bold"), title)
+    if told <= countdown.due:
+        return Content.assemble((NOT_HEARD_YET, "bold"), title)
     return Content.assemble((f"!! PAST {clock(-remaining)}", "bold $urgent"), title)
 
 

@@ -14,7 +14,7 @@ from tui.dashboard.keys import KeyMap
 from tui.dashboard.palette import STATE_COLOURS, state_badge
 from tui.dashboard.widgets.large import large, largest
 from tui.text.urgent import CALLED, Kind, Urgent, most_urgent
-from tui.text.wording import clock
+from tui.text.wording import UNCLEAR_WORDS, UNSURE_WORDS, clock
 
 TALL, TALLEST = 30, 50
 """Rows of the terminal from which figures stand in large digits, and in the largest."""
@@ -25,8 +25,11 @@ COLOURS: dict[Kind, str] = {
     "time-up": state_badge("unanswered"),
     "overdue": state_badge("unanswered"),
     "open": f"bold {STATE_COLOURS['open']} on $raised",
+    "behind": f"bold {STATE_COLOURS['unanswered']} on $raised",
     "none": f"{STATE_COLOURS['answered']} on $raised",
 }
+DOUBT_STYLES = {UNSURE_WORDS: "bold $urgent"}
+"""Colours of large digits in doubt, as the doubt has them in the log."""
 LEAST_WORDS = 34
 """Cells that the words keep beside large digits."""
 
@@ -69,6 +72,9 @@ def in_a_row(found: Urgent, width: int) -> Content:
     to = f" → {found.to}" if found.to else ""
     room = width - len(age) - 4
     short = wrong.partition(CALLED)[0]  # the call itself says what was called
+    if len(f"{found.what}{to}{wrong}") > room and found.doubt == UNCLEAR_WORDS:
+        # Sooner than the addressee; the log says it.
+        found = replace(found, what=found.what.removesuffix(f" {UNCLEAR_WORDS}"))
     for middle in (
         f"{found.what}{to}{wrong}",
         f"{found.what}{to}{short}",
@@ -85,11 +91,21 @@ def in_a_row(found: Urgent, width: int) -> Content:
 def in_rows(found: Urgent, width: int, draw: Callable[[str], list[str]]) -> list[Content]:
     """Return the words, and beside them the figures called and the time as `draw` draws them."""
     age = clock(found.age_s) if found.age_s is not None else ""
-    for shown in (f"{found.figures}   {age}", age, ""):
+    figures = found.figures
+    if figures and found.doubt:
+        figures = (
+            f"? {figures} {found.doubt}"
+            if found.doubt == UNSURE_WORDS
+            else f"{figures} {found.doubt}"
+        )
+    for shown in (f"{figures}   {age}", age, ""):
         digits = draw(shown.strip())
         beside = max(map(len, digits))
         if width - beside >= LEAST_WORDS:
             break
+    # On the ground of a colour the sign alone says it.
+    plain = found.kind in ("open", "behind")
+    style = DOUBT_STYLES.get(found.doubt, "") if plain and shown.startswith(figures) else ""
     room = width - beside - 6
     to = f"→ {found.to}" if found.to else ""
     words = [f"{found.mark:<2} {found.what}", f"   {to}" if to else "", f"   {found.wrong}"]
@@ -99,5 +115,5 @@ def in_rows(found: Urgent, width: int, draw: Callable[[str], list[str]]) -> list
     rows = []
     for text, row in zip(words, digits, strict=True):
         cut = text if len(text) <= room else f"{text[: room - 1]}…"
-        rows.append(Content(f" {cut:<{room}}   {row}"))
+        rows.append(Content.assemble(f" {cut:<{room}}   ", (row, style)))
     return rows

@@ -24,7 +24,8 @@ from tui.pages.debrief.drawing import (
     time_axis,
     to_fact,
 )
-from tui.text.wording import amount, clock, drug
+from tui.text.doses import dose_in_words
+from tui.text.wording import clock, drug
 
 WIDTH, LEFT, RIGHT = 740.0, 64.0, 704.0
 
@@ -111,7 +112,7 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
             y += strip + gap
         for index, dose in enumerate(doses):
             base = y + 12 + 15 * (index % rows)
-            words = f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}"
+            words = f"{drug(protocol, dose.drug)} {dose_in_words(protocol, view, dose)}"
             yield rule(x(dose.t), 6, x(dose.t), base - 4, "dose")
             late = x(dose.t) > RIGHT - 190
             shift = -5 if late else 5

@@ -27,6 +27,7 @@ SIGN = 11.0
 
 LOOP_STYLES: dict[LoopState, str] = {
     "open": "loop",
+    "unheard": "loop",
     "answered": "loop",
     "closed": "loop closed",
     "differs": "loop differs",
