@@ -28,7 +28,7 @@ from grammar.case.state import State
 from grammar.case.timers import running_of
 from grammar.case.view import OtherLine
 from grammar.protocol.model import Protocol, decimal
-from grammar.times import duration, number
+from grammar.times import clock, duration, number
 
 MARK = "marked for the debrief"
 """The text of a mark that nobody put into words."""
@@ -59,9 +59,10 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
             lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id, was.id
         )
         return replace(state, loops=own)
+    called = f"called at {clock(was.opened)}"
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=state.findings.plus_all(held))
-    return _told(state, fact, f"answer heard: {protocol.calls[was.call].title} #{was.id}{though}")
+    return _told(state, fact, f"answer heard: {protocol.calls[was.call].title}, {called}{though}")
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:
@@ -146,7 +147,7 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
         case Confirmed():
             return "that it was heard rightly"
         case AnsweredByHand():
-            return f"answer heard to #{fact.loop}"
+            return "that an answer was heard"
         case SpeakerSet():
             station = protocol.stations.get(fact.station)
             return f"speaker {(station.title if station else '') or fact.station}"

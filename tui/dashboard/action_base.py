@@ -16,7 +16,7 @@ from grammar.errors import UserError
 from grammar.language.other_readings import Guess, Guesses
 from grammar.protocol.model import Protocol
 from tui.dashboard.dialogs.box import DialogBox, Then
-from tui.dashboard.dialogs.dialog import Dialog
+from tui.dashboard.dialogs.dialog import CAPITAL, Dialog
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import Acts, ManualEntry
 from tui.dashboard.palette import dress
@@ -82,6 +82,8 @@ class ActionBase(App[None]):
             self.tell(NOT_TAKEN)
         elif isinstance(event, events.Key) and self.only_commands and self._typing.holds(event):
             self.tell(f"{event.character} {HELD}")
+        elif isinstance(event, events.Key) and self._capital(event):
+            self.tell(f"{event.character} {CAPITAL}")
         elif isinstance(event, events.Key) and self._bursts(event):
             self.tell(f"{event.character} {BURST}")
         elif isinstance(event, events.Paste) and self.box.dialog:
@@ -92,6 +94,11 @@ class ActionBase(App[None]):
             self._typing.ran(event, refused=self._refused, asks=self.box.dialog is not None)
         else:
             await super().on_event(event)
+
+    def _capital(self, event: events.Key) -> bool:
+        """Whether a key is a capital letter that no user has chosen."""
+        capital = (event.character or "").isupper()
+        return self.only_commands and capital and not self.keymap.knows(event.key)
 
     def _bursts(self, event: events.Key) -> bool:
         """Whether a key is a letter of typed text. The one that takes back what was just stored is told
@@ -134,7 +141,8 @@ class ActionBase(App[None]):
         if sentence is None:
             return
         back, until = self._way_back
-        told = sentence.endswith(f"({self.keymap.shown('undo')} takes it back)")
+        # Once is enough: where the sentence itself tells what was done last, or how it is taken back.
+        told = f"{self.keymap.shown('undo')} takes" in sentence
         if back and not told and time.monotonic() < until:
             sentence = f"{sentence}   {back}"
         self._notice = sentence

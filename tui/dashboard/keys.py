@@ -238,6 +238,11 @@ class KeyMap:
         """The key's name as Textual sends it."""
         return textual_name(self.keys[key_id])
 
+    def knows(self, key: str) -> bool:
+        """Whether a key, by the name that Textual sends, is in the table: a user may have chosen a capital
+        letter."""
+        return any(textual_name(each) == key for each in self.keys.values())
+
     def shown(self, key_id: str) -> str:
         """The key as people read it."""
         return shown(self.keys[key_id])

@@ -1,4 +1,4 @@
-"""What is said of a dose that was reported given, where the report alone does not say all of it."""
+"""Words for a dose that was reported given, where the report alone does not say all of it."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ AWAITING_ANSWER = "awaiting an answer"
 
 STATE_MARKS: dict[LoopState, str] = {
     "open": "?",
-    "unheard": "?",
+    "unheard": "?…",
     "answered": "~",
     "closed": "=",
     "differs": "≠",
@@ -263,11 +263,11 @@ def typed_in_words(protocol: Protocol, meaning: Meaning) -> str:
 
 
 def doubt_of(view: View, loop: Loop) -> str:
-    """Return the doubt about a call that waits, in the words of the log; "" where there is none, and where
-    the call was read back."""
+    """Return the doubt about a call that waits, in the words of the log: that it is unsure, or that the
+    number of its dose is unclear. "" where there is none, and where it was read back."""
     if loop.unsure:
         return UNSURE_WORDS
-    if loop.status != "open":
+    if loop.status != "open" or "amount" not in loop.slots:
         return ""  # of a read-back that differs both numbers stand there
     at = bisect_left(view.log, loop.fact, key=lambda line: line.fact)
     said = view.log[at].utterance if at < len(view.log) else None

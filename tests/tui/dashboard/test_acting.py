@@ -166,7 +166,23 @@ EVERY: dict[str, Pressed] = {
         ("t", "down", "up", "s"), told(TimerChanged(t=0, timer=3, change="stop"))
     ),
     "enter-who": Pressed(
-        ("c", "tab", "a", "tab", "tab", "d", "g", "k", "tab", "escape", "c", "tab", "d", "r"),
+        (
+            "c",
+            "tab",
+            "a",
+            "tab",
+            "tab",
+            "d",
+            "g",
+            "k",
+            "tab",
+            "escape",
+            "c",
+            "tab",
+            "d",
+            "r",
+            "enter",
+        ),
         told(Entered(t=0, call="radio-check", to="drugs-nurse")),
     ),
     "card": Pressed(("j", "o"), dialog_open("Outside says yes now")),
@@ -447,10 +463,12 @@ async def test_a_call_of_drugs_takes_its_drug_its_amount_and_another_unit() -> N
         assert seen.case.view(60).latest_vitals[-1].text == "130/80"
 
 
-async def test_calls_without_a_value_take_two_keys_and_of_a_list_three() -> None:
+async def test_calls_without_a_value_take_two_keys_and_enter_and_of_a_list_three() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
         await seen.pilot.press("c", palette("room-ready"))
+        assert not any(isinstance(fact, Entered) for fact in seen.case.facts)
+        await seen.pilot.press("enter")
         assert told(Entered(t=0, call="room-ready"))(seen)
         await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("c", palette("switch-plan"), "b")
@@ -565,10 +583,12 @@ async def test_a_drug_is_seen_in_words_before_it_is_stored_and_said_how_to_take_
         assert not seen.case.view(60).loops
 
 
-async def test_caps_lock_enters_the_same_call() -> None:
+async def test_caps_lock_enters_no_other_call_and_none_unseen() -> None:
     async with desk(case(), 60) as seen:
         await seen.text()
-        await seen.pilot.press("v", "S", *"94", "enter")
+        await seen.pilot.press("v", "S")
+        assert "Caps Lock" in await seen.text()
+        await seen.pilot.press("s", *"94", "enter")
         assert seen.case.view(60).latest_vitals[-1].id == "saturation"
 
 

@@ -106,6 +106,10 @@ class AmendDialog(Dialog):
         if self._step is not None and self._step.left:
             self.dismiss(self._step.result)
 
+    @property
+    def writes(self) -> bool:
+        return self._stage == "words"
+
     def press(self, key: str, character: str | None) -> None:
         if self._stage == "words":
             self._press_words(key, character)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 from textual import events
@@ -101,6 +102,9 @@ class DialogBox(Static):
         )
         lines = dialog.picture()
         self.update(Content("\n").join(lines), layout=False)
+        if words := dialog.to_read:
+            # Called once the frame is drawn, however late that is; keys bear the time of the same clock.
+            self.app.call_after_refresh(lambda: dialog.drawn(words, time.monotonic()))
         if self.rows != len(lines) + 2:
             self.rows = len(lines) + 2
             self.styles.height = self.rows

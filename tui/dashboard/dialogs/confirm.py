@@ -50,6 +50,10 @@ class ConfirmDialog(Dialog):
         self._withdraw = withdraw
         self._typed = Typed()
 
+    @property
+    def writes(self) -> bool:
+        return not self._withdraw
+
     def press(self, key: str, character: str | None) -> None:
         if key == "enter":
             self.after_reading()

@@ -9,13 +9,16 @@ from textual.style import Style
 
 from grammar.errors import UserError
 from tui.dashboard.keys import KeyMap
-from tui.text.wording import CHOSEN
+from tui.text.wording import CHOSEN, clean
 
 Line = Content
 
 CLICK = "does"
 """In a style's meta: a method of the dialog, and what it is called with."""
 
+
+CAPITAL = "does nothing: a capital letter is no key here. Is Caps Lock on?"
+"""Told of a capital letter wherever no text is written."""
 
 BOUNCE_S = 0.7
 """An Enter that follows another sooner is a bounce, a double stroke or a key held down: nobody has read
@@ -40,6 +43,12 @@ class Dialog:
         """When Enter was last struck, in seconds."""
         self._bounced = False
         """Whether the key that is being taken is an Enter struck just after another."""
+        self._drawn: tuple[str, float] | None = None
+        """The words that stood on the screen to be read, and since when, in seconds of the same clock; None
+        before that was drawn."""
+        self._unread = False
+        """Whether the key that is being taken is an Enter struck before what it would store had stood on
+        the screen for long enough."""
         self._doubt_read = ""
         """The oddity that was told last: Enter again stores it all the same."""
         self._top = 0
@@ -60,8 +69,12 @@ class Dialog:
         if key == "enter" and at is not None:
             self._bounced = before is not None and at - before < BOUNCE_S
             self._enter_at = at
+            read = self._drawn and self._drawn[0] == self.to_read
+            self._unread = bool(self.to_read) and not (
+                read and self._drawn and at - self._drawn[1] >= BOUNCE_S
+            )
         else:
-            self._enter_at = None
+            self._enter_at, self._unread = None, False
         if key == "ctrl+c":
             self.error = self.on_ctrl_c()
             return
@@ -69,7 +82,27 @@ class Dialog:
             self.dismiss(None)
             return
         self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
+        if character and character.isupper() and not self.writes and not self.keymap.knows(key):
+            self.error = f"{clean(character)} {CAPITAL}"
+            return
         self.act(lambda: self.press(key, character))
+
+    @property
+    def writes(self) -> bool:
+        """Whether text is being written, which may have capital letters."""
+        return False
+
+    @property
+    def to_read(self) -> str:
+        """The words that have to stand on the screen for a while before Enter stores them; "" where Enter
+        may be struck at once."""
+        return ""
+
+    def drawn(self, words: str, at: float) -> None:
+        """Takes note that a frame with these words of `to_read` was drawn at `at`, in seconds of the clock
+        of the keys."""
+        if self._drawn is None or self._drawn[0] != words:
+            self._drawn = words, at
 
     def look(self) -> bool:
         """Takes what came about without a key, at each drawing. Returns whether anything did."""
@@ -81,9 +114,10 @@ class Dialog:
         return f"Ctrl-C does nothing here, and the case goes on: {close} leaves this"
 
     def after_reading(self) -> None:
-        """Refuses an Enter that came just after another. Raises ValueError."""
-        if self._bounced:
-            raise ValueError("two Enters at once: read it, then Enter once more")
+        """Refuses an Enter that came just after another, or before that which it stores could be read.
+        Raises ValueError."""
+        if self._bounced or self._unread:
+            raise ValueError("that Enter came too soon: read it, then Enter once more")
 
     def ask_again(self, doubt: str, told: str = "") -> None:
         """Refuses, once, to store what `doubt` says is odd; "" says nothing is. Raises ValueError, which

@@ -13,6 +13,7 @@ from grammar.protocol.model import Call
 from tui.dashboard import call_entry as entry
 from tui.dashboard.call_entry import Step
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
+from tui.dashboard.dialogs.drug_lines import drug_lines
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.entry_doubts import given_already, no_drug
 from tui.dashboard.keys import KeyMap
@@ -61,8 +62,6 @@ class EnterDialog(Dialog):
         self._first = sum(1 for _, call in found if call.help) % max(len(found), 1)
         self._at: int | None = self._first
         """The mark in a list, which Enter takes; None where nothing is marked."""
-        self._by_digit = False
-        """Whether the call was chosen by a digit, which may be the beginning of a dose."""
         self._untaken = ""
         """Characters typed where only Enter is taken, since the call was last seen."""
         self._none_named = False
@@ -85,6 +84,19 @@ class EnterDialog(Dialog):
             self._begin(only)
 
     # ------------------------------------------------------------------ keys
+
+    @property
+    def writes(self) -> bool:
+        if self._asking or self._call is None:
+            return self._asking == "when"
+        return len(self._slots) < len(self._steps) and self._step.kind != "choice"
+
+    @property
+    def to_read(self) -> str:
+        stands = self._call is not None and len(self._slots) == len(self._steps)
+        if self._asking or not stands or not self._asked & {"drug", "amount"}:
+            return ""
+        return f"{self._words()} {self.error}"
 
     def press(self, key: str, character: str | None) -> None:
         none_named, self._none_named = self._none_named, False
@@ -172,8 +184,6 @@ class EnterDialog(Dialog):
             self.choose(self._at)
         elif character and character.lower() in known:
             at = known.index(character.lower())
-            if self._call is None:
-                self._by_digit = character.isdigit()
             self.choose(at)
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
@@ -221,7 +231,7 @@ class EnterDialog(Dialog):
             self._slots.pop()
             self._mark_first()
         else:
-            self._call, self._at, self._by_digit = None, self._first, False
+            self._call, self._at = None, self._first
 
     def _enter(self) -> None:
         assert self._call is not None
@@ -260,10 +270,9 @@ class EnterDialog(Dialog):
 
     @property
     def _takes_enter(self) -> bool:
-        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call without a value
-        chosen by a digit, which somebody types first who begins with the dose."""
-        alone = self._by_digit and not self._steps
-        return alone or bool(self._asked & {"drug", "amount"})
+        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call without a value,
+        which a neighbouring letter alone would store otherwise."""
+        return not self._steps or bool(self._asked & {"drug", "amount"})
 
     def store(self) -> None:
         """Store the call with its values."""
@@ -327,6 +336,7 @@ class EnterDialog(Dialog):
                 "WILL BE STORED", f"{self.keymap.shown('enter-back')} goes a step back"
             )
             yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "seen")
+            yield from drug_lines(self._hands.protocol, dict(self._all))
             doubt = self._doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")

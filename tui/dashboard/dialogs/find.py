@@ -37,6 +37,10 @@ class FindDialog(Dialog):
         self._chosen = 0
         """Of the lines found, counted from the newest."""
 
+    @property
+    def writes(self) -> bool:
+        return True
+
     def press(self, key: str, character: str | None) -> None:
         match key:
             case "tab":
@@ -74,7 +78,13 @@ class FindDialog(Dialog):
             yield Content.styled("no line has that", "$quiet")
             return
         rows = max(self.most_rows - 6, 1)
+        if len(found) > rows:
+            rows = max(rows - 1, 1)
         last = max(self._chosen + 1, min(rows, len(found)))
+        if len(found) > rows:
+            above, below = len(found) - last, max(last - rows, 0)
+            hidden = f"{len(found)} lines: {above} above, {below} below (↑↓)"
+            yield Content.styled(hidden, "bold $ink" if above or below else "$quiet")
         for at in reversed(range(max(last - rows, 0), last)):
             line = found[at]
             mark = CHOSEN if at == self._chosen else " "

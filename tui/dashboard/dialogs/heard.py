@@ -58,6 +58,10 @@ class AnsweredDialog(Dialog):
         self._chosen: int | None = None
         """The call with a drug that was chosen by its number, and takes Enter."""
 
+    @property
+    def writes(self) -> bool:
+        return self._when is not None
+
     def press(self, key: str, character: str | None) -> None:
         if self._when is not None:
             self._write(key, character)
@@ -81,7 +85,11 @@ class AnsweredDialog(Dialog):
         if key == "enter":
             text = self._when.text.strip()
             # Resolved once: what is read is what will be stored.
-            self._at_s = self._resolved(text) if text else None
+            at = self._resolved(text) if text else None
+            called = [loop.opened for loop, _ in self._listed_now()]
+            if at is not None and called and at < min(called):
+                raise ValueError(_too_early(at, min(called)))
+            self._at_s = at
             self._time, self._when = text, None
         else:
             self._when.press(key, character)
@@ -107,6 +115,8 @@ class AnsweredDialog(Dialog):
     def _number(self, at: int, warned: int | None) -> None:
         """Takes a call by its number; one with a drug is seen with its time first, and takes Enter."""
         found = self._now().get(self._listed[at])
+        if found:
+            self._hold_to_call(found[0])
         if (
             found
             and {"drug", "amount"} & set(found[0].slots)
@@ -129,6 +139,7 @@ class AnsweredDialog(Dialog):
             state = found[1] if found else "withdrawn"
             raise ValueError(f"that call is {STATE_WORDS[state]} already")
         loop, state = found
+        self._hold_to_call(loop)
         otherwise = self._otherwise(loop, state)
         if otherwise and warned != loop.id:
             self._warned = loop.id
@@ -141,6 +152,15 @@ class AnsweredDialog(Dialog):
         self._hands.heard(loop.id, when)
         though = f", after {otherwise[1]} was read back" if otherwise else ""
         self.dismiss(f"answer heard at {clock(when)}{though}: {self._words(loop)}")
+
+    def _hold_to_call(self, loop: Loop) -> None:
+        """Refuse a written time that lies before the call. Raises ValueError."""
+        if self._at_s is not None and self._at_s < loop.opened:
+            raise ValueError(_too_early(self._at_s, loop.opened))
+
+    def _listed_now(self) -> list[tuple[Loop, LoopState]]:
+        loops = self._now()
+        return [loops[each] for each in self._listed if each in loops]
 
     def lines(self) -> Iterable[Line]:
         if self._when is not None:
@@ -157,7 +177,11 @@ class AnsweredDialog(Dialog):
             stands = state_in_words(self._hands.protocol, loop.call, state)
             text = f"{STATE_MARKS[state]} {stands} {age}  {self._words(loop)}"
             yield choice(str(at + 1), text, "choose", at, chosen=chosen)
-            if chosen:
+            early = self._at_s is not None and self._at_s < loop.opened
+            if chosen and early and self._at_s is not None:
+                why = f"     {_too_early(self._at_s, loop.opened)}"
+                yield Content.styled(why, "bold $urgent")
+            elif chosen:
                 when = self._moment_in_words(self._moment(loop))
                 again = ": Enter stores it" if at == self._chosen else ""
                 yield Content.styled(f"     answered {when}{again}", "$quiet")
@@ -195,6 +219,13 @@ class AnsweredDialog(Dialog):
         to = station(protocol, loop.to) or NOBODY_NAMED
         words = waiting_in_words(protocol, loop.call, loop.slots)
         return f"{words} → {to}"
+
+
+def _too_early(at: float, called: float) -> str:
+    """Return that no answer comes before its call; times in seconds."""
+    return (
+        f"{clock(at)} is before that call, which was at {clock(called)}: no answer comes so early"
+    )
 
 
 def _may_answer(said: Utterance, loop: Loop) -> bool:

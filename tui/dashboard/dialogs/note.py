@@ -18,6 +18,10 @@ class NoteDialog(Dialog):
         self._hands = hands
         self._typed = Typed()
 
+    @property
+    def writes(self) -> bool:
+        return True
+
     def press(self, key: str, character: str | None) -> None:
         if key != "enter":
             self._typed.press(key, character)

@@ -31,6 +31,10 @@ class WeightDialog(Dialog):
         self._asked: float | None = None
         """The odd weight that was asked about."""
 
+    @property
+    def writes(self) -> bool:
+        return True
+
     def press(self, key: str, character: str | None) -> None:
         if key != "enter":
             self._typed.press(key, character)

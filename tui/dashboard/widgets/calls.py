@@ -146,7 +146,7 @@ def card_words(
 
     `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
     """
-    if doubt == UNCLEAR_WORDS and len(_title(protocol, loop, doubt, in_short=rows == 1)) > width:
+    if doubt == UNCLEAR_WORDS and (rows == 1 or len(_title(protocol, loop, doubt)) > width):
         doubt = ""  # sooner than the addressee; the log says it
     head = f"{STATE_MARKS[state]} {state_in_words(protocol, loop.call, state)}"
     title = Content.styled(_title(protocol, loop, doubt, in_short=rows == 1), "bold")
@@ -159,8 +159,6 @@ def card_words(
         # The dose is never what is cut: sooner the addressee goes, then the word whose sign stands there.
         if len(head) + title.cell_length + 2 > width:
             title = Content.styled(_what(protocol, loop, doubt), "bold")
-        if len(head) + title.cell_length + 2 > width and doubt == UNCLEAR_WORDS:
-            title = Content.styled(_what(protocol, loop, ""), "bold")
         if len(head) + title.cell_length + 2 > width:
             yet = f"{NOT_HEARD_YET} " if state == "unheard" else ""
             head = f"{STATE_MARKS[state]} {yet}{clock(loop.age(now))}"

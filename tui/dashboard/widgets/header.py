@@ -56,18 +56,32 @@ class Header(Static):
             how = (f"■ ENDED{when} (q quits)", "bold $urgent")
         else:
             how = ("▶ listening", "bold $good") if status.unheard_s is None else _the_rest(status)
-        wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], width)
-        ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
-        # Nothing that is wrong is cut for want of room: it stands before all that is right.
-        odd = Content.assemble("  ", (f" !! {odd_weight} ", "bold $on-urgent on $urgent"))
-        first = Content.assemble(
-            *wrong,
-            how,
-            *((odd, ears) if odd_weight else (ears,)),
-            (f"  {kind}", "bold $heading"),
-            (weight if not odd_weight else "", "$quiet"),
-            (f"  ! {status.missing}", "bold $urgent") if status.missing else "",
+        # Whether it is a drill, and the weight by which doses are judged, keep their place.
+        lasting = f"  {kind}{weight}".rstrip()
+        whole = len(odd_weight) + 7 if odd_weight else 0
+        odd_room = (
+            min(whole, width // 3)
+            if status.troubles
+            else min(whole, width - len(lasting) - len(how[0]))
         )
+        room = width - len(lasting) - odd_room - (len(how[0]) if not status.troubles else 0)
+        wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], room)
+        taken = sum(each.cell_length for each in wrong)
+        if status.troubles and taken + len(how[0]) + len(lasting) + odd_room > width:
+            how = ("", "")
+        ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
+        # A warning is shortened sooner than what is lasting goes.
+        odd = Content.styled(f" !! {odd_weight} ", "bold $on-urgent on $urgent")
+        shortened = odd.truncate(max(odd_room - 2, 8), ellipsis=True) if odd_weight else Content("")
+        begin = Content.assemble(*wrong, how, *(("  ", shortened) if odd_weight else ()))
+        kept = Content.assemble((f"  {kind}", "bold $heading"), (weight, "$quiet"))
+        missing = (f"  ! {status.missing}", "bold $urgent") if status.missing else ""
+        first = Content.assemble(begin, ears, kept, missing)
+        if first.cell_length > width:
+            first = Content.assemble(begin, kept)
+            rest, room = Content.assemble(missing, ears), width - first.cell_length
+            if room >= CUT:
+                first = Content.assemble(first, rest.truncate(room, ellipsis=True))
         return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
 
 
