@@ -122,7 +122,7 @@ def test_a_handover_names_the_airway_drugs_trend_and_open_points() -> None:
     assert airway["Attempts"][0] == "1"
     assert airway["Depth"] == ("22 cm", "01:50")
     assert airway["Lowest SpO2"] == ("84 %", "01:00")
-    assert rows(page, "Drugs") == {"00:30": ("ketamine", "70 mg", "1 mg/kg", "7 mL")}
+    assert rows(page, "Drugs") == {"00:30": ("ketamine", "70 mg, as ordered", "1 mg/kg", "7 mL")}
     assert rows(page, "Vital signs")["SpO2 %"][-1] == "84 96"
     points = [row for table in page.tables if table.title == "Open points" for row in table.rows]
     assert ("01:50", "read-back differs", "Tube depth 22 cm, read back as 20 cm") in points
