@@ -12,7 +12,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
 from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
-from tui.text.doses import dose_in_words
+from tui.text.doses import DoseWords
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
     AWAITING_ANSWER,
@@ -164,17 +164,18 @@ def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
 
 
 def _drugs(protocol: Protocol, view: View, found: Handover) -> Table:
-    rows = tuple(_drug(protocol, view, dose) for dose in found.doses)
+    words = DoseWords(protocol, view)
+    rows = tuple(_drug(protocol, words, dose) for dose in found.doses)
     return Table(
         "Drugs reported given", ("at", "drug", "dose", "per kg", "volume by the sheet"), rows
     )
 
 
-def _drug(protocol: Protocol, view: View, dose: DoseGiven) -> tuple[str, ...]:
+def _drug(protocol: Protocol, words: DoseWords, dose: DoseGiven) -> tuple[str, ...]:
     return (
         clock(dose.t),
         drug(protocol, dose.drug),
-        dose_in_words(protocol, view, dose),
+        words.of(dose),
         f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
         f"{number(dose.ml, 3)} mL" if dose.ml is not None else "",
     )

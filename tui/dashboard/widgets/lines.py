@@ -14,7 +14,7 @@ from grammar.case.findings import Countdown, Finding
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import state_style
-from tui.text.doses import remarks
+from tui.text.doses import DoseWords
 from tui.text.wording import (
     NOT_HEARD_YET,
     STATE_MARKS,
@@ -59,15 +59,16 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
 
 def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
-    latest = [_dose(protocol, view, dose, width) for dose in reversed(view.doses[-most:])]
+    words = DoseWords(protocol, view)
+    latest = [_dose(protocol, words, dose, width) for dose in reversed(view.doses[-most:])]
     return [*latest, *_more(len(view.doses) - most)]
 
 
-def _dose(protocol: Protocol, view: View, dose: DoseGiven, width: int) -> list[Content]:
+def _dose(protocol: Protocol, words: DoseWords, dose: DoseGiven, width: int) -> list[Content]:
     given = Content.assemble(
         (f"{clock(dose.t)} ", "$quiet"),
         (f"{drug(protocol, dose.drug)} {amount(dose.amount, dose.unit)}", "bold"),
-        *_remarks(protocol, view, dose),
+        *_remarks(words, dose),
     )
     if dose.per_kg is None:
         return wrapped(given, width)
@@ -77,18 +78,17 @@ def _dose(protocol: Protocol, view: View, dose: DoseGiven, width: int) -> list[C
     return [*wrapped(given, width), Content.styled(each, "$quiet")]
 
 
-def _remarks(protocol: Protocol, view: View, dose: DoseGiven) -> list[tuple[str, str]]:
+def _remarks(words: DoseWords, dose: DoseGiven) -> list[tuple[str, str]]:
     """Return what is to be known of a dose: a read-back that differs in the colour of that."""
     styles = {True: state_style("differs"), False: "$ink"}
     differs = STATE_MARKS["differs"]
-    return [
-        (f" {told}", styles[told.startswith(differs)]) for told in remarks(protocol, view, dose)
-    ]
+    return [(f" {told}", styles[told.startswith(differs)]) for told in words.remarks(dose)]
 
 
 def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Content]]:
     """Doses reported given where rows are short: a drug on a row, with each of its doses and its time; the
     drug given last on top."""
+    words = DoseWords(protocol, view)
     by_drug: dict[str, list[DoseGiven]] = {}
     for dose in reversed(view.doses):
         by_drug.setdefault(dose.drug, []).insert(0, dose)
@@ -101,7 +101,7 @@ def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Conten
                     for each in doses
                     for part in (
                         (f" {amount(each.amount, each.unit)}", "bold"),
-                        *_remarks(protocol, view, each),
+                        *_remarks(words, each),
                         (f" {clock(each.t)}", "$quiet"),
                     )
                 ),

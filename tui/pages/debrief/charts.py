@@ -24,7 +24,7 @@ from tui.pages.debrief.drawing import (
     time_axis,
     to_fact,
 )
-from tui.text.doses import dose_in_words
+from tui.text.doses import DoseWords
 from tui.text.wording import clock, drug
 
 WIDTH, LEFT, RIGHT = 740.0, 64.0, 704.0
@@ -98,6 +98,7 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
     rows = 3 if len(doses) > 1 else 1
     bottom = 10 + len(trends) * (strip + gap) + (rows * 15 + 10 if doses else 0)
     end = max(view.now, 1.0)
+    in_words = DoseWords(protocol, view)
 
     def x(t: float) -> float:
         return left + (RIGHT - left) * t / end
@@ -112,7 +113,7 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
             y += strip + gap
         for index, dose in enumerate(doses):
             base = y + 12 + 15 * (index % rows)
-            words = f"{drug(protocol, dose.drug)} {dose_in_words(protocol, view, dose)}"
+            words = f"{drug(protocol, dose.drug)} {in_words.of(dose)}"
             yield rule(x(dose.t), 6, x(dose.t), base - 4, "dose")
             late = x(dose.t) > RIGHT - 190
             shift = -5 if late else 5

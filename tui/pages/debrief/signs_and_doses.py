@@ -9,7 +9,7 @@ from grammar.reports.dose_totals import DrugTotal, Total, dose_totals
 from tui.pages.debrief.charts import vitals_and_doses
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough
-from tui.text.doses import dose_in_words
+from tui.text.doses import DoseWords
 from tui.text.wording import amount, clean, clock, drug, duration, number
 
 HELD = "Only what was called out is known; between calls the last value is taken to hold"
@@ -103,6 +103,7 @@ def _times(count: int, what: str) -> str:
 
 
 def _doses(case: GoneThrough) -> Grid:
+    words = DoseWords(case.protocol, case.view)
     return Grid(
         "Doses reported given",
         ("at", "drug", "dose", "per kg", "ordered"),
@@ -110,7 +111,7 @@ def _doses(case: GoneThrough) -> Grid:
             (
                 Cell(clock(dose.t), (dose.fact,)),
                 plain(drug(case.protocol, dose.drug)),
-                Cell(dose_in_words(case.protocol, case.view, dose), (dose.fact,)),
+                Cell(words.of(dose), (dose.fact,)),
                 Cell(
                     f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
                     (dose.fact,) if dose.per_kg is not None else (),
