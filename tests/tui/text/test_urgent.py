@@ -28,7 +28,7 @@ def test_a_call_that_nobody_answers_says_what_to_whom_what_is_wrong_and_how_long
     found = at(60, ORDER)
     assert (found.kind, found.what, found.to) == (
         "unanswered",
-        "Give rocuronium 50 mg",
+        "Give rocuronium 50 mg (number unclear)",  # fifty sounds like fifteen
         "Drugs nurse",
     )
     assert found.wrong == "UNANSWERED"
