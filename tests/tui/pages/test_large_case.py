@@ -5,11 +5,13 @@ from __future__ import annotations
 import cProfile
 import random
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from grammar.case.facts import CaseStarted
+from grammar.case.loops import Loop
 from grammar.language.phrases import network
 from grammar.protocol.loading import load_protocol
 from listener.storage.case_reader import StoredCase, open_case
@@ -18,6 +20,9 @@ from tests.support.stored_cases import store
 from tests.tools.benchmark_fold import heard, sentence
 from tests.tools.make_large_case import BEGAN, write
 from tui.cli import main
+from tui.pages.debrief.communication import communication_parts
+from tui.pages.debrief.content import Grid
+from tui.pages.debrief.gone_through import GoneThrough
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.one_case import CaseDebrief
 
@@ -114,3 +119,25 @@ def test_a_fact_takes_the_same_work_in_a_long_case(
     counts = [calls(count) for count in (1000, 2000, 3000)]
     first, second = counts[1] - counts[0], counts[2] - counts[1]
     assert second < 1.15 * first
+
+
+class CountedLoops(list[Loop]):
+    """Loops that count how often they are gone through."""
+
+    times = 0
+
+    def __iter__(self) -> Iterator[Loop]:
+        self.times += 1
+        return super().__iter__()
+
+
+def test_a_table_by_station_or_call_goes_through_the_calls_once_however_many_rows_it_has(
+    tmp_path: Path,
+) -> None:
+    case = GoneThrough(open_case(write(tmp_path, 400)), ())
+    calls, orders = CountedLoops(case.calls), CountedLoops(case.orders)
+    case.calls, case.orders = calls, orders
+    tables = list(communication_parts(case))
+    rows = max(len(table.rows) for table in tables if isinstance(table, Grid))
+    assert rows > 10
+    assert max(calls.times, orders.times) < rows

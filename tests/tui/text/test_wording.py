@@ -90,6 +90,12 @@ def test_nothing_that_could_steer_a_terminal_is_left_in_a_text(text: str) -> Non
     assert [c for c in left if c.isalnum()] == [c for c in text if c.isalnum()]
 
 
+def test_a_text_that_needs_no_change_is_not_gone_through_by_character() -> None:
+    # A long case cleans some millions of texts for its debrief.
+    text = " ".join(["ketamine", "70 mg", "→ Drugs nurse"])
+    assert wording.clean(text) is text
+
+
 @given(st.floats(-1, 2), st.integers(1, 30))
 def test_a_bar_keeps_its_width(fraction: float, width: int) -> None:
     assert len(wording.bar(fraction, width)) == width

@@ -101,9 +101,12 @@ def _grouped(
     note: str = "",
     none: str = "none",
 ) -> Grid:
+    of: dict[str, list[int]] = {}
+    for loop in loops:
+        of.setdefault(getattr(loop, attribute) or "", []).append(loop.fact)
     rows = []
     for name, found in groups.items():
-        whole = tuple(x.fact for x in loops if (getattr(x, attribute) or "") == name)
+        whole = tuple(of.get(name, ()))
         cells = (getattr(found, name_of) for name_of in SHORT)
         rows.append(
             (
