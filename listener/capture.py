@@ -94,11 +94,13 @@ class Capture:
                         break
                     self._take(replace(block, t=self._begins_s + block.t))
         except Exception as error:
-            self.over = True
-            self._waiting.put(error)
+            self._end(error)
         else:
-            self.over = True
-            self._waiting.put(None)
+            self._end(None)
+
+    def _end(self, failure: Exception | None) -> None:
+        self.over = True
+        self._waiting.put(failure)
 
     def _take(self, block: Block) -> None:
         if self._recorder:

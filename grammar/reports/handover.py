@@ -8,7 +8,7 @@ clock, people are roles.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -138,11 +138,7 @@ def handover(protocol: Protocol, view: View) -> Handover:
         put_right=tuple(
             loop for loop, state in view.loops if loop.differing and state in ("closed", "answered")
         ),
-        waiting={
-            loop.fact: state
-            for loop, state in view.loops
-            if state in ("unanswered", "differs", "open", "unheard", "answered")
-        },
+        waiting={loop.fact: state for loop, state in _waiting(view)},
         heard_up_to=view.heard_up_to,
     )
 
@@ -157,6 +153,13 @@ def trends(view: View) -> tuple[Trend, ...]:
     )
 
 
+def _waiting(view: View) -> Iterator[tuple[Loop, OpenKind]]:
+    """Yield the calls that still wait for somebody, in order of opening."""
+    for loop, state in view.loops:
+        if state in ("unanswered", "differs", "open", "unheard", "answered"):
+            yield loop, state
+
+
 def _open(view: View) -> tuple[OpenPoint, ...]:
     found = [
         OpenPoint(
@@ -168,8 +171,7 @@ def _open(view: View) -> tuple[OpenPoint, ...]:
             differing=loop.differing,
             unsure=loop.unsure,
         )
-        for loop, state in view.loops
-        if state in ("unanswered", "differs", "open", "unheard", "answered")
+        for loop, state in _waiting(view)
     ]
     found += [
         OpenPoint(state, task.ordered, task.call, task.slots, task.fact)

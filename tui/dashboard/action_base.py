@@ -82,7 +82,7 @@ class ActionBase(App[None]):
             self.tell(NOT_TAKEN)
         elif isinstance(event, events.Key) and self.only_commands and self._typing.holds(event):
             self.tell(f"{event.character} {HELD}")
-        elif isinstance(event, events.Key) and self._capital(event):
+        elif isinstance(event, events.Key) and self._is_capital(event):
             self.tell(f"{event.character} {CAPITAL}")
         elif isinstance(event, events.Key) and self._bursts(event):
             self.tell(f"{event.character} {BURST}")
@@ -95,10 +95,9 @@ class ActionBase(App[None]):
         else:
             await super().on_event(event)
 
-    def _capital(self, event: events.Key) -> bool:
-        """Whether a key is a capital letter that no user has chosen."""
-        capital = (event.character or "").isupper()
-        return self.only_commands and capital and not self.keymap.knows(event.key)
+    def _is_capital(self, event: events.Key) -> bool:
+        """Whether a key is a capital letter where no text is written."""
+        return self.only_commands and self.keymap.is_stray_capital(event.key, event.character)
 
     def _bursts(self, event: events.Key) -> bool:
         """Whether a key is a letter of typed text. The one that takes back what was just stored is told

@@ -238,10 +238,10 @@ class KeyMap:
         """The key's name as Textual sends it."""
         return textual_name(self.keys[key_id])
 
-    def knows(self, key: str) -> bool:
-        """Whether a key, by the name that Textual sends, is in the table: a user may have chosen a capital
-        letter."""
-        return any(textual_name(each) == key for each in self.keys.values())
+    def is_stray_capital(self, key: str, character: str | None) -> bool:
+        """Whether a key, by the name that Textual sends, is a capital letter that no user has chosen."""
+        chosen = (textual_name(each) for each in self.keys.values())
+        return (character or "").isupper() and key not in chosen
 
     def shown(self, key_id: str) -> str:
         """The key as people read it."""

@@ -69,10 +69,9 @@ class Dialog:
         if key == "enter" and at is not None:
             self._bounced = before is not None and at - before < BOUNCE_S
             self._enter_at = at
-            read = self._drawn and self._drawn[0] == self.to_read
-            self._unread = bool(self.to_read) and not (
-                read and self._drawn and at - self._drawn[1] >= BOUNCE_S
-            )
+            words, since = self._drawn or ("", at)
+            read = words == self.to_read and at - since >= BOUNCE_S
+            self._unread = bool(self.to_read) and not read
         else:
             self._enter_at, self._unread = None, False
         if key == "ctrl+c":
@@ -82,8 +81,8 @@ class Dialog:
             self.dismiss(None)
             return
         self._pages = {"pageup": -1, "pagedown": 1}.get(key, 0)
-        if character and character.isupper() and not self.writes and not self.keymap.knows(key):
-            self.error = f"{clean(character)} {CAPITAL}"
+        if not self.writes and self.keymap.is_stray_capital(key, character):
+            self.error = f"{clean(character or '')} {CAPITAL}"
             return
         self.act(lambda: self.press(key, character))
 

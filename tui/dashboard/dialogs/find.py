@@ -78,13 +78,14 @@ class FindDialog(Dialog):
             yield Content.styled("no line has that", "$quiet")
             return
         rows = max(self.most_rows - 6, 1)
-        if len(found) > rows:
+        hides = len(found) > rows
+        if hides:
             rows = max(rows - 1, 1)
         last = max(self._chosen + 1, min(rows, len(found)))
-        if len(found) > rows:
+        if hides:
             above, below = len(found) - last, max(last - rows, 0)
             hidden = f"{len(found)} lines: {above} above, {below} below (↑↓)"
-            yield Content.styled(hidden, "bold $ink" if above or below else "$quiet")
+            yield Content.styled(hidden, "bold $ink")
         for at in reversed(range(max(last - rows, 0), last)):
             line = found[at]
             mark = CHOSEN if at == self._chosen else " "

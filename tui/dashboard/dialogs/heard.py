@@ -87,8 +87,8 @@ class AnsweredDialog(Dialog):
             # Resolved once: what is read is what will be stored.
             at = self._resolved(text) if text else None
             called = [loop.opened for loop, _ in self._listed_now()]
-            if at is not None and called and at < min(called):
-                raise ValueError(_too_early(at, min(called)))
+            if called and (why := _too_early(at, min(called))):
+                raise ValueError(why)
             self._at_s = at
             self._time, self._when = text, None
         else:
@@ -155,8 +155,8 @@ class AnsweredDialog(Dialog):
 
     def _hold_to_call(self, loop: Loop) -> None:
         """Refuse a written time that lies before the call. Raises ValueError."""
-        if self._at_s is not None and self._at_s < loop.opened:
-            raise ValueError(_too_early(self._at_s, loop.opened))
+        if why := _too_early(self._at_s, loop.opened):
+            raise ValueError(why)
 
     def _listed_now(self) -> list[tuple[Loop, LoopState]]:
         loops = self._now()
@@ -177,10 +177,8 @@ class AnsweredDialog(Dialog):
             stands = state_in_words(self._hands.protocol, loop.call, state)
             text = f"{STATE_MARKS[state]} {stands} {age}  {self._words(loop)}"
             yield choice(str(at + 1), text, "choose", at, chosen=chosen)
-            early = self._at_s is not None and self._at_s < loop.opened
-            if chosen and early and self._at_s is not None:
-                why = f"     {_too_early(self._at_s, loop.opened)}"
-                yield Content.styled(why, "bold $urgent")
+            if chosen and (why := _too_early(self._at_s, loop.opened)):
+                yield Content.styled(f"     {why}", "bold $urgent")
             elif chosen:
                 when = self._moment_in_words(self._moment(loop))
                 again = ": Enter stores it" if at == self._chosen else ""
@@ -221,8 +219,11 @@ class AnsweredDialog(Dialog):
         return f"{words} → {to}"
 
 
-def _too_early(at: float, called: float) -> str:
-    """Return that no answer comes before its call; times in seconds."""
+def _too_early(at: float | None, called: float) -> str:
+    """Return that no answer comes before its call, where a written time `at` says so; else "". Both in
+    seconds."""
+    if at is None or at >= called:
+        return ""
     return (
         f"{clock(at)} is before that call, which was at {clock(called)}: no answer comes so early"
     )

@@ -93,11 +93,8 @@ def in_rows(found: Urgent, width: int, draw: Callable[[str], list[str]]) -> list
     age = clock(found.age_s) if found.age_s is not None else ""
     figures = found.figures
     if figures and found.doubt:
-        figures = (
-            f"? {figures} {found.doubt}"
-            if found.doubt == UNSURE_WORDS
-            else f"{figures} {found.doubt}"
-        )
+        sign = "? " if found.doubt == UNSURE_WORDS else ""
+        figures = f"{sign}{figures} {found.doubt}"
     for shown in (f"{figures}   {age}", age, ""):
         digits = draw(shown.strip())
         beside = max(map(len, digits))
