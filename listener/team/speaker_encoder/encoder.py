@@ -20,6 +20,12 @@ WEIGHTS: Final = ("weights.npz", "weights-radio.npz")
 
 SIZE: Final = 256
 LAYERS: Final = 3
+GATES: Final = 4
+_ORDER: Final = [0, 1, 3, 2]
+"""Input, forget and output gate, and the cell's candidate: torch has the candidate before the output
+(torch.nn.LSTM)."""
+_SCALES: Final = np.array([0.5, 0.5, 0.5, 1.0], np.float32)
+"""Of the weights of each, since a sigmoid is half of 1 and a tanh of half the value."""
 WINDOW: Final = 160
 """Frames of 10 ms that make one print; of longer speech the mean of windows is taken."""
 STEP: Final = 53
@@ -28,10 +34,8 @@ MOST: Final = 4
 """Windows of one sound, spread evenly over longer ones: who spoke is to be known at once."""
 COARSE: Final = 10
 """A shorter window is cut to a multiple of this, so that many are alike."""
-AT_ONCE: Final = 64
-FEW: Final = 2
-"""Windows side by side in one product, up to `FEW_ROWS` windows; of more, all at once."""
-FEW_ROWS: Final = 12
+AT_ONCE: Final = 4
+"""Windows in one product: numpy's quickest way with so small ones, which needs no thread beside."""
 LEAST: Final = 40
 """Frames of voice below which there is no print: 0.4 s hold no word."""
 
@@ -41,7 +45,7 @@ class SpeakerEncoder:
     print holds both. May be used from several threads."""
 
     def __init__(self) -> None:
-        self._networks = [_Network(stored_weights(name)) for name in WEIGHTS]
+        self._networks = _Networks([stored_weights(name) for name in WEIGHTS])
 
     def print_of(self, samples: Samples) -> Voiceprint | None:
         """The voiceprint of one channel's sound, shape (n,), 16 kHz; None where too little is voice."""
@@ -53,20 +57,15 @@ class SpeakerEncoder:
         for number, sound in enumerate(sounds):
             for window in _windows(mel_frames(voiced(sound))):
                 windows.setdefault(len(window), []).append((number, window))
-        found: list[list[list[Floats]]] = [[[] for _ in self._networks] for _ in sounds]
+        found: list[list[Floats]] = [[] for _ in sounds]
         for alike in windows.values():
             for first in range(0, len(alike), AT_ONCE):
                 some = alike[first : first + AT_ONCE]
                 stacked = np.stack([window for _, window in some])
-                for at, network in enumerate(self._networks):
-                    for (number, _), one in zip(some, network.prints(stacked), strict=True):
-                        found[number][at].append(one)
-        return [
-            unit(np.concatenate([unit(np.mean(each, axis=0)) for each in by_network]))
-            if by_network[0]
-            else None
-            for by_network in found
-        ]
+                prints = self._networks.prints(stacked).transpose(1, 0, 2)
+                for (number, _), one in zip(some, prints, strict=True):
+                    found[number].append(one)
+        return [unit(unit(np.mean(each, axis=0)).ravel()) if each else None for each in found]
 
 
 def _windows(frames: Floats) -> list[Floats]:
@@ -81,52 +80,65 @@ def _windows(frames: Floats) -> list[Floats]:
     return [frames[start : start + WINDOW] for start in starts]
 
 
-class _Network:
-    """One set of weights, 5.7 MB in memory."""
+class _Networks:
+    """The sets of weights side by side, 11.4 MB in memory, so that a step of all is one call."""
 
-    def __init__(self, stored: dict[str, Floats]) -> None:
-        half = np.full((4 * SIZE, 1), 0.5, np.float32)
-        half[2 * SIZE : 3 * SIZE] = 1.0
-        self._input = [stored[f"lstm.weight_ih_l{at}"] * half for at in range(LAYERS)]
-        self._recurrent = [stored[f"lstm.weight_hh_l{at}"] * half for at in range(LAYERS)]
-        biases = [
-            stored[f"lstm.bias_ih_l{at}"] + stored[f"lstm.bias_hh_l{at}"] for at in range(LAYERS)
+    def __init__(self, sets: Sequence[dict[str, Floats]]) -> None:
+        def of(name: str) -> Floats:
+            return np.stack([stored[name] for stored in sets])
+
+        def by_gate(weights: Floats) -> Floats:
+            gates = weights.reshape(len(sets), GATES, SIZE, -1)[:, _ORDER]
+            return np.asarray(gates * _SCALES[:, np.newaxis, np.newaxis], np.float32)
+
+        layers = range(LAYERS)
+        # What a layer gives is twice its values, so what takes them is halved.
+        halves = [np.float32(0.5 if at else 1.0) for at in layers]
+        given = [by_gate(of(f"lstm.weight_ih_l{at}")) * halves[at] for at in layers]
+        back = [by_gate(of(f"lstm.weight_hh_l{at}")) * np.float32(0.5) for at in layers]
+        self._input = [_turned(each)[:, np.newaxis] for each in given]
+        self._recurrent = [_turned(each) for each in back]
+        self._bias = [
+            by_gate(of(f"lstm.bias_ih_l{at}") + of(f"lstm.bias_hh_l{at}")).reshape(
+                len(sets), 1, GATES, 1, SIZE
+            )
+            for at in layers
         ]
-        self._bias = [bias[:, np.newaxis] * half for bias in biases]
-        self._linear = _turned(stored["linear.weight"])
-        self._offset = stored["linear.bias"]
+        self._linear = _turned(of("linear.weight")) * np.float32(0.5)
+        self._offset = of("linear.bias")[:, np.newaxis]
 
     def prints(self, windows: Floats) -> Floats:
-        """Of windows alike in length, shape (n, frames, 40): their prints, shape (n, 256)."""
-        rows, frames, bands = windows.shape
-        # The weights times a few columns at once is the quickest product there is for so few windows.
-        beside = FEW if rows <= FEW_ROWS else rows
-        groups = -(-rows // beside)
-        padded = np.zeros((groups * beside, frames, bands), np.float32)
-        padded[:rows] = windows
-        values = (
-            padded.reshape(groups, beside, frames, bands)
-            .transpose(0, 3, 2, 1)
-            .reshape(groups, bands, frames * beside)
-        )
+        """Of windows alike in length, shape (n, frames, 40): their prints, shape (sets, n, 256)."""
+        count, frames, bands = windows.shape
+        rows = count + (count > 1 and count % 2)  # three at once take longer than four
+        sets = len(self._offset)
+        # A layer's values, by frame and then by window: shape (sets or 1, frames, n, values).
+        values = np.zeros((1, frames, rows, bands), np.float32)
+        values[0, :, :count] = windows.transpose(1, 0, 2)
+        gates = np.empty((sets, GATES, rows, SIZE), np.float32)
+        sigmoids, candidate = gates[:, :3], gates[:, 3]
+        enters, stays, leaves = sigmoids[:, 0], sigmoids[:, 1], sigmoids[:, 2]
+        bent = np.empty((sets, rows, SIZE), np.float32)
         for into, back, bias in zip(self._input, self._recurrent, self._bias, strict=True):
             # All frames' share of the input at once: only what comes back has to wait its turn.
-            given = into @ values + bias
-            values = np.empty((groups, SIZE, frames * beside), np.float32)
-            hidden = cell = np.zeros((groups, SIZE, beside), np.float32)
-            for at in range(0, frames * beside, beside):
-                # The order of gates is torch's: input, forget, cell, output (torch.nn.LSTM). Their weights
-                # are halved but for the cell's, since a sigmoid is half a tanh of half the value.
-                gates = np.tanh(given[:, :, at : at + beside] + back @ hidden)
-                opened = 0.5 * gates + 0.5
-                cell = (
-                    opened[:, SIZE : 2 * SIZE] * cell
-                    + opened[:, :SIZE] * gates[:, 2 * SIZE : 3 * SIZE]
-                )
-                hidden = opened[:, 3 * SIZE :] * np.tanh(cell)
-                values[:, :, at : at + beside] = hidden
-        last = values[:, :, -beside:].transpose(0, 2, 1).reshape(groups * beside, SIZE)[:rows]
-        return unit(np.maximum(last @ self._linear + self._offset, 0.0))
+            given = values[:, :, np.newaxis] @ into + bias
+            values = np.empty((sets, frames, rows, SIZE), np.float32)
+            hidden = np.zeros((sets, rows, SIZE), np.float32)
+            cell = np.zeros((sets, rows, SIZE), np.float32)
+            for at in range(frames):
+                # By gate, a product is small enough for the quickest way there is for so few windows. A
+                # sigmoid is half of 1 and a tanh of half the value: the halves are in the weights.
+                np.matmul(hidden[:, np.newaxis], back, out=gates)
+                gates += given[:, at]
+                np.tanh(gates, out=gates)
+                sigmoids += 1.0
+                cell *= stays
+                candidate *= enters
+                cell += candidate
+                cell *= 0.5
+                np.tanh(cell, out=bent)
+                hidden = np.multiply(leaves, bent, out=values[:, at])
+        return unit(np.maximum(values[:, -1, :count] @ self._linear + self._offset, 0.0))
 
 
 def similarity(one: Voiceprint, other: Voiceprint) -> float:
@@ -142,7 +154,7 @@ def unit(values: Floats) -> Floats:
 
 
 def _turned(weights: Floats) -> Floats:
-    return np.ascontiguousarray(weights.T)
+    return np.ascontiguousarray(np.swapaxes(weights, -1, -2))
 
 
 def stored_weights(name: str) -> dict[str, Floats]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,15 @@ def test_many_sounds_at_once_have_the_prints_that_each_has_alone() -> None:
 
 def test_too_little_voice_gives_no_print() -> None:
     assert SpeakerEncoder().print_of(np.zeros(1600, np.int16)) is None
+
+
+def test_a_print_wakes_no_other_thread_of_the_processor() -> None:
+    """numpy's threads, once woken, wait at full speed, and take the processor from those who hear."""
+    encoder = SpeakerEncoder()
+    sound = (np.random.default_rng(5).standard_normal(64_000) * 3000).astype(np.int16)
+    encoder.print_of(sound)
+    time.sleep(0.5)  # for threads that a test before has woken
+    whole, own = time.process_time(), time.thread_time()
+    encoder.print_of(sound)
+    whole, own = time.process_time() - whole, time.thread_time() - own
+    assert whole < 1.3 * own
