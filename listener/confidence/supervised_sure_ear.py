@@ -15,7 +15,7 @@ from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
 from listener.recognition.sure_ear import SureEar, SureHearing
 from listener.recognition.whisper_files import SIZES, WhisperModel, sure_model
-from listener.recognition.worker_process import OptionalProcess
+from listener.recognition.worker_process import OptionalProcess, give_back_memory
 
 PATIENCE_S: Final = 30.0
 """An answer takes a fifth of the sound's length; on a crowded machine some seconds."""
@@ -95,6 +95,9 @@ class _Answering:
 
     def __init__(self, make: Callable[[], SureListener]) -> None:
         self._ear = make()
+        give_back_memory()
 
     def __call__(self, samples: Samples) -> SureHearing | None:
-        return self._ear.hear(samples)
+        found = self._ear.hear(samples)
+        give_back_memory()
+        return found
