@@ -28,18 +28,27 @@ what hardly leads another reading."""
 TWO_WAYS: Final = "second-listener"
 """Doubt of what both ears heard, and not alike."""
 
+NEARBY: Final = "another-near"
+"""Doubt of what both ears heard alike, and neither clearly: the quick ear less sure than `ALONE`, and the
+sure ear finds another reading nearly as likely."""
+
 LEAST: Final = 0.5
 """From this confidence on, speech that the quick ear took for no call becomes one."""
 
 ALONE: Final = 0.9
-"""Below this confidence a call that the sure ear alone heard is marked: of 21 orders by people that were
-rescued with 0.5 to 0.9, four were wrong, of 307 surer ones two (`python -m listener.training two-ears`)."""
+"""Below this confidence a call that the sure ear alone heard, or heard otherwise, is marked: of 21 orders
+by people that were rescued with 0.5 to 0.9, four were wrong, of 307 surer ones two
+(`python -m listener.training two-ears`)."""
 
 LEAST_FOR_HELP: Final = 0.02
 """Likewise for a call for help, which is then a possible one."""
 
 LIKELY: Final = 0.1
 """Where no sentence is as likely as this, what the quick ear took for a call was none."""
+
+NEAR: Final = 4.0
+"""Nats by which the sure ear must find a reading likelier than the next, where the quick ear is not sure:
+nearly all that both heard alike, and wrongly, misses both (`python -m listener.training two-ears`)."""
 
 CLEARLY: Final = 8.0
 """Nats by which the sure ear must find its own reading better to put the quick ear right, however sure that
@@ -124,7 +133,9 @@ def judged(
     if best.key == ranked.mine:
         if sure < LIKELY and not for_help(own):
             return _rejected(sure, found)
-        return Judgement("confirms", best.words, _rounded(sure), (), _listed(found))
+        near = quick.confidence < ALONE and found["lead"] < NEAR
+        doubts = (NEARBY,) if near else ()
+        return Judgement("confirms", best.words, _rounded(sure), doubts, _listed(found))
     here = ranked.as_quick
     as_quick = ranked.evidence(here)
     quick_sure = calibration.confidence(as_quick)
@@ -134,7 +145,8 @@ def judged(
         return None  # the sure ear has not understood it
     clearly = as_quick["lead"] <= -CLEARLY and found["near"] > as_quick["near"]
     if (sure > quick_sure or clearly) and not _twins(own, read(best.words)):
-        return Judgement("puts-right", best.words, _rounded(sure), (), _listed(found))
+        doubts = (TWO_WAYS,) if sure < ALONE else ()
+        return Judgement("puts-right", best.words, _rounded(sure), doubts, _listed(found))
     return Judgement("doubts", best.words, _rounded(quick_sure), (TWO_WAYS,), _listed(as_quick))
 
 

@@ -34,6 +34,8 @@ from listener.bench.judging import Claim
 from listener.bench.known_speakers import is_apart, known_speakers
 from listener.bench.run import under, usual_conditions
 from listener.confidence.judging_two_ears import (
+    NEARBY,
+    Judgement,
     QuickReading,
     Read,
     judged,
@@ -204,31 +206,42 @@ def fit(heard: Sequence[Heard]) -> Calibration:
     return weigh([row for one in heard for row in one.rows], SIGNS)
 
 
-def outcomes(heard: Sequence[Heard], calibration: Calibration) -> Iterator[tuple[str, str, Claim]]:
-    """Yield for each stretch of speech its folder and condition, what came of it, and how surely."""
+Outcome = tuple[Heard, Judgement | None, Claim]
+
+
+def outcomes(heard: Sequence[Heard], calibration: Calibration) -> Iterator[Outcome]:
+    """Yield each stretch of speech with its judgement, what came of it, and how surely."""
     for one in heard:
         found = judged(one.quick, one.hearing, one.read, calibration)
         if found is None or found.verdict == "rejects":
             calls = any(each.role != "chatter" for each in one.truth)
-            yield one.folder, one.condition, Claim(0.0, not calls, unsure=True)
+            yield one, found, Claim(0.0, not calls, unsure=True)
             continue
         words = one.quick.words if found.verdict == "doubts" else found.words
         right = one.is_right(words)
         unsure = bool(found.doubts) or found.confidence < 0.5
-        yield one.folder, one.condition, Claim(found.confidence, right, unsure, found.evidence)
+        yield one, found, Claim(found.confidence, right, unsure, found.evidence)
 
 
 def cross_validated(heard: Sequence[Heard]) -> str:
     """Return a table of what the half that a model was not fitted to came to, for people to read."""
     counts: Counter[tuple[str, str, str]] = Counter()
+    alike: Counter[tuple[bool, bool]] = Counter()
     claims = []
     for half in (0, 1):
         model = fit([one for one in heard if one.half != half])
-        for folder, condition, claim in outcomes([one for one in heard if one.half == half], model):
+        for one, found, claim in outcomes([one for one in heard if one.half == half], model):
             told = bool(claim.evidence)
             what = "right" if claim.right and told else "told nothing" if not told else "wrong"
-            counts[folder, condition, f"{what}, unsure" if told and claim.unsure else what] += 1
+            counts[
+                one.folder, one.condition, f"{what}, unsure" if told and claim.unsure else what
+            ] += 1
+            if found and found.verdict == "confirms":
+                alike[NEARBY in found.doubts, claim.right] += 1
             if told:
                 claims.append(claim)
     lines = [f"{' '.join(key[:2])}: {key[2]} {count}" for key, count in sorted(counts.items())]
+    for near, name in ((True, "another reading near"), (False, "no other near")):
+        right, wrong = alike[near, True], alike[near, False]
+        lines.append(f"both heard alike, {name}: right {right}, wrong {wrong}")
     return "\n".join([*lines, f"expected calibration error {reliability(claims).error:.3f}"])

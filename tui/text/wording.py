@@ -84,6 +84,7 @@ FLAG_WORDS: Mapping[str, str] = MappingProxyType(
         "sounds-like": "number unclear",
         "number-conflict": "digits disagree",
         "second-listener": "heard two ways",
+        "another-near": "another reading is near",
         "out-of-bounds": "out of bounds",
         "nearest": "not word for word",
         "ambiguous": "fits several calls",

@@ -30,6 +30,7 @@ SAID: dict[str, tuple[Fact, ...]] = {
     "number unclear": (ORDER,),
     "digits disagree": (heard(10, "give fifteen five zero milligrams of ketamine"),),
     "heard two ways": (replace(ORDER, doubts=("second-listener",)),),
+    "another reading is near": (replace(ORDER, doubts=("another-near",)),),
     "out of bounds": (heard(10, "sats seven"),),
     "not word for word": (heard(10, "moving on to the plan bravo now"),),
     "not understood": (heard(10, "[unk]"),),

@@ -15,6 +15,7 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.confidence.judging_two_ears import (
+    NEARBY,
     ONE_EAR,
     TWO_WAYS,
     Judgement,
@@ -54,6 +55,31 @@ def test_what_both_heard_alike_is_surer_than_either(protocol: Protocol) -> None:
     )
     assert found and found.verdict == "confirms"
     assert found.confidence > 0.9
+
+
+def test_what_both_heard_alike_and_neither_clearly_is_marked(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    close = heard_sure(("clamped over", -2.0), ("unclamped over", -4.0))
+    clear = heard_sure(("clamped over", -2.0), ("unclamped over", -9.0))
+    for confidence, hearing, marked_so in (
+        (0.75, close, (NEARBY,)),
+        (0.75, clear, ()),
+        (0.97, close, ()),
+    ):
+        found = judged(quick("clamped over", confidence), hearing, read, two_ears())
+        assert found and found.verdict == "confirms"
+        assert found.doubts == marked_so
+
+
+def test_what_the_sure_ear_puts_right_and_is_not_sure_of_is_marked(protocol: Protocol) -> None:
+    read = Understanding(protocol).read
+    ketamine = "give seventy milligrams of ketamine now"
+    propofol = "give seventy milligrams of propofol now"
+    hearing = heard_sure((ketamine, -2.0), (propofol, -5.0))
+    for free, marked_so in ((ketamine, ()), ("seventy more of that now", (TWO_WAYS,))):
+        found = judged(quick(propofol, 0.3), replace(hearing, free=free), read, two_ears())
+        assert found and found.verdict == "puts-right"
+        assert found.doubts == marked_so
 
 
 def test_to_say_a_proword_twice_is_to_say_it(protocol: Protocol) -> None:

@@ -35,6 +35,7 @@ BRACKETS = {
     "number unclear": "another sounds like it, as fifteen and fifty do: look twice",
     "digits disagree": "the number and its digits differ, as in fifteen, five zero",
     "heard two ways": "the second hearing had something else",
+    "another reading is near": "both hearings had this, but neither of them clearly",
     "out of bounds": "a value that the protocol does not allow",
     "not word for word": "no sentence of the protocol fits exactly; this one comes closest",
     "not understood": "speech outside the protocol",

@@ -17,6 +17,7 @@ FLAG_WORDS = {
     "sounds-like": "number with a twin that sounds alike",
     "number-conflict": "digits disagree",
     "second-listener": "heard two ways",
+    "another-near": "another reading is near",
     "out-of-bounds": "out of bounds",
     "nearest": "not word for word",
     "differed": "differed",
