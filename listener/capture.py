@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import Any, Final, cast
@@ -45,18 +45,23 @@ class Capture:
         recorder: RecordingThread | None,
         watching: Watching,
         begins_s: float = 0.0,
+        taken: Callable[[], None] = lambda: None,
     ) -> None:
-        """`begins_s` is where on the case's clock the source's first sample lies."""
+        """`begins_s` is where on the case's clock the source's first sample lies. `taken` is called in the
+        capturing thread once a block has been taken, however far hearing is."""
         self.now = begins_s
         """Seconds on the case's clock up to which sound has come."""
         self.stalled = False
         """Whether a live source brings nothing at the moment."""
         self.over = False
         """Whether the source has ended: no more sound comes."""
+        self.dropped = False
+        """Whether blocks that were taken come out no more."""
         self._source = source
         self._recorder = recorder
         self._watching = watching
         self._begins_s = begins_s
+        self._taken = taken
         self._stopped = False
         self._waiting: queue.Queue[Captured | Exception | None] = queue.Queue(
             0 if source.live else _AHEAD
@@ -66,7 +71,7 @@ class Capture:
         """Yield blocks until the source ends or `stop` is called. Raises the errors of the source."""
         threading.Thread(target=self._capture, name="capturing", daemon=True).start()
         waited_s = 0.0
-        while True:
+        while not self.dropped:
             try:
                 found = self._waiting.get(timeout=_LOOK_S)
             except queue.Empty:
@@ -82,9 +87,11 @@ class Capture:
                 raise found
             yield found
 
-    def stop(self) -> None:
-        """Take no more sound; blocks that have been taken still come out."""
+    def stop(self, *, drop: bool = False) -> None:
+        """Take no more sound; blocks that have been taken still come out. With `drop` they do not: the
+        recording alone keeps them."""
         self._stopped = True
+        self.dropped = self.dropped or drop
 
     def _capture(self) -> None:
         try:
@@ -108,3 +115,4 @@ class Capture:
         warnings = self._watching.look(block)
         self.now = block.t + len(block.samples) / self._source.rate
         self._waiting.put(Captured(block, warnings))
+        self._taken()

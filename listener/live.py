@@ -27,7 +27,7 @@ from datetime import datetime
 from typing import Final
 from typing import Protocol as Interface
 
-from grammar.case.facts import BEHIND, CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
+from grammar.case.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
 from grammar.case.fold import Case
 from grammar.case.view import HeardUpTo, Utterance
 from grammar.language.parse import understanding_of
@@ -48,6 +48,7 @@ from listener.confidence.storing_verdicts import Noting, SecondHearings
 from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.team_strictness import for_team
 from listener.confidence.verifier import Verifier
+from listener.lateness import Lateness
 from listener.recognition.calibration import SHIPPED_BOUNDS, DoubtBounds, two_ears
 from listener.recognition.recogniser import HearingFailed, Recogniser
 from listener.speech import Speech
@@ -61,12 +62,12 @@ from listener.team.member import Member
 from listener.team.speaker_attribution import SpeakerAttribution
 from listener.team.spoken_consent import ConsentEar
 
-BEHIND_S: Final = 3.0
-"""Hearing that is further behind the sound than this is said to be late."""
-
 HOLDS_S: Final = 5.0
 """A stretch of speech that is not told yet keeps a call from being unanswered for so long at the most,
 seconds: a noise taken for speech may go on for minutes."""
+
+NOT_HEARD_AT_END: Final = "the case was ended before this was heard"
+"""The reason of the gap at the end of a case that was ended while hearing lagged."""
 
 _JUMP_S: Final = 0.01
 """Sound follows on sound to the sample, but for the rounding of its times."""
@@ -145,7 +146,10 @@ class Live:
             RecordingThread(flac_writer, source.channels, begins_s) if flac_writer else None
         )
         self._watching = watching(source)
-        self._capture = Capture(source, self._recorder, self._watching, begins_s)
+        self._lateness = Lateness(self.tell, live=source.live)
+        self._capture = Capture(
+            source, self._recorder, self._watching, begins_s, self._look_if_late
+        )
         self._engine_news = engine_news
         self._clock = clock
         self._understanding = understanding_of(case.protocol)
@@ -182,7 +186,6 @@ class Live:
         """Up to here somebody spoke."""
         self.playback_suppression = PlaybackSuppression()
         """Stretches that are not heard, since we play a sound."""
-        self._told_late = False
 
     @property
     def now(self) -> float:
@@ -248,6 +251,8 @@ class Live:
                 self._take(captured)
             self._end_speech()
             self._heard_up_to = HeardUpTo(self._heard_s, self._heard_s)
+            if self._capture.dropped and self.behind_s:
+                self.tell(Gap(t=self._heard_s, until=self.now, reason=NOT_HEARD_AT_END))
             self._scoring.finish()
             if self._second_hearings:
                 self._second_hearings.finish()
@@ -261,9 +266,10 @@ class Live:
             if self._recorder:
                 self._recorder.close()
 
-    def stop(self) -> None:
-        """Take no more sound, and end once what came is heard. May be called from another thread."""
-        self._capture.stop()
+    def stop(self, *, at_once: bool = False) -> None:
+        """Take no more sound, and end once what came is heard; `at_once` without hearing it: that becomes a
+        gap, and its recording stays. May be called from another thread."""
+        self._capture.stop(drop=at_once)
 
     @contextmanager
     def playing_aloud(self, after_s: float, what: str) -> Iterator[None]:
@@ -341,7 +347,7 @@ class Live:
             self._jump(block.t)
         for warned in captured.warnings:
             self.tell(warned)
-        self._tell_if_late(block.t)
+        self._look_if_late()
         self._tell_of_disk_and_engine(block.t)
         levels = []
         for channel, segmenter in enumerate(self._segmenters):
@@ -372,12 +378,8 @@ class Live:
         for text in self._engine_news():
             self.tell(Warned(t=t, what="engine", text=text))
 
-    def _tell_if_late(self, t: float) -> None:
-        late = bool(self._late_s())
-        if late and not self._told_late:
-            text = "hearing is behind the sound: what was said is heard late"
-            self.tell(Warned(t=t, what=BEHIND, text=text))
-        self._told_late = late
+    def _look_if_late(self) -> None:
+        self._lateness.look(self._capture.now, self._heard_s, self._heard_up_to.told)
 
     def _jump(self, t: float) -> None:
         """The clock goes on at `t`, and no sound fills the time in between."""
@@ -390,8 +392,7 @@ class Live:
             self._follow(channel, segmenter.flush())
 
     def _late_s(self) -> float:
-        """Return how late what is heard now is heard, where that matters; else 0."""
-        return self.behind_s if self._source.live and self.behind_s >= BEHIND_S else 0.0
+        return self._lateness.of(self.behind_s)
 
     def _wall(self) -> str:
         return self._clock().isoformat(timespec="seconds")

@@ -342,6 +342,18 @@ class Warned:
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
+class HeardSoFar:
+    """All that was said up to `t` has been told, while hearing lagged behind the sound or had just caught
+    up. It changes nothing in the case: it says what may not be judged yet."""
+
+    kind: Literal["heard-so-far"] = "heard-so-far"
+    seq: int = 0
+    t: float
+    late_s: float = Field(ge=0)
+    """Seconds that hearing was behind the sound then; 0 once it has caught up."""
+
+
+@dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)
 class Purged:
     """The sound of the case was removed. `wall` is when, as in CaseStarted."""
 
@@ -383,6 +395,7 @@ Fact = Annotated[
     | WeightSet
     | Resumed
     | Warned
+    | HeardSoFar
     | Purged
     | CaseEnded,
     Field(discriminator="kind"),

@@ -7,8 +7,9 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from grammar.case.facts import BEHIND, CaseStarted, Heard, Resumed, Warned
+from grammar.case.facts import CaseStarted, Heard, HeardOut, HeardSoFar, Resumed
 from grammar.case.fold import Case
+from grammar.case.view import HeardUpTo, View
 from grammar.errors import UserError
 from listener.storage.case_lock import is_held
 from listener.storage.case_reader import open_case
@@ -18,6 +19,10 @@ from listener.storage.passphrase import unlock
 
 PERIOD_S = 0.3
 """Seconds between two looks at the files: a new fact is seen within a second."""
+
+STORED_WITHIN_S = 5.0
+"""Speech is stored so many seconds after it began at the latest, while hearing is in time: for so long the
+program that hears waits for speech that goes on."""
 
 
 class CaseFollower:
@@ -56,14 +61,34 @@ class CaseFollower:
 
     @property
     def behind(self) -> bool:
-        """Whether hearing lagged behind when something was last told of it: later speech was not in time
-        since. Nothing is stored of its catching up before the next utterance."""
+        """Whether hearing lagged behind when something was last told of it."""
+        return self._late is not None
+
+    @property
+    def _late(self) -> float | None:
+        """The moment up to which all is heard, seconds, where hearing lagged when something was last told;
+        else None."""
         for fact in reversed(self.case.facts):
-            if isinstance(fact, Heard):
-                return fact.late_s > 0
-            if isinstance(fact, Warned) and fact.what == BEHIND:
-                return True
-        return False
+            match fact:
+                case Heard() | HeardOut():
+                    return fact.until if fact.late_s else None
+                case HeardSoFar():
+                    return fact.t if fact.late_s else None
+                case CaseStarted() | Resumed():
+                    return None
+                case _:
+                    pass
+        return None
+
+    def view(self, now: float) -> View:
+        """Return the case at `now`, seconds on its clock. While it is heard nobody is judged by what may
+        have been said and is not stored yet."""
+        if not self.heard_now or self.case.state.ended is not None:
+            return self.case.view(now)
+        # How far it is heard is asked first: the facts are then no older.
+        late = self._late
+        heard = HeardUpTo(now, now - STORED_WITHIN_S) if late is None else HeardUpTo(late, late)
+        return self.case.view(now, heard)
 
     def now(self) -> float:
         """Return the case's clock in seconds: it follows the wall clock while the case is heard,

@@ -100,6 +100,7 @@ class ShownCase:
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
             hands=None if only_shows else self.hands(),
             settings=settings,
+            hear_out=self._told("hear out"),
         )
         self.pilot: Pilot[None]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from grammar.case.view import Utterance
 from grammar.errors import UserError
@@ -17,7 +17,7 @@ from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
 from tui.dashboard.dialogs.heard import AnsweredDialog
 from tui.dashboard.dialogs.help_call import HelpCallDialog
-from tui.dashboard.dialogs.leave import END, LeaveDialog
+from tui.dashboard.dialogs.leave import END, WAIT, LeaveDialog, Unheard
 from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
 from tui.dashboard.dialogs.timers import START, TimersDialog
@@ -28,7 +28,7 @@ from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import call_aloud, clean, clock, heard, station
+from tui.text.wording import call_aloud, clean, heard, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -40,6 +40,8 @@ RECENT = 200
 class CaseActions(ActionBase):
     """The acts of a person, one for each key of the dashboard."""
 
+    hear_out: Callable[[], None] | None = None
+    """Takes no more sound of a case that is heard, and has it end once all is heard."""
     _card: CardInCase | None = None
     """The card that was begun last."""
     _passed: int | None = None
@@ -369,21 +371,18 @@ class CaseActions(ActionBase):
             def left(result: str | None) -> None:
                 if result == END:
                     self.exit()
+                elif result == WAIT and self.hear_out:
+                    self.hear_out()
+                    self.tell("no more sound is taken: the rest is heard, then the case ends")
 
-            question = f"END THE CASE? {self._still_heard()}"
-            self.box.open(LeaveDialog(self.keymap, question), left)
+            self.box.open(LeaveDialog(self.keymap, self._unheard), left)
 
-    def _still_heard(self) -> str:
-        """Return how far the case is heard: what is left out of its log where it ends now."""
+    def _unheard(self) -> tuple[bool, Unheard | None]:
+        """Return whether no more sound comes, and what is not heard yet."""
         status, view = self._status_now(), self.view_now()
-        over, at = status.unheard_s is not None, view.heard_up_to
-        if at is None:
-            return "Its last sound is being heard." if over else "It is still being heard."
-        kept = "stay in the recording" if status.recording else "are not recorded"
-        return (
-            f"{view.now - at:.0f} s of its sound are not heard yet (heard up to {clock(at)}):"
-            f" they {kept}, and most of them will not be in the log."
-        )
+        at = view.heard_up_to
+        unheard = None if at is None else Unheard(round(view.now - at), at, status.recording)
+        return status.unheard_s is not None, unheard
 
     # ------------------------------------------------------------------ mouse
 

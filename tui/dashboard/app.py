@@ -57,8 +57,9 @@ class Dashboard(CaseActions):
     `status()` tells how the listening goes. All three are called in the screen's thread several
     times a second and must not block; another thread may feed the case meanwhile. `start` is called
     once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
-    time of day. With `ask_weight` a weight that may
-    be a slip is asked about. With `hands` its keys store what a person does; without, it only shows.
+    time of day. With `ask_weight` a weight that may be a slip is asked about. `hear_out` takes no more
+    sound, and has the case end once all is heard. With `hands` its keys store what a person
+    does; without, it only shows.
     """
 
     CSS_PATH = "answerback.tcss"
@@ -84,6 +85,7 @@ class Dashboard(CaseActions):
         hands: ManualEntry | None = None,
         settings: Settings | None = None,
         ask_weight: bool = False,
+        hear_out: Callable[[], None] | None = None,
     ) -> None:
         settings = settings or Settings()
         super().__init__(protocol, lambda: view_at(clock()), status, hands, settings)
@@ -94,6 +96,7 @@ class Dashboard(CaseActions):
         self._stop_listening = stop
         self._wall = wall
         self._ask_weight = ask_weight
+        self.hear_out = hear_out
         self._header = Header(id="header", markup=False)
         self._urgent = UrgentLine(protocol, self.keymap if hands else None)
         self._calls = CallsPanel(protocol)

@@ -13,7 +13,7 @@ from tui.dashboard.app import Dashboard
 from tui.dashboard.settings import load_settings
 from tui.dashboard.status import Status
 
-BEHIND_WORDS = "hearing was behind when it last heard: what seems unanswered may be answered"
+BEHIND_WORDS = "hearing is behind the sound, nothing is left out"
 
 
 def view(folder: Path, passphrase: str | None = None, *, even_if_altered: bool = False) -> None:
@@ -34,7 +34,7 @@ def dashboard(following: CaseFollower) -> Dashboard:
     """The dashboard of a case that is followed."""
     return Dashboard(
         following.protocol,
-        following.case.view,
+        following.view,
         following.now,
         lambda: status_of(following),
         following.start,

@@ -13,7 +13,7 @@ from textual.binding import Binding
 from textual.keys import Keys as KeyNames
 from textual.keys import _character_to_key
 
-Place = Literal["dashboard", "put right", "timers", "enter", "card"]
+Place = Literal["dashboard", "put right", "timers", "enter", "card", "leave"]
 """Where a key counts: on the dashboard, or while one of its dialogs is open."""
 
 UNSURE_ITEMS = 3
@@ -149,6 +149,13 @@ TABLE: tuple[Key, ...] = (
         "for whom: letter; twice: who made it; three times: when",
         place="enter",
     ),
+    Key(
+        "leave-wait",
+        "w",
+        "",
+        "while hearing lags: no more sound, the rest is heard, then the case ends",
+        place="leave",
+    ),
 )
 """Every key there is. Besides, letters and numbers shown in a dialog choose what stands beside them."""
 
@@ -226,8 +233,9 @@ class KeyMap:
                 chosen.isdigit() or (key.place == "enter" and len(chosen) == 1)
             ):
                 raise ValueError(f'"{chosen}" chooses or writes there: give {key.id} another key')
-            # Leaving works everywhere, so its key is taken everywhere.
-            for place in get_args(Place) if key.id == "close" else (key.place,):
+            # Leaving works everywhere, so its key is taken everywhere; quit answers its own question.
+            everywhere = {"close": get_args(Place), "quit": (key.place, "leave")}
+            for place in everywhere.get(key.id, (key.place,)):
                 other = taken.setdefault((place, textual_name(chosen)), key.id)
                 if other != key.id:
                     raise ValueError(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from typing import Final
 from typing import Protocol as Interface
 
 from grammar.case.facts import Fact, Heard, HeardOut, Noted, Resumed
-from grammar.case.view import Utterance, View
+from grammar.case.view import USUAL_LAG_S, Utterance, View
 from grammar.errors import UserError
 from listener.audio.blocks import Source
 from listener.live import Live, Opening
@@ -22,6 +23,9 @@ from tui.listening.options import CaseOptions
 from tui.listening.prompts import Prompter
 from tui.text.wall_clock import wall_now, wall_stamp
 from tui.text.words_on_their_way import not_told_yet
+
+LAST_WORDS_S: Final = 5.0
+"""How long the last words of a case that ends may take to be heard."""
 
 
 class Follower(Interface):
@@ -114,10 +118,14 @@ class Listening:
         self._thread.start()
 
     def stop(self) -> None:
-        """End hearing and wait for the last fact to be stored."""
-        self.live.stop()
+        """End hearing and wait for the last fact to be stored. Where hearing lags, what is not heard yet
+        becomes a gap: whoever ends the case was told, and could have waited."""
+        self.live.stop(at_once=self.live.behind_s > USUAL_LAG_S)
         if self._thread:
-            self._thread.join(timeout=5)
+            self._thread.join(timeout=LAST_WORDS_S)
+            if self._thread.is_alive():
+                self.live.stop(at_once=True)
+                self._thread.join(timeout=LAST_WORDS_S)
 
     def close(self) -> None:
         """Store what is left, seal the case, let its folder go, and say where it is and its check code.
@@ -125,7 +133,13 @@ class Listening:
         Raises UserError where its disk does not take what is left; all is then put elsewhere, if it can.
         """
         self.ears.close()
-        end_case(self._parts, self.live.fact_writer, self._rescued, written=self._ended)
+        end_case(
+            self._parts,
+            self.live.fact_writer,
+            self._rescued,
+            written=self._ended,
+            unheard_s=self.live.behind_s,
+        )
 
     def play(self, start: float, end: float) -> None:
         """Play what was recorded between two moments again; what a microphone hears of it is no call.

@@ -35,13 +35,26 @@ AFTERWARDS: Final = (
 """Commands for a case that has ended, and what each is for."""
 
 
-def end_case(parts: CaseParts, fact_writer: FactWriter, rescued: Path, *, written: bool) -> None:
+def end_case(
+    parts: CaseParts,
+    fact_writer: FactWriter,
+    rescued: Path,
+    *,
+    written: bool,
+    unheard_s: float = 0.0,
+) -> None:
     """Store what is left, seal the case, and let its folder go; say where it is and its check code.
 
-    Not `written`: something may still be, and the case is not sealed. `rescued` is the folder for cases
-    whose own disk takes no more. Raises UserError where that happened.
+    `unheard_s` is how much of its sound is not heard, seconds. Not `written`: something may still be, and
+    the case is not sealed. `rescued` is the folder for cases whose own disk takes no more. Raises
+    UserError where that happened.
     """
     print(f"case: {parts.journal.folder}", file=sys.stderr)
+    if unheard_s >= 1.0:
+        kept = f"hear it: answerback rehear {shlex.quote(str(parts.journal.folder))}"
+        lost = "it was not recorded"
+        how = kept if parts.flac_writer else lost
+        print(f"its last {unheard_s:.0f} s were not heard: {how}", file=sys.stderr)
     try:
         if fact_writer.finish() and (left := _try_on(fact_writer)):
             said = put_elsewhere(

@@ -43,6 +43,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
         hands=hands,
         settings=settings,
         ask_weight=ask_weight,
+        hear_out=listening.live.stop,
     )
     if early.dropped():
         screen.first_word = TOO_EARLY

@@ -23,6 +23,7 @@ from grammar.case.facts import (
     WeightSet,
     Withdrawn,
 )
+from grammar.case.view import HeardUpTo
 from grammar.language.words import Word
 from listener.team.card_in_case import CardProgress
 from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
@@ -92,6 +93,8 @@ class Pressed:
     check: Callable[[ShownCase], bool]
     more: tuple[Fact, ...] = ()
     """Facts after those of `SAID`."""
+    heard: HeardUpTo | None = None
+    """How far hearing has come, where it lags."""
 
 
 HELP = Heard(t=45, until=46, words=(Word("[unk]", 45, 46, 0.2),), likely="need help")
@@ -192,6 +195,9 @@ EVERY: dict[str, Pressed] = {
     ),
     "card-end": Pressed(("j", "o", "y", "wait:300", "j", "e"), lambda seen: not reads(seen).phrase),
     "enter-back": Pressed(("c", "s", "backspace"), dialog_open("Heart rate")),
+    "leave-wait": Pressed(
+        ("q", "w"), lambda seen: seen.calls == ["start", "hear out"], heard=HeardUpTo(20, 20)
+    ),
 }
 
 
@@ -294,6 +300,7 @@ async def test_a_key_does_what_the_help_says(key: str) -> None:
     filler = filler or ([note(40 + t / 10, f"n {t}") for t in range(60)] if "page" in key else [])
     facts = (*SAID, *EVERY[key].more, *filler)
     async with desk(case(*facts), 60, (100, 40), speaks=True, joins=True) as seen:
+        seen.heard = EVERY[key].heard
         await seen.text()
         await seen.pilot.press(*EVERY[key].keys)
         await seen.pilot.pause()

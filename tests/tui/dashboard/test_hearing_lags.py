@@ -112,6 +112,7 @@ async def test_the_end_of_the_sound_is_said_and_what_is_still_to_be_heard() -> N
         await seen.pilot.press("q")
         text = " ".join((await seen.text()).split())
         assert "132 s of its sound are not heard yet (heard up to 03:23)" in text
+        assert "Esc waits" in text and "w waits" not in text, "it is over: all is waiting"
         await seen.pilot.press("escape")
         seen.heard, seen.status = None, status()
         assert "RECORDING ON" in await seen.text()
@@ -122,3 +123,30 @@ async def test_the_end_of_the_sound_is_said_and_what_is_still_to_be_heard() -> N
 def test_an_ended_case_is_judged_whole() -> None:
     ((_, state),) = case(CALL, CaseEnded(t=60)).view(60).loops
     assert state == "unanswered"
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("recorded", [True, False])
+async def test_who_ends_a_case_that_is_not_heard_to_its_end_is_told_and_may_wait(
+    size: tuple[int, int], recorded: bool
+) -> None:
+    async with desk(case(CALL), 335, size=size, told=status(recording=recorded)) as seen:
+        seen.heard = HeardUpTo(203, 203)
+        await seen.pilot.press("q")
+        text = " ".join((await seen.text()).split())
+        assert "132 s of its sound are not heard yet (heard up to 03:23)" in text
+        assert "w waits: no more sound is taken, the rest is heard, then the case ends" in text
+        assert ("`answerback rehear` hears it" in text) is recorded
+        assert ("LOST" in text) is not recorded
+        seen.heard = HeardUpTo(215, 215)
+        text = " ".join((await seen.text()).split())
+        assert "120 s of its sound are not heard yet (heard up to 03:35)" in text, "it goes on"
+        await seen.pilot.press("w")
+        assert seen.calls == ["start", "hear out"], "the screen stays"
+        assert "no more sound is taken" in await seen.text()
+        seen.status, seen.heard = status(recording=recorded, unheard_s=97.0), HeardUpTo(238, 238)
+        assert "SOUND IS OVER, 97 s still to be heard" in await seen.text()
+        await seen.pilot.press("q", "w")
+        assert seen.calls == ["start", "hear out"]
+        await seen.pilot.press("q")
+    assert seen.calls == ["start", "hear out", "stop"]

@@ -29,6 +29,8 @@ PLACES = {
     "put right": "While an utterance is put right",
     "timers": "While the timers are open",
     "enter": "While a call is entered",
+    "card": "While a card is read",
+    "leave": "Where a case is to end",
 }
 BRACKETS = {
     "unsure": "heard with doubt: counts for nothing before a person or a read-back settles it",
