@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from grammar.case.airway_record import Attempt
-from grammar.case.doses import DoseGiven
+from grammar.case.doses import DoseGiven, Task
 from grammar.case.facts import CaseStarted, Fact
 from grammar.case.recorded import RecordedCall
 from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
 from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
-from tui.text.doses import DoseWords
+from tui.text.doses import DoseWords, against_order
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
     AWAITING_ANSWER,
@@ -165,17 +165,23 @@ def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
 
 def _drugs(protocol: Protocol, view: View, found: Handover) -> Table:
     words = DoseWords(protocol, view)
-    rows = tuple(_drug(protocol, words, dose) for dose in found.doses)
+    orders = {task.fact: task for task, _ in view.tasks if not task.withdrawn}
+    rows = tuple(
+        _drug(protocol, words, dose, orders.get(dose.ordered_fact or 0)) for dose in found.doses
+    )
     return Table(
         "Drugs reported given", ("at", "drug", "dose", "per kg", "volume by the sheet"), rows
     )
 
 
-def _drug(protocol: Protocol, words: DoseWords, dose: DoseGiven) -> tuple[str, ...]:
+def _drug(
+    protocol: Protocol, words: DoseWords, dose: DoseGiven, order: Task | None
+) -> tuple[str, ...]:
+    apart = "" if order is None else against_order(dose, order)
     return (
         clock(dose.t),
         drug(protocol, dose.drug),
-        words.of(dose),
+        f"{words.of(dose)}, {apart}" if apart else words.of(dose),
         f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
         f"{number(dose.ml, 3)} mL" if dose.ml is not None else "",
     )

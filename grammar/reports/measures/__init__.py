@@ -22,7 +22,7 @@ from grammar.reports.measures.shares import (
     pooled,
     share,
 )
-from grammar.reports.measures.signs import Below, Sign, below, signs, thresholds
+from grammar.reports.measures.signs import HOLDS_S, Below, Sign, below, signs, thresholds
 from grammar.reports.measures.speech import Speech, speech
 from grammar.reports.measures.stretches import Measured, Stretch, measured, phases, stretches
 from grammar.reports.measures.survival import Comparison, Curve, compare, curve
@@ -37,6 +37,7 @@ from grammar.reports.measures.whole import Measures, measure
 
 __all__ = [
     "FEWEST",
+    "HOLDS_S",
     "NAMES",
     "RESOLUTION_S",
     "Below",

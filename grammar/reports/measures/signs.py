@@ -1,7 +1,8 @@
 """Vital signs in numbers, from the values that were called out.
 
-Only values that were called are known. Between two calls the last value is taken to have held:
-common practice for charts, no source. So a fall that nobody called out is not in these figures.
+Only values that were called are known. Between two calls the last value is taken to have held, as charts
+do (common practice, no source), but no longer than HOLDS_S: after that it is not known. So a fall that
+nobody called out is not in these figures.
 """
 
 from __future__ import annotations
@@ -13,6 +14,10 @@ from decimal import Decimal
 from grammar.case.view import View
 from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Protocol, decimal
+
+HOLDS_S = 60.0
+"""A value called out is taken to hold for so many seconds at most. Ours, no source: a saturation can fall
+within a minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,7 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Below:
-    """Time below `threshold`: `seconds` of the `known_s` seconds since the first value.
+    """Time below `threshold`: `seconds` of the `known_s` seconds in which a value held, see HOLDS_S.
 
     `facts` are the values below it, by `seq`.
     """
@@ -99,15 +104,13 @@ def below(view: View, sign_id: str, threshold: Decimal) -> Below:
     values = sorted(
         (s for s in view.vitals if s.id == sign_id), key=lambda sign: (sign.t, sign.fact)
     )
-    end = view.now if view.ended is None else min(view.ended, view.now)
-    low = [
-        (sign, max(0.0, later - sign.t))
-        for sign, later in _with_next(view, values)
-        if sign.values[0] < threshold
+    held = [
+        (sign, min(max(0.0, later - sign.t), HOLDS_S)) for sign, later in _with_next(view, values)
     ]
+    low = [(sign, seconds) for sign, seconds in held if sign.values[0] < threshold]
     return Below(
         threshold,
         seconds=sum(seconds for _, seconds in low),
-        known_s=max(0.0, end - values[0].t) if values else 0.0,
+        known_s=sum(seconds for _, seconds in held),
         facts=tuple(sign.fact for sign, _ in low),
     )

@@ -13,7 +13,7 @@ from grammar.reports.measures import Observation
 from grammar.reports.objectives import objectives
 from listener.storage.case_reader import StoredCase
 from tests.support.drills import spoken, spoken_case
-from tui.pages.debrief.content import Debrief, Figure, Grid, Items
+from tui.pages.debrief.content import Debrief, Figure, Grid, Items, Tiles
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.in_words import compared_in_words, not_ranked, ranked, time_in_words
 from tui.pages.debrief.one_case import CaseDebrief
@@ -54,7 +54,9 @@ def test_the_page_runs_from_the_agenda_to_the_log(faulty: Debrief) -> None:
 
 
 def test_the_headline_is_the_clean_loop_and_each_other_way_has_its_share(faulty: Debrief) -> None:
-    told = {what: cell.text for what, cell in faulty.headline}
+    tiles = section(faulty, "numbers")[0]
+    assert isinstance(tiles, Tiles)
+    told = {what: cell.text for what, cell in tiles.tiles}
     assert told["Clean loops, of all orders"].startswith("6 of 9, 67 %")
     assert told["Orders answered late"].startswith("1 of 9")
     assert told["Put right after a wrong read-back"].startswith("1 of 9")
@@ -65,7 +67,7 @@ def test_the_headline_is_the_clean_loop_and_each_other_way_has_its_share(faulty:
     assert (
         "Calls of any kind never answered" not in told
     )  # beside "0 of 9 orders" it read as a mistake
-    assert "95 % interval" in faulty.explained and "order asks" in faulty.explained
+    assert "95 % interval" in tiles.note and "order asks" in tiles.note
 
 
 def test_an_order_not_done_in_time_bears_both_its_times(faulty: Debrief) -> None:

@@ -22,6 +22,8 @@ DIFFICULT = 2
 """Moments of three that went otherwise than they should; the third went well."""
 AROUND_S = 5.0
 """Seconds of sound on either side of a mark."""
+UNCLEAR = 4
+"""Lines of speech that was not understood, told with an order that was never reported done."""
 
 QUESTIONS: dict[Kind, str] = {
     "differs": "What did each of you hear, and what made you sure which value was meant?",
@@ -101,6 +103,8 @@ def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
     match moment.kind:
         case "differs":
             place = 3 if moment.mended else 0
+        case "finding" if moment.is_wrong:
+            place = 0
         case "finding":
             place = 1 if drug or moment.rule != "task-overdue" else 5
         case "unanswered":
@@ -117,7 +121,8 @@ def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
 
 
 def _good(case: GoneThrough) -> list[Loop]:
-    """Return the clean loops worth showing, the best first: directed orders of a drug that were done."""
+    """Return the clean loops worth showing, the best first: directed orders of a drug that were done. None
+    of what came after them went otherwise, such as a dose that was not the one ordered."""
     tasks = {task.loop: state for task, state in case.view.tasks}
     troubled = {
         fact for moment in case.moments if moment.kind not in MARKS for fact in moment.facts
@@ -128,7 +133,6 @@ def _good(case: GoneThrough) -> list[Loop]:
         done = tasks.get(loop.id) == "done"
         # Numbers and drugs are where words go wrong; a read-back repeats them, a "copy" does not.
         return (
-            loop.fact not in troubled,
             call.is_order,
             "drug" in loop.slots,
             call.effect == "order",
@@ -137,7 +141,11 @@ def _good(case: GoneThrough) -> list[Loop]:
             call.readback != "acknowledge",
         )
 
-    clean_ones = [loop for loop, state in case.view.loops if is_clean(loop, state)]
+    clean_ones = [
+        loop
+        for loop, state in case.view.loops
+        if is_clean(loop, state) and loop.fact not in troubled
+    ]
     return sorted(clean_ones, key=lambda loop: (tuple(not x for x in worth(loop)), loop.opened))
 
 
@@ -145,18 +153,30 @@ def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     overdue = moment.rule == "task-overdue"
     loop = case.call_of(moment)
     answer = () if loop is None or loop.answer_fact is None else (loop.answer_fact,)
-    return _item(
-        case,
-        moment.t,
-        case.when(moment),
-        badge(moment),
-        moment.text,
-        moment.detail,
-        tuple(sorted({*moment.facts, *answer})),
-        NOT_DONE if overdue else QUESTIONS[moment.kind],
-        sound=sound,
+    facts = tuple(sorted({*moment.facts, *answer}))
+    heard_at = case.heard_at(moment, facts)
+    if not heard_at or heard_at[0][0] == heard_at[0][1]:
+        heard_at = [(max(moment.t - AROUND_S, 0.0), moment.t + AROUND_S)]
+    return Item(
+        badge=badge(moment),
         urgent=moment.kind not in MARKS,
+        wrong=moment.is_wrong,
+        when=Cell(case.when(moment), facts[:1]),
+        text=moment.text,
+        detail=moment.detail,
+        facts=facts,
+        sound=clip(case.stored, heard_at) if sound else "",
+        words=tuple(_words(case, facts)),
+        perhaps=unclear_words(case, moment),
+        question=NOT_DONE if overdue else QUESTIONS[moment.kind],
     )
+
+
+def unclear_words(case: GoneThrough, moment: Moment) -> tuple[str, ...]:
+    """Return the speech that may have been the report which a moment lacks, a line for each utterance."""
+    lines = list(_words(case, moment.unclear[:UNCLEAR]))
+    more = len(moment.unclear) - len(lines)
+    return (*lines, *([f"and {more} more"] if more else []))
 
 
 def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
@@ -168,47 +188,18 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
     # Times are no finer than the ends of words: no tenths here.
     detail = f"answered within {max(round(waited), 1)} s, right at once"
     detail += ", and reported done" if task is not None else ""
-    return _item(
-        case,
-        loop.opened,
-        clock(loop.opened),
-        "Went well",
-        call_in_words(case.protocol, loop.call, loop.slots) + (f" → {to}" if to else ""),
-        detail,
-        tuple(facts),
-        WELL,
-        sound=sound,
-        urgent=False,
-    )
-
-
-def _item(
-    case: GoneThrough,
-    t: float,
-    when: str,
-    badge: str,
-    text: str,
-    detail: str,
-    facts: Sequence[int],
-    question: str,
-    *,
-    sound: bool,
-    urgent: bool,
-) -> Item:
     heard_at = [(case.begins[f], case.ends[f]) for f in facts if f in case.begins]
-    if not heard_at or case.ends[facts[0]] == case.begins[facts[0]]:
-        heard_at = [(max(t - AROUND_S, 0.0), t + AROUND_S)]
     return Item(
-        badge=badge,
-        urgent=urgent,
-        when=Cell(when, tuple(facts[:1])),
-        text=text,
+        badge="Went well",
+        urgent=False,
+        when=Cell(clock(loop.opened), (loop.fact,)),
+        text=call_in_words(case.protocol, loop.call, loop.slots) + (f" → {to}" if to else ""),
         detail=detail,
         facts=tuple(facts),
         sound=clip(case.stored, heard_at) if sound else "",
         words=tuple(_words(case, facts)),
-        question=question,
-        good=badge == "Went well",
+        question=WELL,
+        good=True,
     )
 
 
@@ -218,4 +209,7 @@ def _words(case: GoneThrough, facts: Sequence[int]) -> Iterator[str]:
     for line in case.view.log:
         if line.fact in wanted and line.utterance is not None:
             who = station(case.protocol, line.utterance.sender)
-            yield f"{clock(line.t)} {f'{who}: ' if who else ''}“{heard(line.utterance.text)}”"
+            words = f"“{heard(line.utterance.text)}”"
+            if line.utterance.role == "unrecognised" and line.utterance.likely:
+                words += f", perhaps “{heard(line.utterance.likely)}”"
+            yield f"{clock(line.t)} {f'{who}: ' if who else ''}{words}"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from tui.pages.debrief.content import Cell, Figure, Grid, Items, Log, Part, Section
+from tui.pages.debrief.content import Cell, Figure, Grid, Items, Log, Part, Section, Tiles
 
 LOG_LINES, ROWS, ITEMS, LINKS = 20_000, 400, 200, 300
 """Lines of the log, rows of a table, moments of a list, and links of one number."""
@@ -34,6 +34,8 @@ def only_first(shown: int, of: int, what: str) -> str:
 
 def _part(part: Part) -> Part:
     match part:
+        case Tiles():
+            return replace(part, tiles=tuple((w, short_cell(cell)) for w, cell in part.tiles))
         case Grid():
             rows = tuple(tuple(short_cell(cell) for cell in row) for row in part.rows[:ROWS])
             note = f"{only_first(ROWS, len(part.rows), 'rows')} {part.note}".strip()

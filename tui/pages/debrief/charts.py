@@ -10,7 +10,7 @@ from markupsafe import Markup
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from grammar.reports.handover import Trend
-from grammar.reports.measures import Curve
+from grammar.reports.measures import HOLDS_S, Curve
 from tui.pages.debrief.capping import thinned
 from tui.pages.debrief.content import Cell, Figure
 from tui.pages.debrief.drawing import (
@@ -133,15 +133,16 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
         title,
         drawing(WIDTH, bottom + 18, title, parts()),
         Cell(f"{names}{given}; values in the table.", tuple(dose.fact for dose in doses)),
-        "Each value holds until the next is called. Left of each line stands its scale; a dashed line is"
-        " the threshold below which time is counted.",
+        f"Each value holds until the next is called, for {HOLDS_S:g} s at most: where a line is broken,"
+        " nobody had called a value for longer. Left of each line stands its scale; a dashed line is the"
+        " threshold below which time is counted.",
     )
 
 
 def _strip(
     trend: Trend, threshold: float | None, until: float, x: Callable[[float], float], box: Box
 ) -> Iterator[Markup]:
-    """One vital sign. Each value holds until the next is called, as in the table of time below."""
+    """One vital sign. Each value holds as in the table of time below, and its line is broken after that."""
     top, height = box
     values = [float(value) for sign in trend.signs for value in (sign.values[0], sign.values[-1])]
     values += [] if threshold is None else [threshold]
@@ -160,7 +161,10 @@ def _strip(
         yield text(x(until) + 3, y(threshold) + 4, f"{threshold:g}", "small threshold")
     firsts = [float(sign.values[0]) for sign in trend.signs]
     points = [(x(sign.t), y(value)) for sign, value in zip(trend.signs, firsts, strict=True)]
-    yield path(steps_of(thinned([*points, (x(until), points[-1][1])], THIN)), "trend")
+    times = [sign.t for sign in trend.signs]
+    yield path(
+        "".join(steps_of(thinned(run, THIN)) for run in _held(times, points, until, x)), "trend"
+    )
     previous = -100.0
     shown = list(zip(trend.signs, points, strict=True))
     for sign, (across, down) in shown if len(shown) <= MOST_POINTS else ():
@@ -171,3 +175,22 @@ def _strip(
             marks.append(text(across, down - 6, sign.text, "small", "middle"))
             previous = across
         yield to_fact(sign.fact, f"{clock(sign.t)} {trend.title} {sign.text} {trend.unit}", marks)
+
+
+def _held(
+    times: Sequence[float],
+    points: Sequence[tuple[float, float]],
+    until: float,
+    x: Callable[[float], float],
+) -> Iterator[list[tuple[float, float]]]:
+    """Yield the pieces of a line: each goes on as long as its values hold, HOLDS_S at most, to `until`.
+
+    A gap that is too narrow to be drawn breaks none.
+    """
+    run: list[tuple[float, float]] = []
+    for t, point, following in zip(times, points, (*times[1:], None), strict=True):
+        run.append(point)
+        end = x(max(t, min(t + HOLDS_S, until)))
+        if following is None or x(following) - end >= THIN:
+            yield [*run, (end, point[1])]
+            run = []

@@ -34,8 +34,18 @@ class Cell:
     """The part of each case in a number of many."""
     more: int = 0
     """How many facts more it rests on than are named."""
+    wrong: bool = False
+    """It stands against what was called: to be red."""
     fraction: tuple[float, float, float] | None = None
     """A share with its interval, 0 to 1, to be drawn beside the text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tiles:
+    """The numbers that an educator wants first: (what, number). `note` says how they are to be read."""
+
+    tiles: tuple[tuple[str, Cell], ...]
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +73,9 @@ class Figure:
     """To be scrolled sideways on a narrow screen, not shrunk."""
 
 
+PERHAPS = "Not understood meanwhile; one of these may have been the report:"
+
+
 @dataclass(frozen=True, slots=True)
 class Item:
     """A moment: where the case stood, what happened, and its sound as a data URI where wanted."""
@@ -80,6 +93,10 @@ class Item:
     """An open question to the team."""
     good: bool = False
     """It went well."""
+    wrong: bool = False
+    """Another value stands against the one that was called: to be red."""
+    perhaps: tuple[str, ...] = ()
+    """Speech that was not understood and may have been the report that is missed, a line an utterance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +168,7 @@ class Behinds:
     keys: tuple[str, ...]
 
 
-Part: TypeAlias = Grid | Figure | Items | Log | Behinds
+Part: TypeAlias = Tiles | Grid | Figure | Items | Log | Behinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,16 +198,13 @@ class NoFacts:
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """The whole. `headline` is what an educator wants first: (what, number)."""
+    """The whole."""
 
     title: str
     about: tuple[Cell, ...]
-    headline: tuple[tuple[str, Cell], ...]
     sections: tuple[Section, ...]
     moments: Moments
     """When each fact was, for the words of a link to it: mm:ss by `seq`."""
-    explained: str = ""
-    """How the headline's numbers are to be read."""
     cautions: str = CAUTIONS
 
 
@@ -217,14 +231,7 @@ def share_cell(found: Share, whole: Iterable[int] = (), between: str = "") -> Ce
 
 def as_page(debrief: Debrief) -> Page:
     """The tables and lists alone, for a terminal; its log is left to `replay`."""
-    tables = [
-        Table(
-            "In short",
-            ("", ""),
-            tuple((what, cell.text) for what, cell in debrief.headline),
-            debrief.explained,
-        )
-    ]
+    tables: list[Table] = []
     for section in debrief.sections:
         tables += [found for part in section.parts if (found := _table(section, part)) is not None]
     about = tuple(cell.text for cell in debrief.about)
@@ -233,6 +240,9 @@ def as_page(debrief: Debrief) -> Page:
 
 def _table(section: Section, part: Part) -> Table | None:
     match part:
+        case Tiles():
+            tiles = tuple((what, cell.text) for what, cell in part.tiles)
+            return Table(section.title, ("", ""), tiles, part.note)
         case Grid():
             title = (
                 section.title if part.title == section.title else f"{section.title}: {part.title}"
@@ -252,5 +262,8 @@ def _told(item: Item) -> Iterator[str]:
     if item.detail:
         yield f"({item.detail})"
     yield from item.words
+    if item.perhaps:
+        yield PERHAPS
+        yield from item.perhaps
     if item.question:
         yield f"ASK: {item.question}"

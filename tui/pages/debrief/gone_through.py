@@ -45,11 +45,22 @@ class GoneThrough:
 
     def call_of(self, moment: Moment) -> Loop | None:
         """Return the call that a moment is of; None where it is of none."""
-        if not moment.facts:
-            return None
-        at = bisect_left(self._by_fact, moment.facts[0], key=_fact)
+        return self.loop_at(moment.facts[0]) if moment.facts else None
+
+    def loop_at(self, fact: int) -> Loop | None:
+        """Return the call that was made as `fact` and wants an answer; None where there is none."""
+        at = bisect_left(self._by_fact, fact, key=_fact)
         found = self._by_fact[at] if at < len(self._by_fact) else None
-        return found if found is not None and found.fact == moment.facts[0] else None
+        return found if found is not None and found.fact == fact else None
+
+    def heard_at(self, moment: Moment, facts: Iterable[int]) -> list[tuple[float, float]]:
+        """Return the stretches of time, in seconds, in which a moment is to be heard: what was said as
+        `facts`, speech that may have been the report it lacks, and the silence after a call."""
+        said = dict.fromkeys((*facts, *moment.unclear))
+        found = [(self.begins[fact], self.ends[fact]) for fact in said if fact in self.begins]
+        if moment.heard_until is not None:
+            found.append((moment.t, moment.heard_until))
+        return found
 
     def when(self, moment: Moment) -> str:
         """Return when a moment was; of an order that was not done in time also when it was given, since

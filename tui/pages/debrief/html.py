@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tui.pages.debrief.content import Behinds, Debrief, Figure, Grid, Items, Log
+from tui.pages.debrief.content import PERHAPS, Behinds, Debrief, Figure, Grid, Items, Log, Tiles
 
 
 def as_html(debrief: Debrief) -> str:
@@ -16,9 +16,11 @@ def as_html(debrief: Debrief) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.tests["tiles"] = lambda part: isinstance(part, Tiles)
     environment.tests["grid"] = lambda part: isinstance(part, Grid)
     environment.tests["figure"] = lambda part: isinstance(part, Figure)
     environment.tests["items"] = lambda part: isinstance(part, Items)
     environment.tests["behinds"] = lambda part: isinstance(part, Behinds)
     environment.tests["log"] = lambda part: isinstance(part, Log)
-    return environment.get_template("debrief.html.jinja").render(debrief=debrief)
+    template = environment.get_template("debrief.html.jinja")
+    return template.render(debrief=debrief, perhaps=PERHAPS)

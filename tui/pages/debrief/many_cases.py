@@ -23,6 +23,7 @@ from tui.pages.debrief.content import (
     NoFacts,
     Part,
     Section,
+    Tiles,
     plain,
 )
 from tui.pages.debrief.groups import SPREADS, Group, Numbers, Told, named
@@ -88,7 +89,6 @@ class Together:
                 *self._kinds(),
                 *self._checked(),
             ),
-            headline=tuple(self._headline()),
             sections=tuple(self._sections(words)),
             moments=NoFacts(),
         )
@@ -149,6 +149,7 @@ class Together:
             yield title, self._numbers.cell(str(total), self.cases, key)
 
     def _sections(self, words: bool) -> Iterator[Section]:
+        yield Section("numbers", "In short", (Tiles(tuple(self._headline())),))
         trends: tuple[Part, ...] = tuple(
             trend(self.cases, name, title, self._numbers, join_teams=self._join_teams)
             for name, title in SHARES

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from grammar.case.findings import Finding
 from grammar.case.loops import Loop, LoopState
-from grammar.case.view import View
+from grammar.case.view import Utterance, View
 from grammar.protocol.model import Protocol
 from tui.pages.debrief.notes import DebriefNote
+from tui.text.doses import against_order
 from tui.text.wording import call_in_words, called_and_read_back, clean, clock, station
 
 Kind = Literal["finding", "differs", "unanswered", "late", "another", "again", "mark", "note"]
@@ -60,47 +62,122 @@ class Moment:
     """Of a read-back that differed: it was put right later."""
     heard_from: float | None = None
     """Where to listen from to understand it, where that is earlier than the moment itself."""
+    heard_until: float | None = None
+    """Of a call: up to where all is to be heard, with the silence in which nobody answered."""
+    unclear: tuple[int, ...] = ()
+    """Of an order that was never reported done: speech that was not understood in its time, by `seq`. It
+    may have been the report."""
+
+    @property
+    def is_wrong(self) -> bool:
+        """Whether another value stands against the one that was called, and was not put right."""
+        return self.rule == OTHER_DOSE or (self.kind == "differs" and not self.mended)
+
+
+OTHER_DOSE = "dose-differs-from-order"
 
 
 def badge(moment: Moment) -> str:
     """Return the words that say at once what sort of moment it is."""
-    return "Not reported done" if moment.rule == "task-overdue" else KIND_WORDS[moment.kind]
+    return _RULE_BADGES.get(moment.rule, KIND_WORDS[moment.kind])
+
+
+_RULE_BADGES = {"task-overdue": "Not reported done", OTHER_DOSE: "Other dose than ordered"}
 
 
 def moments(
     protocol: Protocol, view: View, notes: Sequence[DebriefNote] = ()
 ) -> tuple[Moment, ...]:
     """All moments of a case, in order of time."""
-    found = [
-        Moment("finding", f.t, clean(f.text), f.facts, _later(f), f.rule) for f in view.findings
-    ]
-    differing = {loop.differing_fact for loop, _ in view.loops if loop.differing_fact is not None}
-    said = {line.fact: line.t for line in view.log if line.fact in differing}
+    told = _Told(view)
+    found = [_of_finding(f, told) for f in view.findings]
     known: dict[str, str] = {}
     for loop, state in view.loops:
-        found += _of_loop(protocol, loop, state, said, known)
-    found += [
-        Moment("mark" if line.kind == "mark" else "note", line.t, clean(line.text), (line.fact,))
-        for line in view.log
-        if line.kind in ("mark", "note")
-    ]
+        found += _of_loop(protocol, loop, state, told, known)
+    found += told.marks
     found += [Moment("note", note.t, clean(note.text), detail="debrief") for note in notes]
     return tuple(sorted(found, key=lambda moment: moment.t))
 
 
-def _later(found: Finding) -> str:
-    """Return what became of an order that was not done in its time: it names no report where none came."""
-    if found.rule != "task-overdue":
-        return ""
-    later = "never reported done" if len(found.facts) == 1 else "reported done later"
-    return f"time ran out at {clock(found.t)}, {later}"
+class _Told:
+    """A case's log gone through once, for all moments."""
+
+    def __init__(self, view: View) -> None:
+        differing = {x.differing_fact for x, _ in view.loops if x.differing_fact is not None}
+        self.differing: dict[int, float] = {}
+        """When each read-back began that differs, by `seq`."""
+        self.corrections = corrections(view)
+        self.unclear: list[Utterance] = []
+        """Speech that was not understood, or heard with doubt, in order of the log."""
+        self.marks: list[Moment] = []
+        for line in view.log:
+            said = line.utterance
+            if said is None:
+                if line.kind in ("mark", "note"):
+                    kind: Kind = "mark" if line.kind == "mark" else "note"
+                    self.marks.append(Moment(kind, line.t, clean(line.text), (line.fact,)))
+                continue
+            if said.role == "unrecognised" or said.unsure:
+                self.unclear.append(said)
+            if said.fact in differing:
+                self.differing[said.fact] = said.t
+        self.unclear.sort(key=_began)
+        wanted = {f.facts[0] for f in view.findings if f.rule in _RULE_BADGES}
+        self.tasks = {task.fact: task for task, _ in view.tasks if task.fact in wanted}
+        self.doses = {
+            (dose.ordered_fact, dose.fact): dose
+            for dose in view.doses
+            if dose.ordered_fact in wanted
+        }
+
+
+def _began(said: Utterance) -> float:
+    return said.t
+
+
+def corrections(view: View) -> dict[int, tuple[int, ...]]:
+    """Return what was said to put a call or its read-back right ("negative, seventy"), by `seq`, for each
+    call that had such words, by its own."""
+    found: dict[int, tuple[int, ...]] = {}
+    for line in view.log:
+        said = line.utterance
+        if said is None or said.loop is None or said.role != "proword":
+            continue
+        if said.meaning.said("negative", "correction"):
+            found[said.loop] = (*found.get(said.loop, ()), said.fact)
+    return found
+
+
+def _of_finding(found: Finding, told: _Told) -> Moment:
+    detail = ""
+    unclear: tuple[int, ...] = ()
+    if found.rule == OTHER_DOSE:
+        dose, order = told.doses.get((found.facts[0], found.facts[-1])), told.tasks[found.facts[0]]
+        detail = "" if dose is None else against_order(dose, order)
+    elif found.rule == "task-overdue":
+        detail, unclear = _overdue(found, told)
+    return Moment(
+        "finding", found.t, clean(found.text), found.facts, detail, found.rule, unclear=unclear
+    )
+
+
+def _overdue(found: Finding, told: _Told) -> tuple[str, tuple[int, ...]]:
+    """Return what became of an order that was not done in its time; and where no report came, the speech
+    that may have been one: in that time, or in as long a time after it."""
+    if len(found.facts) > 1:
+        return f"time ran out at {clock(found.t)}, reported done later", ()
+    ordered = told.tasks[found.facts[0]].ordered
+    first = bisect_right(told.unclear, ordered, key=_began)
+    last = bisect_right(told.unclear, 2 * found.t - ordered, key=_began)
+    facts = tuple(said.fact for said in told.unclear[first:last])
+    return f"time ran out at {clock(found.t)}, never reported done", facts
 
 
 def _of_loop(
-    protocol: Protocol, loop: Loop, state: LoopState, said: dict[int, float], known: dict[str, str]
+    protocol: Protocol, loop: Loop, state: LoopState, told: _Told, known: dict[str, str]
 ) -> list[Moment]:
-    """Return all that went otherwise with a call, each at its moment; `said` is when facts were, and
-    `known` holds each text as one value for all moments that bear it."""
+    """Return all that went otherwise with a call, each at its moment; `known` holds each text as one value
+    for all moments that bear it."""
     if state == "withdrawn":
         return []
     to = station(protocol, loop.to)
@@ -112,24 +189,24 @@ def _of_loop(
         called, read = called_and_read_back(protocol, loop.call, loop.slots, loop.differing)
         wrong = () if loop.differing_fact is None else (loop.differing_fact,)
         mended = state in ("answered", "closed")
-        told = f"called {called}, read back {read}{', put right later' if mended else ''}"
+        how = f"called {called}, read back {read}{', put right later' if mended else ''}"
         right = answered[1:] if mended else ()
-        at = said.get(wrong[0], loop.opened) if wrong else loop.opened
-        facts = (loop.fact, *wrong, *right)
-        found.append(
-            Moment("differs", at, what, facts, told, mended=mended, heard_from=loop.opened)
-        )
+        at = told.differing.get(wrong[0], loop.opened) if wrong else loop.opened
+        facts = (loop.fact, *wrong, *told.corrections.get(loop.id, ()), *right)
+        found.append(Moment("differs", at, what, facts, how, mended=mended, heard_from=loop.opened))
+    # Silence is part of what is to be heard: for the whole window, and not past the answer.
+    until = loop.deadline if loop.answered is None else min(loop.deadline, loop.answered)
     if loop.late and loop.answered is not None:
-        told = f"answered {loop.answered - loop.ended:.0f} s after the call"
-        found.append(Moment("late", loop.opened, what, answered, told))
+        how = f"answered {loop.answered - loop.ended:.0f} s after the call"
+        found.append(Moment("late", loop.opened, what, answered, how, heard_until=until))
     elif state == "unanswered":
-        told = f"no answer within {loop.window_s:.0f} s, nor later"
-        told = known.setdefault(told, told)
-        found.append(Moment("unanswered", loop.opened, what, (loop.fact,), told))
+        how = f"no answer within {loop.window_s:.0f} s, nor later"
+        how = known.setdefault(how, how)
+        found.append(Moment("unanswered", loop.opened, what, (loop.fact,), how, heard_until=until))
     if "by another" in loop.flags:
-        told = "answered by another station than the one it was for"
-        found.append(Moment("another", loop.opened, what, answered, told))
+        how = "answered by another station than the one it was for"
+        found.append(Moment("another", loop.opened, what, answered, how))
     if loop.repeats or "say again" in loop.flags:
-        told = "asked to be said again" if "say again" in loop.flags else "called again"
-        found.append(Moment("again", loop.opened, what, answered, told))
+        how = "asked to be said again" if "say again" in loop.flags else "called again"
+        found.append(Moment("again", loop.opened, what, answered, how, heard_until=until))
     return found

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
-from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments
-from tui.pages.debrief.capping import ITEMS, only_first, section, short_cell
+from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments, unclear_words
+from tui.pages.debrief.capping import ITEMS, only_first, section
 from tui.pages.debrief.communication import communication_parts
-from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, share_cell
+from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Tiles, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.logbook import logbook
@@ -20,7 +20,7 @@ from tui.pages.debrief.recorded import recorded
 from tui.pages.debrief.signs_and_doses import signs_and_doses
 from tui.pages.debrief.sound import clip
 from tui.pages.debrief.story import story
-from tui.pages.debrief.waiting import waiting_parts
+from tui.pages.debrief.waiting import COUNTED, waiting_parts
 from tui.pages.handover import check_code
 from tui.pages.page import CAUTIONS
 from tui.text.wall_clock import began_in_words
@@ -61,7 +61,6 @@ class CaseDebrief:
         return Debrief(
             title=f"Debrief: {clean(case.protocol.protocol.title)}",
             about=tuple(self._about()),
-            headline=tuple((what, short_cell(cell)) for what, cell in self._headline()),
             sections=(
                 section(
                     "agenda",
@@ -79,8 +78,9 @@ class CaseDebrief:
                     "A lane for each station; a line leads from each call to what answered it. Touch or"
                     " tab to anything to see its words, and follow it to its line of the log.",
                 ),
+                section("numbers", "In short", (Tiles(tuple(self._headline()), EXPLAINED),)),
                 section("communication", "Communication", communication_parts(case)),
-                section("times", "Times", waiting_parts(case)),
+                section("times", "Times", waiting_parts(case), COUNTED),
                 section("signs", "Vital signs and doses", signs_and_doses(case)),
                 section("record", "The record", recorded(case.protocol, case.handover.record)),
                 section("notes", "Marks and notes", (self._notes(),)),
@@ -88,7 +88,6 @@ class CaseDebrief:
             ),
             moments=case.begins,
             cautions=CAUTIONS,
-            explained=EXPLAINED,
         )
 
     def _otherwise(self) -> Iterator[Part]:
@@ -135,7 +134,7 @@ class CaseDebrief:
         ):
             yield words, share_cell(share, whole)
         yield (
-            "Median time to read-back, orders",
+            "Median time from the end of an order to its read-back",
             Cell(time_in_words(case.measures.read_back), facts_of(case.measures.read_back)),
         )
         others = case.measures.others
@@ -193,8 +192,8 @@ class CaseDebrief:
 
     def _item(self, moment: Moment) -> Item:
         case = self._case
-        spoken = [(case.begins[f], case.ends[f]) for f in moment.facts if f in case.begins]
         around = [(max(moment.t - AROUND_S, 0.0), moment.t + AROUND_S)]
+        heard_at = around if moment.kind in MARKS else case.heard_at(moment, moment.facts)
         return Item(
             badge=badge(moment),
             urgent=moment.kind not in (*MARKS, *AGAIN),
@@ -202,7 +201,7 @@ class CaseDebrief:
             text=moment.text,
             detail=moment.detail,
             facts=moment.facts,
-            sound=clip(self.stored, around if moment.kind in MARKS else spoken)
-            if self._sound
-            else "",
+            sound=clip(self.stored, heard_at) if self._sound else "",
+            wrong=moment.is_wrong,
+            perhaps=unclear_words(case, moment),
         )

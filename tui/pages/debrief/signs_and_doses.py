@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
+from grammar.case.doses import DoseGiven, Task
 from grammar.protocol.model import decimal
 from grammar.reports.dose_totals import DrugTotal, Total, dose_totals
+from grammar.reports.measures import HOLDS_S
 from tui.pages.debrief.charts import vitals_and_doses
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough
-from tui.text.doses import DoseWords
-from tui.text.wording import amount, clean, clock, drug, duration, number
+from tui.pages.debrief.moments import corrections
+from tui.text.doses import DoseWords, against_order, ordered_amount
+from tui.text.wording import amount, called_and_read_back, clean, clock, drug, duration, number
 
-HELD = "Only what was called out is known; between calls the last value is taken to hold"
+HELD = (
+    f"Only what was called out is known. A value is taken to hold until the next call, for {HOLDS_S:g} s at"
+    " most; after that it is not known"
+)
 
 
 def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
@@ -104,23 +110,60 @@ def _times(count: int, what: str) -> str:
 
 def _doses(case: GoneThrough) -> Grid:
     words = DoseWords(case.protocol, case.view)
+    ordered = {dose.ordered_fact for dose in case.handover.doses}
+    orders = {
+        task.fact: task
+        for task, _ in case.view.tasks
+        if task.fact in ordered and not task.withdrawn
+    }
+    put_right = corrections(case.view)
     return Grid(
         "Doses reported given",
-        ("at", "drug", "dose", "per kg", "ordered"),
+        ("at", "drug", "dose", "per kg", "ordered", "against the order", "put right"),
         tuple(
-            (
-                Cell(clock(dose.t), (dose.fact,)),
-                plain(drug(case.protocol, dose.drug)),
-                Cell(words.of(dose), (dose.fact,)),
-                Cell(
-                    f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
-                    (dose.fact,) if dose.per_kg is not None else (),
-                ),
-                Cell(clock(case.begins[dose.ordered_fact]), (dose.ordered_fact,))
-                if dose.ordered_fact is not None and dose.ordered_fact in case.begins
-                else plain("no order heard"),
-            )
+            _dose(case, words, dose, orders.get(dose.ordered_fact or 0), put_right)
             for dose in case.handover.doses
         ),
-        "What was called out, never advice.",
+        "What was called out, never advice. Red: another dose was reported than was ordered, or the order"
+        " was read back otherwise and nobody put it right.",
     )
+
+
+def _dose(
+    case: GoneThrough,
+    words: DoseWords,
+    dose: DoseGiven,
+    order: Task | None,
+    put_right: Mapping[int, tuple[int, ...]],
+) -> tuple[Cell, ...]:
+    """Return a row: the dose that was reported, the one that was ordered, how far both lie apart, and how
+    the order was put right."""
+    apart = "" if order is None else against_order(dose, order)
+    wrong = bool(apart) or any(True for _ in words.read_back_otherwise(dose))
+    per_kg = f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else ""
+    asked = plain("no order heard")
+    if order is not None and order.fact in case.begins:
+        what = f"{ordered_amount(order)} at" if ordered_amount(order) else ""
+        asked = Cell(f"{what} {clock(case.begins[order.fact])}".strip(), (order.fact,))
+    said = put_right.get(order.loop, ()) if order is not None else ()
+    return (
+        Cell(clock(dose.t), (dose.fact,)),
+        plain(drug(case.protocol, dose.drug)),
+        Cell(words.of(dose), (dose.fact,), wrong=wrong),
+        Cell(per_kg, (dose.fact,) if per_kg else ()),
+        asked,
+        Cell(apart, (order.fact, dose.fact) if apart and order is not None else (), wrong=wrong),
+        Cell(_corrected(case, order, said), said),
+    )
+
+
+def _corrected(case: GoneThrough, order: Task | None, said: tuple[int, ...]) -> str:
+    """Return how an order was put right: what had been read back, and when somebody said otherwise."""
+    if order is None:
+        return ""
+    times = ", ".join(clock(case.begins[fact]) for fact in said if fact in case.begins)
+    loop = case.loop_at(order.fact)
+    if loop is None or loop.differing is None:
+        return f"corrected at {times}" if times else ""
+    _, read = called_and_read_back(case.protocol, loop.call, loop.slots, loop.differing)
+    return f"read back {read}" + (f", corrected at {times}" if times else ", not corrected")

@@ -15,6 +15,11 @@ RESOLUTION = (
     f"Times are as exact as the ends of words were heard, {RESOLUTION_S:g} s: what lies closer together is"
     " not told apart."
 )
+COUNTED = (
+    "A time to the read-back counts from the end of the call as it was first said to the beginning of the"
+    " answer that agrees, a window from that end or from the end of a later “say again” or correction, and"
+    " a time to the task done from the beginning of the order to the beginning of its report."
+)
 CONVENTION = (
     "Medians by Kaplan and Meier with 95 % intervals, those that never came counted as still waiting;"
     f" of fewer than {FEW} the times themselves."
