@@ -24,6 +24,10 @@ from listener.storage.flac_writer import FlacWriter, NotWritten, next_name
 WAITING_BLOCKS: Final = 60 * BLOCKS_A_SECOND
 """Blocks, one minute of sound, that wait for a disk that does not answer; later ones are left out."""
 
+PATIENCE_S: Final = 1.0
+"""Seconds that whoever brings sound waits, once, for a disk that took all of it before: a pipe may bring
+sound quicker than it can be written."""
+
 RETRY_S: Final = 1.0
 """Seconds of sound between two tries to begin a file."""
 
@@ -51,9 +55,11 @@ class RecordingThread:
         self._thread.start()
 
     def put(self, t: float, samples: Samples) -> None:
-        """Take samples, shape (n, channels), of `t` seconds into the case. Never waits."""
+        """Take samples, shape (n, channels), of `t` seconds into the case. Waits only where a minute of
+        sound waits already, `PATIENCE_S` at most, and not again until the disk takes sound."""
+        piece = (t, np.zeros_like(samples) if self.paused else samples)
         try:
-            self._waiting.put_nowait((t, np.zeros_like(samples) if self.paused else samples))
+            self._waiting.put(piece, timeout=0.0 if self.trouble else PATIENCE_S)
         except queue.Full:
             self.trouble = "the sound is not recorded: the disk does not answer"
 

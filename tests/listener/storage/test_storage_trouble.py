@@ -21,7 +21,8 @@ import pytest
 import soundfile
 
 from grammar.case.facts import Heard, Noted, RecordingSet, Warned
-from listener.audio.samples import SAMPLE_RATE
+from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.storage import recording_thread
 from listener.storage.case_reader import open_case
 from listener.storage.fact_writer import FactWriter
 from listener.storage.flac_writer import FlacWriter
@@ -170,6 +171,45 @@ def test_sound_that_was_left_out_or_paused_is_silence_in_its_place(tmp_path: Pat
     heard, _ = soundfile.read(tmp_path / "audio.flac", dtype="int16")
     loud = heard.reshape(-1, 1600).any(axis=1)
     assert loud.tolist() == [True, False, False, False, True, False, True]
+
+
+def test_sound_that_comes_quicker_than_the_disk_takes_it_waits_and_is_all_recorded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording_thread, "WAITING_BLOCKS", 4)
+    writer = FlacWriter(tmp_path / "audio.flac", 1)
+    writes = writer.write
+
+    def slowly(samples: Samples) -> None:
+        time.sleep(0.002)
+        writes(samples)
+
+    monkeypatch.setattr(writer, "write", slowly)
+    recorder = RecordingThread(writer, 1)
+    for block in range(50):
+        recorder.put(block / 10, np.full((1600, 1), 1000, dtype=np.int16))
+        assert not recorder.trouble
+    recorder.close()
+    heard, _ = soundfile.read(tmp_path / "audio.flac", dtype="int16")
+    assert len(heard) == 50 * 1600
+    assert heard.all(), "no block is missing"
+
+
+def test_a_disk_that_hangs_holds_up_sound_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording_thread, "WAITING_BLOCKS", 4)
+    monkeypatch.setattr(recording_thread, "PATIENCE_S", 0.3)
+    writer, goes_on = FlacWriter(tmp_path / "audio.flac", 1), threading.Event()
+    monkeypatch.setattr(writer, "write", lambda _: goes_on.wait())
+    recorder = RecordingThread(writer, 1)
+    began = time.monotonic()
+    for block in range(20):
+        recorder.put(block / 10, np.zeros((1600, 1), dtype=np.int16))
+    assert time.monotonic() - began < 3 * 0.3
+    assert "does not answer" in recorder.trouble
+    goes_on.set()
+    recorder.close()
 
 
 class Lines(threading.Thread):
