@@ -29,8 +29,8 @@ TWO_WAYS: Final = "second-listener"
 """Doubt of what both ears heard, and not alike."""
 
 NEARBY: Final = "another-near"
-"""Doubt of what both ears heard alike, and neither clearly: the quick ear less sure than `ALONE`, and the
-sure ear finds another reading nearly as likely."""
+"""Doubt of what both ears heard alike and are less sure of than `BOTH`, where the sure ear finds another
+reading nearly as likely."""
 
 LEAST: Final = 0.5
 """From this confidence on, speech that the quick ear took for no call becomes one."""
@@ -46,9 +46,10 @@ LEAST_FOR_HELP: Final = 0.02
 LIKELY: Final = 0.1
 """Where no sentence is as likely as this, what the quick ear took for a call was none."""
 
+BOTH: Final = 0.98
 NEAR: Final = 4.0
-"""Nats by which the sure ear must find a reading likelier than the next, where the quick ear is not sure:
-nearly all that both heard alike, and wrongly, misses both (`python -m listener.training two-ears`)."""
+"""A confidence, and nats by which the sure ear must find a reading likelier than the next: nearly all that
+both heard alike, and wrongly, misses both (`python -m listener.training two-ears`)."""
 
 CLEARLY: Final = 8.0
 """Nats by which the sure ear must find its own reading better to put the quick ear right, however sure that
@@ -133,7 +134,7 @@ def judged(
     if best.key == ranked.mine:
         if sure < LIKELY and not for_help(own):
             return _rejected(sure, found)
-        near = quick.confidence < ALONE and found["lead"] < NEAR
+        near = sure < BOTH and found["lead"] < NEAR
         doubts = (NEARBY,) if near else ()
         return Judgement("confirms", best.words, _rounded(sure), doubts, _listed(found))
     here = ranked.as_quick

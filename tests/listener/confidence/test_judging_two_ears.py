@@ -62,13 +62,13 @@ def test_what_both_heard_alike_and_neither_clearly_is_marked(protocol: Protocol)
     close = heard_sure(("clamped over", -2.0), ("unclamped over", -4.0))
     clear = heard_sure(("clamped over", -2.0), ("unclamped over", -9.0))
     for confidence, hearing, marked_so in (
-        (0.75, close, (NEARBY,)),
-        (0.75, clear, ()),
+        (0.6, close, (NEARBY,)),
+        (0.6, clear, ()),
         (0.97, close, ()),
     ):
         found = judged(quick("clamped over", confidence), hearing, read, two_ears())
         assert found and found.verdict == "confirms"
-        assert found.doubts == marked_so
+        assert found.doubts == marked_so, found
 
 
 def test_what_the_sure_ear_puts_right_and_is_not_sure_of_is_marked(protocol: Protocol) -> None:
