@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import html
-import re
-from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
+from typing import Any
 
 from rich.color_triplet import ColorTriplet
+from textual._compositor import LayoutUpdate
+from textual.app import App
 from textual.pilot import Pilot
 from textual.widget import Widget
 
@@ -141,30 +141,25 @@ class ShownCase:
         return await self.text()
 
     async def text(self) -> str:
-        """The screen's text, one line a row, as exported by Textual."""
+        """The screen's text, one line a row, as Textual lays it out."""
         self.app.look()
         await self.pilot.pause()
         self.app.look()
         await self.pilot.pause()
-        return picture(self.app.export_screenshot())
+        return shown_text(self.app)
 
 
-def picture(svg: str) -> str:
-    """The text of an exported screen, row by row."""
-    rows: defaultdict[float, list[tuple[float, str]]] = defaultdict(list)
-    found = re.finditer(
-        r'<text class="[^"]*-r\d+" x="([\d.]+)" y="([\d.]+)"[^>]*>(.*?)</text>', svg
-    )
-    for match in found:
-        text = html.unescape(match[3]).replace("\xa0", " ")
-        rows[float(match[2])].append((float(match[1]), text))
-    lines = []
-    for y in sorted(rows):
-        line = ""
-        for x, text in sorted(rows[y]):
-            line = line.ljust(round(x / CELL)) + text
-        lines.append(line.rstrip())
-    return "\n".join(lines)
+def shown_text(app: App[Any]) -> str:
+    """The text of all that an app shows, one line a row; rows without text are left out.
+
+    Textual draws it as for a terminal. Its exported picture holds the same and takes as long again.
+    """
+    behind = app._background_screens
+    drawn = app.screen._compositor.render_update(full=True, screen_stack=behind)
+    assert isinstance(drawn, LayoutUpdate)
+    rows = ("".join(strip.text for strip in row) for row in drawn.strips)
+    texts = (row.replace("\xa0", " ").rstrip() for row in rows)
+    return "\n".join(text for text in texts if text)
 
 
 def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], str]]:
@@ -178,10 +173,6 @@ def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], 
                 if style and style.color and style.bgcolor:
                     pair = (style.color.get_truecolor(), style.bgcolor.get_truecolor())
                     yield (pair[::-1] if style.reverse else pair), segment.text
-
-
-CELL = 12.2
-"""Width of a cell in Textual's exported picture."""
 
 
 @asynccontextmanager

@@ -26,7 +26,7 @@ from listener.recognition.engines import choose
 from listener.recognition.lexicon import without_pronunciation
 from listener.recognition.recogniser import Recogniser
 from tests.support.places import DIALOGUES
-from tests.support.screens import heard, picture, status
+from tests.support.screens import heard, shown_text, status
 from tests.support.speech import espeak, flite
 from tui.dashboard.app import Dashboard
 from tui.listening.case_listening import Listening
@@ -235,7 +235,7 @@ async def test_the_dashboard_shows_an_energy_that_was_read_back_otherwise(
     app = Dashboard(arrest, case.view, lambda: 20.0, status, lambda: None, lambda: None)
     async with app.run_test(size=(100, 30)) as pilot:
         await pilot.pause()
-        shown = picture(app.export_screenshot())
+        shown = shown_text(app)
     for words in ("DIFFERS", "Charge 200 J", "100 J", "EtCO2", "Next rhythm check", "1/8"):
         assert words in shown, shown
 

@@ -14,7 +14,7 @@ from grammar.errors import UserError
 from listener.audio.blocks import Block
 from listener.audio.level_check import LevelCheck
 from listener.audio.sources import AudioFile
-from tests.support.screens import picture, protocol
+from tests.support.screens import protocol, shown_text
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.preflight import SPOKEN, Choice, Preflight
 from tui.listening.case_listening import Listening
@@ -92,13 +92,13 @@ async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refuse
     app = before(weight_kg=None)
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause(0.2)
-        assert "weight not entered" in picture(app.export_screenshot())
+        assert "weight not entered" in shown_text(app)
         await pilot.press("w", *"-3", "enter")
         await pilot.pause(0.2)
-        assert "is not a weight" in picture(app.export_screenshot())
+        assert "is not a weight" in shown_text(app)
         await pilot.press("escape", "w", *"80", "enter")
         await pilot.pause(0.2)
-        shown = picture(app.export_screenshot())
+        shown = shown_text(app)
         assert "80 kg" in shown
         assert "120 mg" in shown  # ketamine, 1.5 mg/kg on the invented sheet
         # One Enter too many begins nothing yet.
@@ -112,7 +112,7 @@ async def test_the_choices_keys_and_caution_fit_every_terminal(size: tuple[int, 
     app = before()
     async with app.run_test(size=size) as pilot:
         await pilot.pause(0.2)
-        shown = picture(app.export_screenshot())
+        shown = shown_text(app)
     for wanted in (
         "SOUND WILL BE RECORDED",
         "consent to the recording",
@@ -126,10 +126,10 @@ async def test_nothing_is_told_by_colour_alone() -> None:
     on, off = before(record=True), before(record=False)
     async with on.run_test() as pilot:
         await pilot.pause(0.2)
-        assert "● SOUND WILL BE RECORDED" in picture(on.export_screenshot())
+        assert "● SOUND WILL BE RECORDED" in shown_text(on)
     async with off.run_test() as pilot:
         await pilot.pause(0.2)
-        assert "○ sound will not be recorded" in picture(off.export_screenshot())
+        assert "○ sound will not be recorded" in shown_text(off)
 
 
 # ---------------------------------------------------------------------- the microphone
@@ -209,6 +209,6 @@ async def test_ctrl_c_loses_nothing_that_was_entered() -> None:
         await pilot.pause(0.2)
         await pilot.press("w", *"80", "enter", "ctrl+c")
         await pilot.pause(0.2)
-        shown = picture(app.export_screenshot())
+        shown = shown_text(app)
     assert "Ctrl-C does nothing here" in shown
     assert "80 kg" in shown

@@ -15,7 +15,7 @@ from listener.storage.case_index import shelf, shelved
 from listener.storage.case_lock import hold_case
 from listener.storage.journal import Journal
 from tests.support.places import DASHBOARD_PAGE
-from tests.support.screens import picture
+from tests.support.screens import shown_text
 from tui.cli import main
 from tui.dashboard.desk import KEYS, Desk
 
@@ -69,7 +69,7 @@ async def pressed(place: Path, *keys: str) -> tuple[str, list[tuple[str, ...]]]:
             await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
-        return picture(app.export_screenshot()), told.commands
+        return shown_text(app), told.commands
 
 
 def test_each_case_stands_as_it_is_and_damage_has_a_reason(place: Path) -> None:
@@ -182,7 +182,7 @@ async def test_every_key_stands_in_the_footer_and_what_is_missing_is_not_offered
     async with app.run_test(size=(140, 24)) as pilot:
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert "debrief" not in picture(app.export_screenshot())
+        assert "debrief" not in shown_text(app)
 
 
 def test_every_key_of_the_desk_stands_on_its_page() -> None:
@@ -215,4 +215,4 @@ async def test_a_column_is_as_wide_as_what_stands_in_it_when_it_is_read_again(
         await pilot.press("f5")
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert longer.name in picture(app.export_screenshot()).split("folder")[1]
+        assert longer.name in shown_text(app).split("folder")[1]

@@ -25,7 +25,7 @@ from listener.storage.case_reader import open_case
 from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import AUDIO, Journal
 from tests.support.places import ROOT
-from tests.support.screens import heard, picture
+from tests.support.screens import heard, shown_text
 from tui.dashboard.replay import KEYS, Replay, landing, neighbour, what_is_heard
 from tui.dashboard.widgets.track import line
 from tui.pages.debrief.moments import Moment
@@ -80,7 +80,7 @@ class Seen:
         for _ in range(2):  # what the first look puts in place, the second fills
             self.app.look()
             await self.pilot.pause()
-        return picture(self.app.export_screenshot())
+        return shown_text(self.app)
 
 
 @asynccontextmanager

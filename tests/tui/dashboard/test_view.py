@@ -88,7 +88,7 @@ def test_the_clock_goes_on_while_the_case_is_heard_and_stands_when_it_has_ended(
 
 
 async def test_the_screen_shows_the_case_and_says_when_nobody_hears_it(tmp_path: Path) -> None:
-    from tests.support.screens import picture
+    from tests.support.screens import shown_text
 
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
@@ -100,7 +100,7 @@ async def test_the_screen_shows_the_case_and_says_when_nobody_hears_it(tmp_path:
     app = dashboard(CaseFollower(journal.folder, wall))
     async with app.run_test(size=(120, 30)) as pilot:
         await pilot.pause(0.5)
-        shown = picture(app.export_screenshot())
+        shown = shown_text(app)
     assert "a note from the room" in shown
     assert "nobody hears this case now" in shown
 

@@ -248,19 +248,19 @@ def test_a_page_that_cannot_be_written_is_told_in_a_sentence(
 async def test_a_key_shows_the_handover_over_the_dashboard_and_esc_closes_it(
     size: tuple[int, int],
 ) -> None:
-    from tests.support.screens import case, desk, heard, picture
+    from tests.support.screens import case, desk, heard, shown_text
 
     shown = case(heard(5, "tube passed"), heard(9, "sats eighty four"))
     async with desk(shown, 30, size) as made:
         await made.pilot.press("o")
         await made.pilot.pause(0.3)
-        text = picture(made.app.export_screenshot())
+        text = shown_text(made.app)
         assert "HANDOVER" in text
         for _ in range(12):
             if "Lowest SpO2" not in text:
                 await made.pilot.press("pagedown")
                 await made.pilot.pause(0.2)
-                text = picture(made.app.export_screenshot())
+                text = shown_text(made.app)
         assert "Lowest SpO2" in text
         await made.pilot.press("escape")
         await made.pilot.pause(0.3)
