@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,21 +14,34 @@ from listener.confidence.supervised_sure_ear import ONLY_QUICK
 from tests.support.drills import HeardDrills
 from tests.support.needs import SHARED, VALIDATORS, reason
 from tests.support.sound_card import Card
+from tests.support.speech import quick_part
 
 LONGEST = (
     "test_card_in_a_terminal.py",
-    "test_soak.py",
     "test_team.py",
+    "test_soak.py",
     "test_people.py",
     "test_team_hearing.py",
     "test_end_to_end.py",
     "test_microphone.py",
+    "test_published_models.py",
+    "test_crash.py",
+    "test_privacy.py",
+    "test_rehear.py",
+    "test_debrief_page.py",
+    "test_doubts_of_the_demo.py",
+    "test_cli.py",
+    "test_altered.py",
 )
-"""Files of a minute or more, the longest first."""
+"""Files of half a minute or more, the longest first."""
 
 # Tests of what the quick ear tells must not depend on whether the extra `people` is installed; the
 # sure ear's own tests ask for it.
 os.environ.setdefault(ONLY_QUICK, "quick")
+
+# The tests start the program some hundred times: it is compiled once, also where the machine says never.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # Tests run side by side, a core each. Threads of a matrix product would wait for each other in a loop, and
 # take half as much processor time again. numpy reads this when a worker, or a program under test, starts.
@@ -41,6 +55,12 @@ def card(tmp_path: Path) -> Iterator[Card]:
     found = Card(tmp_path)
     yield found
     found.unplug()
+
+
+@pytest.fixture(scope="session")
+def four_calls(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first four utterances of the quick sample, an order and its read-back among them."""
+    return quick_part(tmp_path_factory.mktemp("sound") / "four-calls.wav", 0.0, 16.0)
 
 
 @pytest.fixture(scope="session")

@@ -15,6 +15,7 @@ import soxr
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import Segmenter, SpeechBegan, SpeechEnded, SpeechWent
 from tests.support.needs import need, need_files
+from tests.support.places import SAMPLES
 
 PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 """Debian's asterisk-core-sounds-en-g722: one professional speaker, CC BY-SA 3.0."""
@@ -99,6 +100,13 @@ def in_a_room(*parts: Samples) -> Samples:
     """The parts in the faint hiss of a room, with a second before and after."""
     sound = np.concatenate([quiet(1.0), *parts, quiet(1.5)])
     return (sound + pink_noise(len(sound), 6.0)).astype(np.int16)
+
+
+def quick_part(found: Path, begins_s: float, ends_s: float) -> Path:
+    """Write the quick sample from `begins_s` to `ends_s` as `found`."""
+    sound, rate = soundfile.read(SAMPLES / "quick-clip.flac", dtype="int16")
+    soundfile.write(found, sound[round(begins_s * rate) : round(ends_s * rate)], rate)
+    return found
 
 
 def stretches(path: Path) -> list[Samples]:

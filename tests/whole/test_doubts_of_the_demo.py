@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from listener.recognition.whisper_files import sure_model
+from tests.support.drills import HeardDrills
 from tests.support.needs import module
 from tests.support.places import SAMPLES as SOUNDS
 from tui.commands.hear import SAMPLES
@@ -25,25 +26,28 @@ from tui.commands.hear import SAMPLES
 COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
 
 
-def heard(ears: str, cases: Path) -> dict[int, Mapping[str, Any]]:
-    """Return the utterances of the clip as they stood at its end, by the number of their fact."""
+def heard_by_both(cases: Path) -> list[Mapping[str, Any]]:
+    """Return the lines that the program told of the clip with both ears."""
     ran = subprocess.run(
         [*COMMAND, "demo", "doubtful-clip", "--json", "--no-audio", "--cases", str(cases)],
-        env={**os.environ, "ANSWERBACK_EARS": ears},
+        env={**os.environ, "ANSWERBACK_EARS": "both"},
         capture_output=True,
         text=True,
         check=True,
     )
-    lines = map(json.loads, ran.stdout.splitlines())
-    return {line["seq"]: line for line in lines if line["kind"] == "utterance"}
+    return [json.loads(line) for line in ran.stdout.splitlines()]
 
 
 @pytest.mark.parametrize("ears", ["quick", "both"])
-def test_two_numbers_and_a_possible_call_for_help_stay_in_doubt(ears: str, tmp_path: Path) -> None:
+def test_two_numbers_and_a_possible_call_for_help_stay_in_doubt(
+    ears: str, heard_drill: HeardDrills, tmp_path: Path
+) -> None:
     if ears == "both":
         module("faster_whisper", "people")
         assert sure_model(), "the extra `people` brings the weights"
-    lines = heard(ears, tmp_path).values()
+    told = heard_by_both(tmp_path) if ears == "both" else heard_drill("doubtful-clip").told
+    at_the_end = {line["seq"]: line for line in told if line["kind"] == "utterance"}
+    lines = at_the_end.values()
     unclear = [
         (line["call"], line["unsure"]) for line in lines if "number-conflict" in line["flags"]
     ]

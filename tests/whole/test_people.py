@@ -11,6 +11,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,18 +29,23 @@ needs_people = pytest.mark.skipif(not ORDERS.is_dir(), reason=reason(SHARED))
 COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
 
 
-def recorded(clips: Sequence[Clip], pause_s: float, path: Path) -> list[tuple[float, float]]:
-    """Write one recording of all clips with pauses between them; where each begins and ends, seconds."""
-    pause = np.zeros(round(pause_s * SAMPLE_RATE))
+@dataclass(frozen=True)
+class Recorded:
+    """Clips one after the other, with a second of nothing before and after."""
+
+    sound: np.ndarray
+    spans: Sequence[tuple[float, float]]
+    """Where each clip begins and ends, seconds."""
+
+
+def recorded(clips: Sequence[np.ndarray], pauses_s: Sequence[float]) -> Recorded:
+    """Clips, each with its pause after it."""
     whole, spans = [np.zeros(SAMPLE_RATE)], []
-    for clip in clips:
+    for sound, pause_s in zip(clips, pauses_s, strict=True):
         begins = sum(map(len, whole)) / SAMPLE_RATE
-        sound = clip.sound()
-        whole += [sound, pause]
+        whole += [sound, np.zeros(round(pause_s * SAMPLE_RATE))]
         spans.append((begins, begins + len(sound) / SAMPLE_RATE))
-    whole.append(np.zeros(SAMPLE_RATE))
-    soundfile.write(path, np.concatenate(whole), SAMPLE_RATE)
-    return spans
+    return Recorded(np.concatenate([*whole, np.zeros(SAMPLE_RATE)]), spans)
 
 
 def heard(recording: Path, cases: Path) -> list[Mapping[str, Any]]:
@@ -72,16 +78,43 @@ def within(
     ]
 
 
+@dataclass(frozen=True)
+class Told:
+    """The people's recording as the program told it."""
+
+    one_by_one: Sequence[tuple[Clip, Sequence[Mapping[str, Any]]]]
+    """Each order that was spoken alone, and the calls told in it."""
+    wanted: Sequence[dict[str, object]]
+    """What was said in pairs, two in a breath."""
+    in_pairs: Sequence[Mapping[str, Any]]
+    """The calls told there."""
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
+    """Orders with a second between them, then pairs of short ones in one breath, heard by one run."""
+    place = tmp_path_factory.mktemp("people")
+    every = read_folder(ORDERS)
+    clips = every[::21]
+    short = sorted(every, key=lambda clip: len(clip.sound()))[:6]
+    alone = recorded([clip.sound() for clip in clips], [1.0] * len(clips))
+    breaths = [without_silence(clip.sound()) for clip in short]
+    pairs = recorded(breaths, [0.4, 2.0] * (len(short) // 2))
+    soundfile.write(place / "people.wav", np.concatenate([alone.sound, pairs.sound]), SAMPLE_RATE)
+    lines = heard(place / "people.wav", place / "cases")
+    length = len(alone.sound) / SAMPLE_RATE
+    return Told(
+        [(clip, within(lines, span)) for clip, span in zip(clips, alone.spans, strict=True)],
+        [dict(clip.truth.utterance[0].slots) for clip in short],
+        within(lines, (length, np.inf)),
+    )
+
+
 @needs_people
 @pytest.mark.slow
-def test_orders_that_people_spoke_one_after_the_other_become_calls(tmp_path: Path) -> None:
-    clips = read_folder(ORDERS)[::21]
-    spans = recorded(clips, 1.0, tmp_path / "people.wav")
-    lines = heard(tmp_path / "people.wav", tmp_path / "cases")
-    found = [
-        (clip.truth.utterance[0].slots, within(lines, span))
-        for clip, span in zip(clips, spans, strict=True)
-    ]
+def test_orders_that_people_spoke_one_after_the_other_become_calls(told: Told) -> None:
+    clips = told.one_by_one
+    found = [(clip.truth.utterance[0].slots, calls) for clip, calls in clips]
     right = [slots for slots, calls in found if [call["slots"] for call in calls] == [dict(slots)]]
     silent = [
         (dict(slots), call["text"])
@@ -97,24 +130,13 @@ def test_orders_that_people_spoke_one_after_the_other_become_calls(tmp_path: Pat
 
 @needs_people
 @pytest.mark.slow
-def test_two_orders_in_one_breath_become_calls_and_nothing_else(tmp_path: Path) -> None:
-    clips = sorted(read_folder(ORDERS), key=lambda clip: len(clip.sound()))[:6]
-    trimmed = [tmp_path / f"{number}.wav" for number in range(len(clips))]
-    for clip, path in zip(clips, trimmed, strict=True):
-        soundfile.write(path, without_silence(clip.sound()), SAMPLE_RATE)
-    short = [Clip(path=path, truth=clip.truth) for path, clip in zip(trimmed, clips, strict=True)]
-    told = []
-    for number in range(0, len(short), 2):
-        path = tmp_path / f"pair-{number}.wav"
-        recorded(short[number : number + 2], 0.4, path)
-        lines = heard(path, tmp_path / f"cases-{number}")
-        told += [line["slots"] for line in lines if line["role"] == "call"]
-    wanted = [dict(clip.truth.utterance[0].slots) for clip in short]
-    right = sum(slots in told for slots in wanted)
-    print(f"people: {right} of {len(wanted)} orders right, two in a breath")
-    assert all(slots in wanted for slots in told)
+def test_two_orders_in_one_breath_become_calls_and_nothing_else(told: Told) -> None:
+    slots = [line["slots"] for line in told.in_pairs]
+    right = sum(each in slots for each in told.wanted)
+    print(f"people: {right} of {len(told.wanted)} orders right, two in a breath")
+    assert all(each in told.wanted for each in slots)
     # Each of a pair should stand; of so few, one may fail.
-    assert right >= len(wanted) - 1, told
+    assert right >= len(told.wanted) - 1, slots
 
 
 def without_silence(sound: np.ndarray) -> np.ndarray:

@@ -8,7 +8,6 @@ import stat
 import subprocess
 import sys
 import textwrap
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -16,8 +15,6 @@ import pytest
 from listener.storage.output_file import write_output
 from tests.support.needs import need
 from tests.support.places import ROOT
-
-QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 
 
 def run(program: str, *argv: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -32,7 +29,7 @@ def run(program: str, *argv: str | Path, **environment: str) -> subprocess.Compl
 
 
 def test_folders_and_files_are_private_whatever_the_umask_while_heard_and_after(
-    tmp_path: Path,
+    four_calls: Path, tmp_path: Path
 ) -> None:
     """Looked at from inside as well: the log and the index of the database are there then only."""
     program = """
@@ -57,7 +54,7 @@ def test_folders_and_files_are_private_whatever_the_umask_while_heard_and_after(
     (tmp_path / "words").write_text("a passphrase\n")  # invented
     for number, more in enumerate([[], ["--passphrase-file", str(tmp_path / "words")]]):
         cases = tmp_path / f"cases-{number}"
-        done = run(program, QUICK, cases, *more)
+        done = run(program, four_calls, cases, *more)
         assert done.returncode == 0, done.stderr
         names = dict(re.findall(r"^(\S+) (0o\d+)$", done.stderr, re.M))
         assert {"journal.db", "journal.db-wal", "journal.db-shm", "protocol.toml"} <= set(names)
@@ -77,7 +74,7 @@ def test_a_page_about_a_case_is_private_too_also_where_another_stood(tmp_path: P
     assert stat.S_IMODE(page.stat().st_mode) == 0o600
 
 
-def test_no_copy_of_the_sound_is_made_anywhere_else(tmp_path: Path) -> None:
+def test_no_copy_of_the_sound_is_made_anywhere_else(four_calls: Path, tmp_path: Path) -> None:
     """Every file that Python opens to write is noted, by its audit event `open` (PEP 578)."""
     program = """
         import os, sys
@@ -97,7 +94,7 @@ def test_no_copy_of_the_sound_is_made_anywhere_else(tmp_path: Path) -> None:
     """
     here = tmp_path / "tmp"
     here.mkdir()
-    done = run(program, QUICK, tmp_path / "cases", TMPDIR=str(here))
+    done = run(program, four_calls, tmp_path / "cases", TMPDIR=str(here))
     assert done.returncode == 0, done.stderr
     written = [line for line in done.stderr.splitlines() if line.startswith(("/", "tempfile"))]
     assert any(line.endswith("/audio.flac") for line in written)
@@ -155,22 +152,24 @@ def _network(body: str, *argv: str | Path) -> str:
     return done.stdout.splitlines()[-1]
 
 
-def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(tmp_path: Path) -> None:
+def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(
+    four_calls: Path, tmp_path: Path
+) -> None:
     """Python tells of each socket before it is made (PEP 578)."""
     assert _network("socket.socket().close()").startswith("told [('socket.__new__'")
-    assert _network(LISTEN, QUICK, tmp_path) == "told []"
-    assert _network(SCREEN, QUICK, tmp_path) == "told []"
+    assert _network(LISTEN, four_calls, tmp_path) == "told []"
+    assert _network(SCREEN, four_calls, tmp_path) == "told []"
 
 
 @pytest.fixture(scope="module")
-def traced(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+def traced(four_calls: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A case heard, debriefed, purged and replayed: where that was, and what it asked of the kernel."""
     need("strace")
     place = tmp_path_factory.mktemp("traced")
     calls = "trace=socket,connect,bind,sendto,openat,open,creat"
     trace = ["strace", "-f", "-qq", "-e", calls, "-o", str(place / "calls")]
     done = subprocess.run(
-        [*trace, sys.executable, "-c", _dedented(LISTEN, SCREEN), QUICK, place / "cases"],
+        [*trace, sys.executable, "-c", _dedented(LISTEN, SCREEN), four_calls, place / "cases"],
         capture_output=True,
         timeout=300,
         check=False,

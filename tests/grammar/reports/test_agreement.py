@@ -6,10 +6,8 @@ import math
 import warnings
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from sklearn.metrics import accuracy_score, cohen_kappa_score
-from statsmodels.stats.inter_rater import cohens_kappa as statsmodels_kappa
 
 from grammar.case.facts import Amended, CaseStarted, Entered, Heard, Withdrawn
 from grammar.case.fold import fold
@@ -91,11 +89,21 @@ def test_a_hearing_agrees_with_itself(one: list[Told]) -> None:
 
 # ---------------------------------------------------------------------- beyond chance
 
+
+@pytest.fixture(scope="module", autouse=True)
+def _loaded() -> None:
+    """Load the reference libraries, which takes seconds, only in the process that runs these tests."""
+    import statsmodels.stats.inter_rater  # noqa: F401
+
+
 labels = st.lists(st.tuples(st.sampled_from("abcd"), st.sampled_from("abcd")), min_size=1)
 
 
+@settings(deadline=None)
 @given(labels)
 def test_kappa_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) -> None:
+    from sklearn.metrics import cohen_kappa_score
+
     first, second = zip(*pairs, strict=True)
     ours = cohens_kappa(pairs)
     with warnings.catch_warnings():
@@ -107,8 +115,11 @@ def test_kappa_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) -> None:
         assert ours == pytest.approx(theirs, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(labels)
 def test_the_percentage_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) -> None:
+    from sklearn.metrics import accuracy_score
+
     made = [Pair(told(0, 1, a), told(0, 1, b)) for a, b in pairs]
     first, second = zip(*pairs, strict=True)
     assert agreement(made).meaning.value == pytest.approx(accuracy_score(first, second), abs=1e-9)
@@ -116,6 +127,8 @@ def test_the_percentage_is_that_of_scikit_learn(pairs: list[tuple[str, str]]) ->
 
 def test_kappa_is_that_of_statsmodels_on_a_table() -> None:
     """Two readers, 50 applications, 20 and 15 alike: the usual classroom example, kappa 0.4."""
+    from statsmodels.stats.inter_rater import cohens_kappa as statsmodels_kappa
+
     table = [[20, 5], [10, 15]]
     pairs = [
         (a, b) for i, a in enumerate("yn") for j, b in enumerate("yn") for _ in range(table[i][j])

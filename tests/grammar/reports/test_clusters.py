@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import bootstrap
 
 from grammar.reports.measures import (
     FEWEST,
@@ -29,6 +28,8 @@ def activations(seed: int, spread: float) -> list[tuple[int, int]]:
 
 
 def test_the_interval_of_a_share_is_that_of_scipy_s_bootstrap_over_cases() -> None:
+    from scipy.stats import bootstrap
+
     parts = activations(1, 0.5)
     counts, totals = np.array(parts, float).T
 

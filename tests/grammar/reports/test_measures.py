@@ -7,9 +7,8 @@ orders 126 were directed (32.6 %), 372 audible (96.1 %), 101 closed-loop (26.1 %
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from statsmodels.stats.proportion import proportion_confint
 
 from grammar.reports.measures import communication, share, times_to_done, times_to_read_back
 from tests.support.dialogues import drill
@@ -25,8 +24,17 @@ def test_published_totals_give_the_published_percentages(count: int, percent: fl
     assert round(100 * found.value, 1) == percent
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _loaded() -> None:
+    """Load the reference libraries, which takes seconds, only in the process that runs these tests."""
+    import statsmodels.stats.proportion  # noqa: F401
+
+
+@settings(deadline=None)
 @given(st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_intervals_are_those_of_statsmodels(counts: tuple[int, int]) -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     found = share(*counts)
     low, high = proportion_confint(*counts, alpha=0.05, method="wilson")
     assert found.low == pytest.approx(low, abs=1e-9)

@@ -9,25 +9,31 @@ from __future__ import annotations
 
 import math
 import sys
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from lifelines import CoxPHFitter, KaplanMeierFitter
-from lifelines.datasets import load_leukemia, load_waltons
-from lifelines.statistics import logrank_test
-from lifelines.utils import median_survival_times
-from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 
 from grammar.reports.measures import Curve, Observation, compare, curve
 from tui.pages.debrief.in_words import compared_in_words
 
+if TYPE_CHECKING:
+    import pandas
+
 Group = list[Observation]
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _loaded() -> None:
+    """Load the reference libraries, which takes seconds, only in the process that runs these tests."""
+    import statsmodels.duration.survfunc  # noqa: F401
+
+
 def freireich(treated: int) -> Group:
+    from lifelines.datasets import load_leukemia
+
     rows = load_leukemia()
     return [
         Observation(float(row.t), bool(row.status))
@@ -36,6 +42,8 @@ def freireich(treated: int) -> Group:
 
 
 def columns(*groups: Group) -> pandas.DataFrame:
+    import pandas
+
     return pandas.DataFrame(
         [(x.seconds, x.seen, i) for i, group in enumerate(groups) for x in group],
         columns=["t", "seen", "group"],
@@ -78,6 +86,8 @@ def test_the_trial_s_log_rank_and_hazard_ratio_are_the_printed_ones() -> None:
 
 
 def test_the_trial_s_curves_and_log_rank_are_those_of_statsmodels() -> None:
+    from statsmodels.duration.survfunc import SurvfuncRight, survdiff
+
     for treated in (0, 1):
         data = columns(freireich(treated))
         fitted = SurvfuncRight(data.t, data.seen.astype(int))
@@ -94,6 +104,8 @@ def test_the_trial_s_curves_and_log_rank_are_those_of_statsmodels() -> None:
 
 def test_the_median_of_times_that_all_ended_is_the_usual_one_for_even_and_odd_counts() -> None:
     """Lifetimes of flies, the `waltons` data that come with lifelines; the usual median is numpy's."""
+    from lifelines.datasets import load_waltons
+
     flies = load_waltons()
     ended = [float(t) for t in flies["T"][flies["E"] == 1]]
     for count in (*range(5, 40), len(ended), len(ended) - 1):
@@ -122,6 +134,8 @@ def bands_agree(ours: Curve, theirs: pandas.DataFrame) -> None:
 @settings(deadline=None, max_examples=30)
 @given(groups)
 def test_curves_and_bands_are_those_of_lifelines(group: Group) -> None:
+    from lifelines import KaplanMeierFitter
+
     data = columns(group)
     fitted = KaplanMeierFitter().fit(data.t, data.seen)
     ours = curve(group)
@@ -134,6 +148,9 @@ def test_curves_and_bands_are_those_of_lifelines(group: Group) -> None:
 
 
 def test_the_median_s_interval_is_that_of_lifelines() -> None:
+    from lifelines import KaplanMeierFitter
+    from lifelines.utils import median_survival_times
+
     for treated in (0, 1):
         data = columns(freireich(treated))
         fitted = KaplanMeierFitter().fit(data.t, data.seen)
@@ -146,6 +163,8 @@ def test_the_median_s_interval_is_that_of_lifelines() -> None:
 @settings(deadline=None, max_examples=30)
 @given(groups)
 def test_curves_are_those_of_statsmodels(group: Group) -> None:
+    from statsmodels.duration.survfunc import SurvfuncRight
+
     data = columns(group)
     assume(data.seen.any())
     fitted = SurvfuncRight(data.t, data.seen.astype(int))
@@ -157,6 +176,9 @@ def test_curves_are_those_of_statsmodels(group: Group) -> None:
 @settings(deadline=None, max_examples=30)
 @given(groups, groups)
 def test_the_log_rank_test_is_that_of_both_libraries(first: Group, second: Group) -> None:
+    from lifelines.statistics import logrank_test
+    from statsmodels.duration.survfunc import survdiff
+
     data = columns(first, second)
     assume(data.seen.any())
     ours = compare(first, second)
@@ -172,6 +194,8 @@ def test_the_log_rank_test_is_that_of_both_libraries(first: Group, second: Group
 @pytest.mark.parametrize("seed", range(8))
 def test_the_hazard_ratio_is_that_of_lifelines(seed: int) -> None:
     """To 1e-4 of the log ratio: lifelines stops its iterations at a step of 1e-7, from other starts."""
+    from lifelines import CoxPHFitter
+
     chance = np.random.default_rng(seed)
     first, second = (
         [

@@ -12,38 +12,22 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
-import soundfile
 
 from grammar.case.facts import Gap
 from listener.storage.journal import Journal
 from tests.support.sound_card import Card, heard_whole, sound_card
-
-QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
+from tests.support.speech import quick_part
 
 pytestmark = [pytest.mark.slow, sound_card]
 
 
 @pytest.fixture
-def wav(tmp_path: Path) -> Path:
-    """The first four calls of the clip: 94 percent, the order, and its read-back among them."""
-    return cut(tmp_path / "four-calls.wav", 0.0, 16.0)
-
-
-@pytest.fixture
 def loop(tmp_path: Path) -> Path:
-    """An order of the clip and its read-back."""
-    return cut(tmp_path / "loop.wav", 8.2, 16.0)
-
-
-def cut(found: Path, begins_s: float, ends_s: float) -> Path:
-    """The clip from `begins_s` to `ends_s`: it plays in real time, and nobody should wait for more."""
-    sound, rate = soundfile.read(QUICK, dtype="int16")
-    soundfile.write(found, sound[round(begins_s * rate) : round(ends_s * rate)], rate)
-    return found
+    """An order of the quick sample and its read-back; it plays in real time, so no more than these."""
+    return quick_part(tmp_path / "loop.wav", 8.2, 16.0)
 
 
 COMMAND = [sys.executable, "-c", "import sys; from tui.cli import main; sys.exit(main())"]
@@ -77,15 +61,17 @@ def listeners(card: Card) -> int:
 
 
 def test_a_microphone_hears_the_same_calls_as_the_file(
-    card: Card, wav: Path, tmp_path: Path
+    card: Card, four_calls: Path, tmp_path: Path
 ) -> None:
-    from_file = card.run(*COMMAND, "listen", str(wav), "--json", "--cases", str(tmp_path / "cases"))
+    from_file = card.run(
+        *COMMAND, "listen", str(four_calls), "--json", "--cases", str(tmp_path / "cases")
+    )
     expected = calls(from_file.stdout)
     assert len(expected) == 4
 
     def hear(cases: Path) -> list[tuple[str, object]]:
         with listening(card, cases) as heard:
-            card.play(wav)
+            card.play(four_calls)
         return calls(ended(heard)[0])
 
     assert heard_whole(hear, lambda found: found == expected, tmp_path) == expected

@@ -6,11 +6,15 @@ import io
 import json
 import shutil
 import tomllib
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
+import soundfile
 
 from grammar.case.view import Utterance
 from listener.storage.case_reader import open_case
@@ -43,22 +47,6 @@ def test_nothing_is_kept_without_a_yes_and_a_name(
     assert "nothing is kept" in capsys.readouterr().err
 
 
-def test_what_was_understood_is_told_at_once(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert read("outside", "yes Kim", monkeypatch) == 0
-    told = capsys.readouterr()
-    asked = [line for line in told.err.splitlines() if line.startswith("say: ")]
-    assert len(asked) == 13
-    assert told.err.count("understood (quick ear)") >= 10
-    assert told.out.startswith("Outside: known from 13 sentences, kept as Kim")
-    assert main(["team", "--kept"]) == 0
-    assert capsys.readouterr().out.startswith("Kim: outside, agreed ")
-    assert main(["team", "--forget", "kim"]) == 0
-    assert main(["team", "--forget", "kim"]) == 2
-    assert "nothing was changed" in capsys.readouterr().err
-
-
 def test_voices_are_locked_with_a_passphrase_and_forgotten_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -84,21 +72,52 @@ def test_voices_are_locked_with_a_passphrase_and_forgotten_without(
     assert not path.exists()
 
 
+@dataclass(frozen=True)
+class Kept:
+    """The voices of five stations, read and agreed to once for all tests."""
+
+    data: Path
+    """The folder of data that holds them."""
+    told: dict[str, tuple[str, str]]
+    """What was written to standard output and to standard error, by station."""
+
+
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of data with the voices of five stations, read and agreed to once for all tests."""
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     data = tmp_path_factory.mktemp("kept")
+    told: dict[str, tuple[str, str]] = {}
     with pytest.MonkeyPatch.context() as changed:
         changed.setenv("XDG_DATA_HOME", str(data))
         changed.setenv("ANSWERBACK_EARS", "quick")
         for station in STATIONS:
-            assert read(station, f"yes {station}", changed) == 0
-    return data
+            out, err = io.StringIO(), io.StringIO()
+            with redirect_stdout(out), redirect_stderr(err):
+                assert read(station, f"yes {station}", changed) == 0
+            told[station] = out.getvalue(), err.getvalue()
+    return Kept(data, told)
 
 
 @pytest.fixture
-def _known(kept: Path, tmp_path: Path) -> None:
-    shutil.copytree(kept, tmp_path / "data")
+def _known(kept: Kept, tmp_path: Path) -> None:
+    shutil.copytree(kept.data, tmp_path / "data")
+
+
+@pytest.mark.usefixtures("_known")
+def test_what_was_understood_is_told_at_once(
+    kept: Kept, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, err = kept.told["outside"]
+    asked = [line for line in err.splitlines() if line.startswith("say: ")]
+    assert len(asked) == 13
+    assert err.count("understood (quick ear)") >= 10
+    assert out.startswith("Outside: known from 13 sentences, kept as outside")
+    assert main(["team", "--kept"]) == 0
+    assert "outside: outside, agreed " in capsys.readouterr().out
+    assert main(["team", "--forget", "Outside"]) == 0
+    assert main(["team", "--kept"]) == 0
+    assert "outside" not in capsys.readouterr().out
+    assert main(["team", "--forget", "Outside"]) == 2
+    assert "nothing was changed" in capsys.readouterr().err
 
 
 def heard_in(
@@ -213,5 +232,7 @@ def test_the_quick_ear_is_fitted_to_a_team_listens_to_it_and_goes_with_the_first
     assert main(["team", "--forget", "Kim"]) == 0
     left = b"".join(path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())
     assert network not in left
-    assert main(["listen", drill, "--team", "Lee", "--json", "--cases", str(cases)]) == 0
+    soundfile.write(tmp_path / "quiet.wav", np.zeros(16_000, np.int16), 16_000)
+    listen[1:4] = str(tmp_path / "quiet.wav"), "--team", "Lee"
+    assert main(listen) == 0
     assert "fitted to the team" not in capsys.readouterr().err

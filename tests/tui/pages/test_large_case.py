@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cProfile
+import gc
 import random
 import tracemalloc
 from collections.abc import Iterator
@@ -90,6 +91,7 @@ def test_a_fact_takes_at_most_700_bytes_of_memory_until_its_page_stands(
 
     def most(count: int) -> int:
         stored = long_case(tmp_path, count)
+        gc.collect()  # else what Python collects meanwhile depends on what ran before
         tracemalloc.start()
         CaseDebrief(stored, (), sound=False).debrief()
         peak = tracemalloc.get_traced_memory()[1]
