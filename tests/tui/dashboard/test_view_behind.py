@@ -15,7 +15,7 @@ from listener.live import HOLDS_S
 from listener.storage.case_follower import STORED_WITHIN_S, CaseFollower
 from listener.storage.case_lock import CaseLock
 from listener.storage.journal import Journal
-from tests.support.screens import heard, picture
+from tests.support.screens import heard, shown_text
 from tui.dashboard.case_view import dashboard
 from tui.text.wording import NOT_HEARD_YET
 
@@ -45,7 +45,7 @@ async def shown(journal: Journal, *facts: Fact) -> str:
     app = dashboard(CaseFollower(journal.folder, lambda: NOW))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        return picture(app.export_screenshot())
+        return shown_text(app)
 
 
 async def test_a_call_whose_answer_is_not_heard_yet_is_not_called_unanswered(
