@@ -22,7 +22,6 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 from grammar.errors import UserError
@@ -41,6 +40,7 @@ from listener.training.clips import (
     write_jobs,
 )
 from listener.training.fetch import fetch
+from listener.training.options import parser
 from listener.training.texts import unseen_network
 from listener.training.voices import Use, voices
 
@@ -368,71 +368,9 @@ APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
 """Steps that `all` leaves out."""
 
 
-def parser() -> argparse.ArgumentParser:
-    """The command's options."""
-    made = argparse.ArgumentParser(
-        prog="python -m listener.training",
-        description=__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-
-    def option(name: str, default: Any, meaning: str, kind: Callable[[str], Any] = int) -> None:
-        made.add_argument(name, type=kind, default=default, help=f"{meaning} [{default}]")
-
-    made.add_argument("step", choices=[*STEPS, *APART, "all"])
-    option("--work", Path("training-work"), "folder of lists, clips and models", Path)
-    option("--natural", 17_000, "clips of neural voices")
-    option("--plain", 12_000, "clips of other voices")
-    option("--score", 60, "clips of each scoring voice, and of each calibrating one")
-    option("--minutes", 10.0, "of unrelated synthetic speech for `clips`", float)
-    option("--seed", 11, "of the texts and voices")
-    option("--processes", 1, "that speak")
-    made.add_argument(
-        "--folders",
-        nargs="*",
-        type=Path,
-        metavar="DIR",
-        help="of clips, for `calibrate` and `two-ears`",
-    )
-    made.add_argument(
-        "--condition", action="append", default=[], metavar="NAME",
-        help="under which `two-ears` hears each clip; may be repeated [one of all in turn]",
-    )  # fmt: skip
-    option("--protocol", "", "that `two-ears` holds clips to instead of their own", str)
-    made.add_argument("--gpus", nargs="*", help="GPUs that speak Kokoro voices, such as cuda:0")
-    option("--seconds", 1080.0, "to train, and to speak on GPUs", float)
-    option("--batch", 448, "clips in a training step")
-    option(
-        "--agreement", 0.2, "weight of hearing two distortions of a clip alike; 0: each once", float
-    )
-    option("--rate", 3e-3, "highest learning rate", float)
-    made.add_argument("--go-on", action="store_true", help="train on from trained.pt")
-    option("--begin", None, "a final.mdl to train on from", Path)
-    made.add_argument(
-        "--still", action="store_true", help="hold the normalisations of --begin still"
-    )
-    option("--faith", 0.0, "weight of hearing synthetic clips as --begin heard them", float)
-    option("--speech", None, "folder of sentences by people and of recorded noise", Path)
-    option("--people-share", 0.4, "of the clips of a step that are by people", float)
-    made.add_argument(
-        "--others", action="store_true", help="bend voices to other throats, uneven in time"
-    )
-    made.add_argument(
-        "--networks", nargs="*", type=Path, metavar="FILE", help="of which `mix` takes the mean"
-    )
-    option("--model", None, "another final.mdl to score, or for `strangers`", Path)
-    option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
-    option("--every", 1, "score or calibrate on each n-th clip only")
-    made.add_argument(
-        "--from", dest="first", type=int, default=1, metavar="N",
-        help="`calibrate` and `two-ears` from the N-th clip on",
-    )  # fmt: skip
-    return made
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a step; 2 where the user can mend what is wrong."""
-    options = parser().parse_args(arguments)
+    options = parser([*STEPS, *APART, "all"], __doc__ or "").parse_args(arguments)
     try:
         for name, step in {**STEPS, **APART}.items():
             if options.step == name or (options.step == "all" and name in STEPS):

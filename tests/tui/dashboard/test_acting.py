@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pytest
 from textual.events import Key
@@ -26,7 +26,7 @@ from grammar.case.facts import (
 from grammar.case.view import HeardUpTo
 from grammar.language.words import Word
 from listener.team.card_in_case import CardProgress
-from tests.support.screens import ShownCase, case, desk, heard, note, protocol, status
+from tests.support.screens import ShownCase, case, desk, heard, note, protocol
 from tui.dashboard.call_entry import in_order, letters
 from tui.dashboard.keys import TABLE, UNSURE_ITEMS
 from tui.dashboard.typing_guard import TYPING_S
@@ -207,81 +207,6 @@ def reads(seen: ShownCase) -> CardProgress:
     return card.progress
 
 
-async def test_the_news_of_a_card_is_whole_where_the_terminal_is_narrow() -> None:
-    """Whoever reads must see what to do next, below the sentence."""
-    async with desk(case(), 60, (80, 24), joins=True) as seen:
-        await seen.text()
-        await seen.pilot.press("j", "d", "y")
-        told = "a call of the case was heard: the sentence is still to be read"
-        seen.status = replace(seen.status, card=replace(reads(seen), news=told))
-        found = await seen.text()
-        assert reads(seen).phrase in found  # the notice of the key takes the other row
-        seen.app._notice = ""
-        found = await seen.text()
-        assert reads(seen).phrase in found
-        assert told in found
-        seen.status = replace(seen.status, card=None)
-        assert told not in await seen.text()
-
-
-class Answers:
-    """Whether a yes was heard, as a test sets it."""
-
-    def __init__(self) -> None:
-        self.answer, self.unclear, self.closed = "", 0, False
-
-    def close(self) -> None:
-        self.closed = True
-
-
-async def test_a_yes_that_is_said_aloud_begins_the_card_of_whoever_was_asked_and_of_nobody_else() -> (
-    None
-):
-    async with desk(case(), 60, (80, 24), joins=True) as seen:
-        heard: list[Answers] = []
-
-        def hear_yes() -> Answers:
-            heard.append(Answers())
-            return heard[-1]
-
-        seen.app._hands = replace(seen.app._hands, hear_yes=hear_yes)  # type: ignore[type-var]
-        await seen.text()
-        await seen.pilot.press("j")
-        assert not heard  # nobody was asked yet
-        await seen.pilot.press("d")
-        assert "“yes, for this case only”" in await seen.text()
-        heard[0].unclear = 1
-        assert "that was no clear yes" in await seen.text()
-        heard[0].answer = "no"
-        await seen.text()
-        assert heard[0].closed
-        assert "no yes" in seen.app._notice
-        assert not seen.cards
-        await seen.pilot.press("j", "d", "escape")
-        assert heard[1].closed
-        await seen.pilot.press("j", "o")
-        heard[2].answer = "case"
-        assert "CARD 1/13 Outside, say: " in await seen.text()
-        assert reads(seen).station == "outside"
-        assert heard[2].closed
-
-
-async def test_whoever_joins_is_not_known_without_a_yes_and_the_screen_shows_the_card() -> None:
-    async with desk(case(), 60, joins=True) as seen:
-        await seen.text()
-        await seen.pilot.press("j", "o", "enter")
-        assert not seen.cards
-        assert "no yes" in seen.app._notice
-        await seen.pilot.press("j", "d", "y")
-        seen.app._notice = ""
-        found = await seen.text()
-        assert f"CARD 1/13 Drugs nurse, say: {reads(seen).phrase}" in found
-    async with desk(case(), 60) as seen:
-        await seen.text()
-        await seen.pilot.press("j")
-        assert "no microphone hears this case" in seen.app._notice
-
-
 def started(seen: ShownCase, seconds: float) -> bool:
     """A timer runs that nobody has to read back."""
     view = seen.case.view(seen.now)
@@ -345,34 +270,6 @@ async def test_keys_struck_faster_than_the_screen_draws_are_all_taken() -> None:
         await seen.pilot.pause(0.5)
         kinds = [fact.kind for fact in seen.case.facts[-2:]]
     assert kinds == ["entered", "noted"]
-
-
-async def test_what_was_misheard_is_put_right_by_its_number_and_enter_and_seen_before() -> None:
-    wrong = heard(10, "give fifteen milligrams of ketamine", "team-leader")
-    async with desk(case(wrong), 20) as seen:
-        await seen.text()
-        await seen.pilot.press("a", "2")
-        assert "it stands as    ORDER: Give ketamine 15 mg" in shown(seen)
-        assert "WILL COUNT AS   ORDER: Give ketamine 50 mg" in shown(seen)
-        assert len(seen.case.facts) == 2
-        await seen.pilot.press("enter")
-        assert "Give ketamine 50 mg" in await seen.text()
-
-
-async def test_an_unsure_utterance_shows_both_guesses_and_a_key_for_each() -> None:
-    async with desk(case(UNSURE[0]), 40, (80, 24)) as seen:
-        text = await seen.text()
-    assert "UNSURE 1" in text
-    assert "1 Heart rate 16 /min   2 Heart rate 60 /min" in text
-
-
-async def test_a_place_in_the_strip_is_not_given_away_under_the_fingers() -> None:
-    async with desk(case(*SAID), 60, (100, 40)) as seen:
-        await seen.text()
-        await seen.pilot.press("1", "enter", "1")
-        assert "nothing unsure stands there" in await seen.text()
-        accepted = [fact for fact in seen.case.facts if isinstance(fact, Confirmed)]
-        assert [fact.target for fact in accepted] == [5]
 
 
 async def test_undo_goes_back_through_what_was_done_and_the_log_tells() -> None:
@@ -480,135 +377,6 @@ async def test_calls_without_a_value_take_two_keys_and_enter_and_of_a_list_three
         await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("c", palette("switch-plan"), "b")
         assert told(Entered(t=0, call="switch-plan", slots=(("plan", "bravo"),)))(seen)
-
-
-async def test_a_second_screen_shows_all_and_stores_nothing() -> None:
-    told = status(hears=False, level_dbfs=None)
-    async with desk(case(*SAID), 60, told=told, only_shows=True) as seen:
-        text = await seen.text()
-        assert "UNSURE 3" in text
-        assert "c\N{NO-BREAK SPACE}call" not in text
-        assert "silent" not in text
-        facts = len(seen.case.facts)
-        for key in "cm1uhr":
-            await seen.pilot.press(key)
-            await seen.pilot.pause(TYPING_S)
-        assert "only shows" in await seen.text()
-        assert len(seen.case.facts) == facts
-        assert no_dialog(seen)
-
-
-async def test_recording_that_was_never_chosen_cannot_be_begun_by_a_key() -> None:
-    async with desk(case(), 5, told=status(recording=False)) as seen:
-        await seen.text()
-        await seen.pilot.press("r")
-        assert "not recorded" in await seen.text()
-        assert len(seen.case.facts) == 1
-
-
-async def test_paused_recording_is_told_on_the_screen_all_the_time() -> None:
-    async with desk(case(), 5) as seen:
-        await seen.text()
-        await seen.pilot.press("r")
-        assert "‖ RECORDING PAUSED" in await seen.text()
-        await seen.pilot.press("r")
-        assert "● RECORDING ON" in await seen.text()
-
-
-async def test_a_click_on_a_call_an_utterance_or_an_item_does_what_its_key_does() -> None:
-    async with desk(case(ORDER), 60, (100, 40)) as seen:
-        await seen.text()
-        await seen.pilot.click("#calls", offset=(5, 1))
-        assert "AN ANSWER WAS HEARD" in shown(seen)
-        await seen.pilot.press("enter")
-        assert told(AnsweredByHand(t=0, loop=2))(seen)
-        await seen.text()
-        await seen.pilot.click(RunningLog, offset=(20, 1))
-        assert "PUT RIGHT" in shown(seen)
-        await seen.pilot.press("escape")
-        await seen.pilot.click("#checklists", offset=(3, 0))
-        await seen.text()
-        # Under the border, the third line of the dialog is the first item.
-        await seen.pilot.click("#dialog-text", offset=(8, 3))
-        assert isinstance(last(seen), Ticked)
-
-
-async def test_a_click_on_a_guess_chooses_it() -> None:
-    async with desk(case(UNSURE[0]), 60, (100, 40)) as seen:
-        await seen.text()
-        await seen.pilot.click("#unsure", offset=(30, 2))
-        assert "WILL COUNT AS   Heart rate 60" in shown(seen)
-        await seen.pilot.press("enter")
-        assert told(Amended(t=0, target=2, words="heart rate sixty"))(seen)
-
-
-async def test_an_item_that_is_ticked_says_by_what_and_how_it_is_taken_back() -> None:
-    async with desk(case(heard(24, "suction on", "airway-operator")), 31) as seen:
-        await seen.text()
-        await seen.pilot.press("k", "s")
-        told = await seen.text()
-        assert "Suction on and in reach was ticked by voice at 00:24; a: put right" in told
-        # The next key is the dashboard's, and ticks nothing.
-        assert seen.app.box.dialog is None
-        await seen.pilot.pause(TYPING_S)
-        await seen.pilot.press("k", "m")
-        assert "ticked: " in await seen.text()
-        await seen.pilot.pause(TYPING_S)
-        await seen.pilot.press("k", "m")
-        assert "was ticked by hand at 00:31; u: takes back" in await seen.text()
-        assert [type(fact) for fact in seen.case.facts].count(Ticked) == 1
-
-
-async def test_a_doubtful_number_counts_for_nothing_before_its_value_is_seen_and_entered() -> None:
-    async with desk(case(UNSURE[0]), 60) as seen:
-        await seen.text()
-        stored = len(seen.case.facts)
-        await seen.pilot.press("1")
-        assert "WILL COUNT AS   Heart rate 16" in shown(seen)
-        assert len(seen.case.facts) == stored
-        await seen.pilot.press("escape")
-        assert len(seen.case.facts) == stored
-
-
-async def test_a_value_that_is_none_of_the_guesses_is_typed_at_once() -> None:
-    async with desk(case(UNSURE[0]), 60) as seen:
-        await seen.text()
-        await seen.pilot.press("1", *"heart", "space", *"rate", "space", *"66", "enter")
-        assert seen.case.view(60).latest_vitals[-1].text == "66"
-
-
-async def test_a_drug_is_seen_in_words_before_it_is_stored_and_said_how_to_take_back() -> None:
-    async with desk(case(), 60, (120, 40)) as seen:
-        await seen.text()
-        await seen.pilot.press(*"cgk", *"70", "enter")
-        assert "WILL BE STORED" in shown(seen)
-        assert "Give ketamine 70 mg" in shown(seen)
-        assert not seen.case.view(60).loops
-        await seen.read_and_enter()
-        assert "u takes it back" in await seen.text()
-        await seen.pilot.press("u")
-        assert not seen.case.view(60).loops
-
-
-async def test_caps_lock_enters_no_other_call_and_none_unseen() -> None:
-    async with desk(case(), 60) as seen:
-        await seen.text()
-        await seen.pilot.press("v", "S")
-        assert "Caps Lock" in await seen.text()
-        await seen.pilot.press("s", *"94", "enter")
-        assert seen.case.view(60).latest_vitals[-1].id == "saturation"
-
-
-async def test_an_answer_and_an_entry_can_be_given_a_time_in_the_past() -> None:
-    async with desk(case(ORDER), 60) as seen:
-        await seen.text()
-        await seen.pilot.press("h", "tab", *"0:15", "enter", "1")
-        await seen.read_and_enter()
-        assert told(AnsweredByHand(t=0, loop=2), 15.0)(seen)
-        assert not seen.case.view(60).loops[0][0].late
-        await seen.pilot.press(*"vs", "tab", "tab", "tab", *"20s", "space", *"ago", "enter")
-        await seen.pilot.press(*"94", "enter")
-        assert seen.case.view(60).latest_vitals[-1].t == 40.0
 
 
 async def test_ctrl_c_asks_about_the_case_in_our_own_words() -> None:
