@@ -339,7 +339,10 @@ class CaseActions(ActionBase):
                 raise ValueError("this case is not recorded: that is chosen at its start")
             on = not self.view_now().recording
             hands.record(on=on)
-            return "recording again" if on else "recording paused: silence from here on"
+            again = self.keymap.shown("record")
+            if on:
+                return f"recording again   ({again} pauses it)"
+            return f"recording paused: silence from here on   ({again} takes it up again)"
 
         self.act(set_)
 

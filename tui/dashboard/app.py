@@ -186,6 +186,7 @@ class Dashboard(CaseActions):
                 self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now, odd))
         with self.batch_update():
             self._header.show(view, status, self._wall(), odd.partition(", ")[0])
+            self._urgent.below(self._header)
             self._urgent.show(view)
             calls.show(view, self._strip(view))
             self._side.show(view)

@@ -104,10 +104,11 @@ def unsure(item: int) -> dict[str, Pressed]:
     fact = 5 + item
     return {
         f"unsure-{2 * item + 1}": Pressed(
-            (str(2 * item + 1), "enter"), told(Confirmed(t=0, target=fact))
+            (str(2 * item + 1), "wait:750", "enter"), told(Confirmed(t=0, target=fact))
         ),
         f"unsure-{2 * item + 2}": Pressed(
-            (str(2 * item + 2), "enter"), told(Amended(t=0, target=fact, words=SECOND[item]))
+            (str(2 * item + 2), "wait:750", "enter"),
+            told(Amended(t=0, target=fact, words=SECOND[item])),
         ),
     }
 
@@ -118,9 +119,13 @@ EVERY: dict[str, Pressed] = {
     "call": Pressed(("c", "s", "9", "4", "enter"), told(SATS)),
     "vital": Pressed(("v", "s", "9", "4", "enter"), told(SATS)),
     "weight": Pressed(("w", "6", "5", "enter"), told(WeightSet(t=0, weight_kg=65))),
-    "heard": Pressed(("h", "1", "enter"), told(AnsweredByHand(t=0, loop=2), HEARD_THEN)),
+    "heard": Pressed(
+        ("h", "1", "wait:750", "enter"), told(AnsweredByHand(t=0, loop=2), HEARD_THEN)
+    ),
     **{key: pressed for item in range(UNSURE_ITEMS) for key, pressed in unsure(item).items()},
-    "amend": Pressed(("a", "2", "enter"), told(Amended(t=0, target=7, words="drugs ready"))),
+    "amend": Pressed(
+        ("a", "2", "wait:750", "enter"), told(Amended(t=0, target=7, words="drugs ready"))
+    ),
     "unsure-rest": Pressed(("7",), lambda seen: "nothing more is unsure" in seen.app._notice),
     "help-called": Pressed(("f",), dialog_open("was help called?"), (HELP,)),
     "help-yes": Pressed(("f", "y"), told(Amended(t=0, target=8, words="need help")), (HELP,)),
@@ -155,7 +160,7 @@ EVERY: dict[str, Pressed] = {
         told(Amended(t=0, target=7, words="no leak")),
     ),
     "accept": Pressed(("a", "a"), told(Confirmed(t=0, target=7))),
-    "withdraw": Pressed(("a", "w", "enter"), told(Withdrawn(t=0, target=7))),
+    "withdraw": Pressed(("a", "w", "wait:750", "enter"), told(Withdrawn(t=0, target=7))),
     "who": Pressed(("a", "s", "n"), told(SpeakerSet(t=0, target=7, station="anteroom"))),
     "older": Pressed(("a", "up", "a"), told(Confirmed(t=0, target=6))),
     "newer": Pressed(("a", "up", "up", "down", "a"), told(Confirmed(t=0, target=6))),
@@ -296,7 +301,7 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
         await seen.text()
         await seen.pilot.press("a", "w")
         assert "WILL BE TAKEN OUT  ORDER: Give ketamine 90 mg" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert "u takes it back" in await seen.text()
         assert "every call is answered" in (await seen.text()).lower()
         await seen.pilot.pause(TYPING_S)
@@ -372,7 +377,7 @@ async def test_calls_without_a_value_take_two_keys_and_enter_and_of_a_list_three
         await seen.text()
         await seen.pilot.press("c", palette("room-ready"))
         assert not any(isinstance(fact, Entered) for fact in seen.case.facts)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert told(Entered(t=0, call="room-ready"))(seen)
         await seen.pilot.pause(TYPING_S)
         await seen.pilot.press("c", palette("switch-plan"), "b")

@@ -37,7 +37,7 @@ async def test_an_order_typed_in_figures_is_the_order_that_was_spoken() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "drugs nurse give 50 micrograms of fentanyl")
         assert "= ORDER: Give fentanyl 50 microgram → Drugs nurse" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert amended(seen) == ["drugs nurse give fifty micrograms of fentanyl"]
         assert "put right: ORDER: Give fentanyl 50 microgram" in await seen.text()
         (task, _), *_ = seen.case.view(20).tasks
@@ -48,7 +48,7 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "the weather is fine")
         assert "= no call of the protocol: it will count for nothing" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert "Enter again if that is meant" in shown(seen)
         # Who goes on typing has not said yes yet.
         await seen.pilot.pause(BOUNCE_S)
@@ -59,7 +59,7 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
         await seen.pilot.press("enter")
         assert amended(seen) == []
         await seen.pilot.pause(BOUNCE_S)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert amended(seen) == ["the weather is finer"]
         text = await seen.text()
     assert "no call of the protocol now, it counts for nothing" in text
@@ -112,7 +112,7 @@ async def test_the_words_of_the_other_ear_are_the_first_guess(
 async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
     async with desk(case(heard(10, "sats ninety four", "airway-operator")), 20) as seen:
         await write(seen, "sixty seconds")
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         text = await seen.text()
     assert "answers nothing that is open: read back 60 s" in text
     assert "put right: " not in text
@@ -121,7 +121,7 @@ async def test_an_answer_that_answers_nothing_is_not_called_put_right() -> None:
 async def test_a_guess_that_is_chosen_is_told_by_what_it_now_is() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await seen.text()
-        await seen.pilot.press("a", "2", "enter")
+        await seen.pilot.press("a", "2", "wait:750", "enter")
         assert "put right: ORDER: Give fentanyl 50 microgram" in await seen.text()
 
 
@@ -140,9 +140,9 @@ async def test_typing_replaces_what_was_heard_and_an_arrow_keeps_it(
 ) -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "")
-        await seen.pilot.press(*pressed, "enter")
+        await seen.pilot.press(*pressed, "wait:750", "enter")
         await seen.pilot.pause(BOUNCE_S)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert amended(seen) == [words]
 
 
@@ -150,7 +150,7 @@ async def test_what_is_pasted_replaces_it_too() -> None:
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "")
         seen.app.box.paste("copy")
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert amended(seen) == ["copy"]
 
 
@@ -166,15 +166,15 @@ async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> No
         await seen.text()
         await seen.pilot.press("a")
         assert "1 as heard: ORDER: Give fentanyl 15 microgram" in shown(seen)
-        await seen.pilot.press("2", "enter")
+        await seen.pilot.press("2", "wait:750", "enter")
         await seen.pilot.press("a")
         assert "1 as it stands: ORDER: Give fentanyl 50 microgram" in shown(seen)
         assert f"2 as heard: {FENTANYL.text}" in " ".join(shown(seen).split())
         assert shown(seen).count("fifteen") == 1
-        await seen.pilot.press("2", "enter")
+        await seen.pilot.press("2", "wait:750", "enter")
         assert "below the sheet's" in shown(seen)
         await seen.pilot.pause(BOUNCE_S)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert amended(seen)[-1] == FENTANYL.text
         await seen.pilot.press("a")
         assert shown(seen).count("as heard:") == 0

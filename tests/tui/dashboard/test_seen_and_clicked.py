@@ -60,7 +60,7 @@ async def test_a_click_on_a_call_an_utterance_or_an_item_does_what_its_key_does(
         await seen.text()
         await seen.pilot.click("#calls", offset=(5, 1))
         assert "AN ANSWER WAS HEARD" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert told(AnsweredByHand(t=0, loop=2))(seen)
         await seen.text()
         await seen.pilot.click(RunningLog, offset=(20, 1))
@@ -78,7 +78,7 @@ async def test_a_click_on_a_guess_chooses_it() -> None:
         await seen.text()
         await seen.pilot.click("#unsure", offset=(30, 2))
         assert "WILL COUNT AS   Heart rate 60" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert told(Amended(t=0, target=2, words="heart rate sixty"))(seen)
 
 
@@ -113,7 +113,7 @@ async def test_a_doubtful_number_counts_for_nothing_before_its_value_is_seen_and
 async def test_a_value_that_is_none_of_the_guesses_is_typed_at_once() -> None:
     async with desk(case(UNSURE[0]), 60) as seen:
         await seen.text()
-        await seen.pilot.press("1", *"heart", "space", *"rate", "space", *"66", "enter")
+        await seen.pilot.press("1", *"heart", "space", *"rate", "space", *"66", "wait:750", "enter")
         assert seen.case.view(60).latest_vitals[-1].text == "66"
 
 
@@ -138,7 +138,7 @@ async def test_what_was_misheard_is_put_right_by_its_number_and_enter_and_seen_b
         assert "it stands as    ORDER: Give ketamine 15 mg" in shown(seen)
         assert "WILL COUNT AS   ORDER: Give ketamine 50 mg" in shown(seen)
         assert len(seen.case.facts) == 2
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert "Give ketamine 50 mg" in await seen.text()
 
 
@@ -152,7 +152,7 @@ async def test_an_unsure_utterance_shows_both_guesses_and_a_key_for_each() -> No
 async def test_a_place_in_the_strip_is_not_given_away_under_the_fingers() -> None:
     async with desk(case(*SAID), 60, (100, 40)) as seen:
         await seen.text()
-        await seen.pilot.press("1", "enter", "1")
+        await seen.pilot.press("1", "wait:750", "enter", "1")
         assert "nothing unsure stands there" in await seen.text()
         accepted = [fact for fact in seen.case.facts if isinstance(fact, Confirmed)]
         assert [fact.target for fact in accepted] == [5]

@@ -107,10 +107,10 @@ async def test_a_typed_value_keeps_call_drug_unit_and_addressee(
         )
         assert f"WILL COUNT AS   {counts_as}" in shown(seen)
         assert stored(seen) == []
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         if "sheet" in shown(seen):
             await seen.pilot.pause(BOUNCE_S)
-            await seen.pilot.press("enter")
+            await seen.read_and_enter()
         log = [line.utterance for line in seen.case.view(60).log if line.utterance]
         assert log[0].role == "call"
         assert not log[0].unsure
@@ -122,7 +122,7 @@ async def test_a_doubtful_read_back_keeps_its_drug_when_its_number_is_typed() ->
         await seen.text()
         await seen.pilot.press("1", "7", "0")
         assert "read back ketamine 70 mg" in shown(seen).lower()
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         loop, state = seen.case.view(20).loops[0]
         assert state == "closed"
         assert loop.slots["amount"] == 70
@@ -131,7 +131,7 @@ async def test_a_doubtful_read_back_keeps_its_drug_when_its_number_is_typed() ->
 async def test_a_sentence_that_makes_another_call_of_it_takes_enter_twice() -> None:
     async with desk(case(TUBE), 60, (120, 40)) as seen:
         await seen.text()
-        await seen.pilot.press("1", *"copy", "enter")
+        await seen.pilot.press("1", *"copy", "wait:750", "enter")
         assert "Enter again if that is meant" in shown(seen)
         await seen.pilot.press("enter")
         assert stored(seen) == []
@@ -143,11 +143,11 @@ async def test_a_sentence_that_makes_another_call_of_it_takes_enter_twice() -> N
 async def test_a_weight_put_right_is_what_undo_takes_back() -> None:
     async with desk(case(heard(10, "heart rate ninety", None, 0.2)), 60) as seen:
         await seen.text()
-        await seen.pilot.press("1", "enter")
+        await seen.pilot.press("1", "wait:750", "enter")
         seen.now = 61
         await seen.pilot.press("w", "7", "enter")
         await seen.pilot.pause(BOUNCE_S)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert isinstance(seen.case.facts[-1], WeightSet)
         assert "u takes it back" in await seen.text()
         seen.now = 62
@@ -197,7 +197,7 @@ async def test_a_guess_with_a_dose_is_seen_from_old_to_new_and_held_to_the_sheet
         assert "it stands as    ORDER: Give ketamine 70 mg" in shown(seen)
         assert "WILL COUNT AS   ORDER: Give ketamine 17 mg" in shown(seen)
         assert "below the sheet's 1 to 2 mg/kg at 70 kg" in " ".join(shown(seen).split())
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert "Enter again if that is meant" in shown(seen)
         assert stored(seen) == []
 
@@ -223,9 +223,9 @@ async def test_a_doubtful_correction_accuses_nobody_until_it_is_settled() -> Non
         assert "READ BACK" not in urgent(seen)
         # It waits in the strip, and once a person has said that it was so, it counts.
         assert [said.fact for said in seen.case.view(20).unsure] == [3]
-        await seen.pilot.press("1", "enter")
+        await seen.pilot.press("1", "wait:750", "enter")
         await seen.pilot.pause(BOUNCE_S)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         (loop, state), *_ = seen.case.view(20).loops
         assert loop.slots["amount"] == 17
         assert state == "differs"
@@ -267,7 +267,7 @@ async def test_a_number_that_has_come_to_mean_another_utterance_does_nothing_for
         now = [100.0]
         strip._seconds = lambda: now[0]
         await seen.text()
-        await seen.pilot.press("1", "enter")
+        await seen.pilot.press("1", "wait:750", "enter")
         seen.case.add(replace(heard(50, "oxygen is on", None, 0.2), seq=len(seen.case.facts) + 1))
         for _ in range(8):
             seen.app.look()
@@ -289,7 +289,7 @@ async def test_even_a_call_without_a_value_takes_enter() -> None:
         await seen.text()
         await seen.pilot.press("1")
         assert stored(seen) == []
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert isinstance(seen.case.facts[-1], Confirmed)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from grammar.case.facts import Fact, Heard
+from grammar.case.facts import Fact, Heard, Withdrawn
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol, shipped
 from grammar.protocol.model import Call, Protocol
@@ -144,6 +144,42 @@ async def test_what_a_key_stores_at_once_says_how_it_is_taken_back(
         assert by_hand(seen)
         assert told(seen).endswith("(u takes it back)")
         assert told(seen).count("takes") == 1
+
+
+def stands(seen: ShownCase) -> object:
+    """All that a person at the keyboard can change, as it stands now."""
+    view = seen.case.view(35)
+    said = [line.utterance for line in view.log if line.utterance]
+    return (
+        [(loop.id, state) for loop, state in view.waiting],
+        view.timers,
+        [dict(each.answered) for each in view.checklists],
+        view.latest_vitals,
+        view.possible_help,
+        {each.fact: each.sender for each in said if "entered" not in each.flags},
+        view.weight_kg,
+    )
+
+
+@pytest.mark.parametrize("keys", AT_ONCE, ids=" ".join)
+async def test_the_way_back_that_is_told_leads_back(keys: list[str]) -> None:
+    timer = heard(5, "timer ninety", "team-leader")
+    size = heard(30, "airway operator tube size eight", "team-leader")
+    perhaps = Heard(t=32, until=33, words=(Word("[unk]", 32, 33, 0.2),), likely="need help")
+    after = {"h": (size,), "f": (perhaps,)}.get(keys[0], (SATURATION, RATE))
+    said: tuple[Fact, ...] = (timer, *after)
+    async with desk(case(*said), 35, SMALL) as seen:
+        await seen.text()
+        before = stands(seen)
+        await seen.pilot.press(*keys)
+        assert keys == ["m"] or stands(seen) != before
+        await asyncio.sleep(BOUNCE_S)  # at once it would be typed text
+        await seen.pilot.press("u")
+        assert "taken back" in told(seen)
+        assert stands(seen) == before
+        marks = [line for line in seen.case.view(35).log if line.kind == "mark"]
+        gone = [fact.target for fact in seen.case.facts if isinstance(fact, Withdrawn)]
+        assert {line.fact for line in marks} <= set(gone)
 
 
 async def test_what_is_told_since_leaves_the_way_back_in_sight_for_five_seconds() -> None:

@@ -123,9 +123,9 @@ def rows(page: Path = README) -> list[tuple[str, list[str]]]:
 
 
 async def slowly(seen: ShownCase, keys: list[str]) -> None:
-    """Press keys, and read what stands there before an Enter that follows another."""
-    for before, key in zip([None, *keys], keys, strict=False):
-        if before == key == "enter":
+    """Press keys, and read what stands there before an Enter."""
+    for key in keys:
+        if key == "enter":
             await seen.pilot.pause(BOUNCE_S)
         await seen.pilot.press(key)
 

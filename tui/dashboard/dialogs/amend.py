@@ -86,6 +86,25 @@ class AmendDialog(Dialog):
 
     # ------------------------------------------------------------------ keys
 
+    @property
+    def to_read(self) -> str:
+        if self._step is not None:
+            return self._step.to_read
+        if self._stage != "words" or not self._typed.text.strip():
+            return ""
+        return f"{self._one.fact} {self._means()} {self.error}" if self._at_stake() else ""
+
+    def _at_stake(self) -> bool:
+        """Whether the words that are being typed hold a drug, a number or a unit."""
+        try:
+            return self._read().meaning.at_stake
+        except ValueError:
+            return False
+
+    def drawn(self, words: str, at: float) -> None:
+        """A frame was drawn: what has to be read may be the step's."""
+        (self._step.drawn if self._step is not None else super().drawn)(words, at)
+
     def struck(self, key: str, character: str | None, at: float | None = None) -> None:
         """Takes a key; while a choice is seen in words it is that step's."""
         if self._step is None:

@@ -54,6 +54,13 @@ class ConfirmDialog(Dialog):
     def writes(self) -> bool:
         return not self._withdraw
 
+    @property
+    def to_read(self) -> str:
+        counts = (
+            self._stands() if self._withdraw else "".join(each for each, _ in self._counts_as())
+        )
+        return f"{self._said.fact} {counts} {self.error}"
+
     def press(self, key: str, character: str | None) -> None:
         if key == "enter":
             self.after_reading()

@@ -47,8 +47,8 @@ class Dialog:
         """The words that stood on the screen to be read, and since when, in seconds of the same clock; None
         before that was drawn."""
         self._unread = False
-        """Whether the key that is being taken is an Enter struck before what it would store had stood on
-        the screen for long enough."""
+        """Whether the key that is being taken was struck before what it would store had stood on the screen
+        for long enough."""
         self._doubt_read = ""
         """The oddity that was told last: Enter again stores it all the same."""
         self._top = 0
@@ -65,15 +65,10 @@ class Dialog:
 
         `at` is when it was struck, in seconds of a clock that only goes on; None where nobody knows.
         """
-        before, self._bounced = self._enter_at, False
-        if key == "enter" and at is not None:
-            self._bounced = before is not None and at - before < BOUNCE_S
-            self._enter_at = at
-            words, since = self._drawn or ("", at)
-            read = words == self.to_read and at - since >= BOUNCE_S
-            self._unread = bool(self.to_read) and not read
-        else:
-            self._enter_at, self._unread = None, False
+        before, self._enter_at = self._enter_at, at if key == "enter" else None
+        after_s = at - before if at is not None and before is not None else BOUNCE_S
+        self._bounced = key == "enter" and after_s < BOUNCE_S
+        self._unread = at is not None and not self._read_by(at)
         if key == "ctrl+c":
             self.error = self.on_ctrl_c()
             return
@@ -86,6 +81,11 @@ class Dialog:
             return
         self.act(lambda: self.press(key, character))
 
+    def _read_by(self, at: float) -> bool:
+        """Whether all that has to be read stood on the screen for long enough at `at`."""
+        to_read, (words, since) = self.to_read, self._drawn or ("", at)
+        return not to_read or (words == to_read and at - since >= BOUNCE_S)
+
     @property
     def writes(self) -> bool:
         """Whether text is being written, which may have capital letters."""
@@ -93,8 +93,8 @@ class Dialog:
 
     @property
     def to_read(self) -> str:
-        """The words that have to stand on the screen for a while before Enter stores them; "" where Enter
-        may be struck at once."""
+        """The words that have to stand on the screen for a while before a key stores them; "" where it may
+        be struck at once."""
         return ""
 
     def drawn(self, words: str, at: float) -> None:
@@ -113,10 +113,10 @@ class Dialog:
         return f"Ctrl-C does nothing here, and the case goes on: {close} leaves this"
 
     def after_reading(self) -> None:
-        """Refuses an Enter that came just after another, or before that which it stores could be read.
-        Raises ValueError."""
+        """Refuses a key that came before that which it stores could be read, and an Enter just after
+        another. Raises ValueError."""
         if self._bounced or self._unread:
-            raise ValueError("that Enter came too soon: read it, then Enter once more")
+            raise ValueError("that came too soon: read it, then press it once more")
 
     def ask_again(self, doubt: str, told: str = "") -> None:
         """Refuses, once, to store what `doubt` says is odd; "" says nothing is. Raises ValueError, which

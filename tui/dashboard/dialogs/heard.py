@@ -57,10 +57,29 @@ class AnsweredDialog(Dialog):
         """That time, seconds on the case's clock; None where none was written."""
         self._chosen: int | None = None
         """The call with a drug that was chosen by its number, and takes Enter."""
+        self._stood = ""
+        """The words of `to_read` at the last look."""
 
     @property
     def writes(self) -> bool:
         return self._when is not None
+
+    @property
+    def to_read(self) -> str:
+        found = self._now().get(self._listed[self._at]) if self._when is None else None
+        if found is None:
+            return ""
+        loop, state = found
+        moment = self._moment(loop)
+        # An answer heard now is stored as of now, whenever that is.
+        when = "now" if moment == self._view_now().now else clock(moment)
+        chosen = self._at == self._chosen
+        return f"{loop.id} {state} {self._words(loop)} {when} {chosen} {self.error}"
+
+    def look(self) -> bool:
+        """A call may have been answered, or its window have passed, since it was drawn."""
+        before, self._stood = self._stood, self.to_read
+        return before != self._stood
 
     def press(self, key: str, character: str | None) -> None:
         if self._when is not None:
@@ -141,6 +160,9 @@ class AnsweredDialog(Dialog):
         loop, state = found
         self._hold_to_call(loop)
         otherwise = self._otherwise(loop, state)
+        if otherwise and warned == loop.id:
+            self._warned = warned  # a key that is held down, or struck twice, has read nothing
+            self.after_reading()
         if otherwise and warned != loop.id:
             self._warned = loop.id
             called, said = otherwise

@@ -28,69 +28,82 @@ LOW = 30
 """Rows below which the caution is told in short."""
 CUT = 12
 """Characters of a word too long for its place that still say something."""
+WARNING_ROWS = 2
+"""Rows of a low terminal that warnings may take which have no room beside how the case stands; a taller
+one has twice as many."""
+TURN_S = 4
+"""Seconds for which each of several warnings stands there in its turn."""
 
 
 class Header(Static):
-    """Two lines: time, clock, recording and input; then the case and how it stands."""
+    """Two lines: time, clock, recording and input; then the case and how it stands. Warnings that have no
+    room beside it stand whole in rows of their own."""
 
     def show(self, view: View, status: Status, wall: datetime, odd_weight: str = "") -> None:
         """Draws the header for this moment; `wall` is the local time, `odd_weight` a clause on a weight
         that may be a slip: it stands there as long as the weight does."""
         width = max(self.app.size.width - 2, 20)  # its own is not known at first
-        lines = [_first(view, status, wall, width), self._second(view, status, width, odd_weight)]
-        content = Content("\n").join([line.truncate(width, ellipsis=True) for line in lines])
+        stopped = (f"LISTENING STOPPED: {status.failure}",) if status.failure is not None else ()
+        odd = (odd_weight,) if odd_weight else ()
+        warnings = [f" !! {clean(each)} " for each in (*stopped, *together(status.troubles), *odd)]
+        stands = _stands(view, status, width)
+        line = Content.assemble(*(_warning(each) for each in warnings), stands)
+        lines = [_first(view, status, wall, width), line]
+        if warnings and line.cell_length > width:
+            most = WARNING_ROWS if self.app.size.height < LOW else 2 * WARNING_ROWS
+            lines = [lines[0], stands, *warning_rows(warnings, width, most, wall.second // TURN_S)]
+        lines[1] = _joined(lines[1], (clean(status.title), clean(status.source)), "$quiet", width)
+        if self.styles.height is None or self.styles.height.cells != len(lines):
+            self.styles.height = len(lines)
+        content = Content("\n").join([each.truncate(width, ellipsis=True) for each in lines])
         if content != self.content:
             self.update(content, layout=False)
 
-    def _second(self, view: View, status: Status, width: int, odd_weight: str) -> Content:
-        if status.failure is not None:
-            return Content.styled(
-                f"!! LISTENING STOPPED: {clean(status.failure)}", "bold $on-urgent on $urgent"
-            )
-        kind = f"{DRILL_WORDS[view.drill]}  " if view.drill is not None else ""
-        weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
-        if status.replay:
-            how = ("REPLAY, nothing is changed", "bold $heading")
-        elif status.ended:
-            when = f" at {clock(view.ended)}" if view.ended is not None else ""
-            how = (f"■ ENDED{when} (q quits)", "bold $urgent")
+
+def _stands(view: View, status: Status, width: int) -> Content:
+    """Return how the case stands: whether it is heard, whether it is a drill, and the weight by which doses
+    are judged. How often each call is heard, and what is missing, give way to them."""
+    kind = f"{DRILL_WORDS[view.drill]}  " if view.drill is not None else ""
+    weight = f"{number(decimal(view.weight_kg))} kg" if view.weight_kg else "weight not entered"
+    if status.failure is not None:
+        how = ("■ not listening", "bold $urgent")
+    elif status.replay:
+        how = ("REPLAY, nothing is changed", "bold $heading")
+    elif status.ended:
+        when = f" at {clock(view.ended)}" if view.ended is not None else ""
+        how = (f"■ ENDED{when} (q quits)", "bold $urgent")
+    else:
+        how = ("▶ listening", "bold $good") if status.unheard_s is None else _the_rest(status)
+    ears = f", {clean(status.ears)}" if status.ears and not status.ended else ""
+    kept = ((f"  {kind}", "bold $heading"), (weight, "$quiet"))
+    missing = (f"  ! {status.missing}" if status.missing else "", "bold $urgent")
+    whole = Content.assemble(how, (ears, "$ink"), *kept, missing)
+    if whole.cell_length <= width:
+        return whole
+    first = Content.assemble(how, *kept)
+    rest, room = Content.assemble(missing, (ears, "$ink")), width - first.cell_length
+    return Content.assemble(first, rest.truncate(room, ellipsis=True)) if room >= CUT else first
+
+
+def _warning(text: str) -> Content:
+    return Content.styled(text, "bold $on-urgent on $urgent")
+
+
+def warning_rows(warnings: Sequence[str], width: int, most: int, turn: int) -> list[Content]:
+    """Return warnings whole in `most` rows of `width` cells at most, side by side where they fit. Where
+    they do not, one after the other has them, each with its number; `turn` counts them on."""
+    rows: list[Content] = []
+    for each in warnings:
+        if rows and rows[-1].cell_length + cell_len(each) <= width:
+            rows[-1] = Content.assemble(rows[-1], _warning(each))
         else:
-            how = ("▶ listening", "bold $good") if status.unheard_s is None else _the_rest(status)
-        # Whether it is a drill, and the weight by which doses are judged, keep their place.
-        lasting = f"  {kind}{weight}".rstrip()
-        whole = len(odd_weight) + 7 if odd_weight else 0
-        odd_room = (
-            min(whole, width // 3)
-            if status.troubles
-            else min(whole, width - len(lasting) - len(how[0]))
-        )
-        room = width - len(lasting) - odd_room - (len(how[0]) if not status.troubles else 0)
-        wrong = _side_by_side([f"!! {clean(each)} " for each in together(status.troubles)], room)
-        taken = sum(each.cell_length for each in wrong)
-        if status.troubles and taken + len(how[0]) + len(lasting) + odd_room > width:
-            how = ("", "")
-        ears = (f", {clean(status.ears)}", "$ink") if status.ears and not status.ended else ""
-        # A warning is shortened sooner than what is lasting goes.
-        odd = Content.styled(f" !! {odd_weight} ", "bold $on-urgent on $urgent")
-        shortened = odd.truncate(max(odd_room - 2, 8), ellipsis=True) if odd_weight else Content("")
-        begin = Content.assemble(*wrong, how, *(("  ", shortened) if odd_weight else ()))
-        kept = Content.assemble((f"  {kind}", "bold $heading"), (weight, "$quiet"))
-        missing = (f"  ! {status.missing}", "bold $urgent") if status.missing else ""
-        first = Content.assemble(begin, ears, kept, missing)
-        if first.cell_length > width:
-            first = Content.assemble(begin, kept)
-            rest, room = Content.assemble(missing, ears), width - first.cell_length
-            if room >= CUT:
-                first = Content.assemble(first, rest.truncate(room, ellipsis=True))
-        return _joined(first, (clean(status.title), clean(status.source)), "$quiet", width)
-
-
-def _side_by_side(troubles: Sequence[str], width: int) -> list[Content]:
-    """All of them; where they do not fit beside each other each is cut, so that none is hidden."""
-    drawn = [Content.styled(each, "bold $on-urgent on $urgent") for each in troubles]
-    if sum(each.cell_length for each in drawn) <= width:
-        return drawn
-    return [each.truncate(width // len(drawn), ellipsis=True) for each in drawn]
+            rows += _warning(each).wrap(width)
+    if len(rows) <= most:
+        return rows
+    at = turn % len(warnings)
+    count = f" {at + 1}/{len(warnings)}" if len(warnings) > 1 else ""
+    rows = _warning(f"{count}{warnings[at]}").wrap(width)[:most]
+    return rows + [Content("")] * (most - len(rows))
 
 
 def together(troubles: Sequence[str]) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from textual.content import Content
+from textual.widget import Widget
 from textual.widgets import Static
 
 from grammar.case.view import View
@@ -41,6 +42,12 @@ class UrgentLine(Static):
         """With `keys` it names the key that settles what it shows."""
         super().__init__(id="urgent", markup=False)
         self._protocol, self._keymap = protocol, keys
+
+    def below(self, header: Widget) -> None:
+        """Stand below the header, which is docked to the same edge."""
+        rows = int(header.styles.height.cells or 0) if header.styles.height else 0
+        if self.styles.margin.top != rows:
+            self.styles.margin = (rows, 0, 0, 0)
 
     def show(self, view: View) -> None:
         """Draw the most urgent thing at the view's moment."""
