@@ -107,7 +107,9 @@ def shared_sentences(protocol: Protocol) -> Iterator[tuple[str, tuple[Body, ...]
     before, after = frame(protocol)
     by_place: dict[Body, list[Node]] = {}
     for body in bodies(protocol):
-        bare = Body(body.kind, Parts(()), body.call, body.checklist, body.item)
+        bare = Body(
+            kind=body.kind, node=Parts(()), call=body.call, checklist=body.checklist, item=body.item
+        )
         by_place.setdefault(bare, []).append(body.node)
     places = list(by_place)
     marked = tuple(

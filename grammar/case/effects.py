@@ -177,15 +177,15 @@ def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Ta
         findings = findings.plus(Finding("dose-too-soon", said.t, (before.fact, said.fact), text))
     known = amount if isinstance(amount, Decimal) else None
     dose = DoseGiven(
-        drug,
-        known,
-        str(unit) if unit else sheet.unit,
-        said.t,
-        said.fact,
-        task.fact if task else None,
-        per_kg(known, state.weight_kg) if known is not None else None,
-        in_ml(sheet, known, str(unit)) if known is not None else None,
-        as_ordered,
+        drug=drug,
+        amount=known,
+        unit=str(unit) if unit else sheet.unit,
+        t=said.t,
+        fact=said.fact,
+        ordered_fact=task.fact if task else None,
+        per_kg=per_kg(known, state.weight_kg) if known is not None else None,
+        ml=in_ml(sheet, known, str(unit)) if known is not None else None,
+        as_ordered=as_ordered,
     )
     state = replaced(state, doses=state.doses.plus(dose), findings=findings)
     return _checked(protocol, state, drug, said) if "amount" in said.slots else state

@@ -102,7 +102,16 @@ def _at_least(
     since = _first_after(first, last)
     if since and now < since.t + need:
         due = since.t + need
-        return broken, [Countdown(rule.id, rule.title, since.t, due, True, (since.fact,))]
+        return broken, [
+            Countdown(
+                rule=rule.id,
+                title=rule.title,
+                started=since.t,
+                due=due,
+                wait=True,
+                facts=(since.fact,),
+            )
+        ]
     return broken, []
 
 
@@ -141,7 +150,16 @@ def _at_most(
             text = f"{rule.title}: {took}, limit {allowed:.0f} s"
             broken.append(Finding(rule.id, due, facts, text))
         elif ended is None:
-            coming.append(Countdown(rule.id, rule.title, event.t, due, False, (event.fact,)))
+            coming.append(
+                Countdown(
+                    rule=rule.id,
+                    title=rule.title,
+                    started=event.t,
+                    due=due,
+                    wait=False,
+                    facts=(event.fact,),
+                )
+            )
     return broken, coming
 
 
@@ -171,5 +189,14 @@ def _after_count(
             text = f"{rule.title}: due after {rule.count}, not within {_seconds(rule):.0f} s"
             broken.append(Finding(rule.id, due, facts, text))
         elif stop is None:
-            coming.append(Countdown(rule.id, rule.title, trigger.t, due, False, facts))
+            coming.append(
+                Countdown(
+                    rule=rule.id,
+                    title=rule.title,
+                    started=trigger.t,
+                    due=due,
+                    wait=False,
+                    facts=facts,
+                )
+            )
     return broken, coming

@@ -27,7 +27,7 @@ _CHANNEL: Final = 20.0
 """Weight of the station whose channel it came on: others may take its microphone."""
 
 _NAMED: Final = 50.0
-"""Weight of the one that says "this is …"."""
+"""Weight of the station that the words name as their speaker: "this is …"."""
 
 _CALLED: Final = 0.05
 """Weight of the one that is called: nobody calls themselves."""

@@ -29,4 +29,8 @@ class VitalSign:
 def vital_sign(vital: Vital, slots: Slots, t: float, fact: int) -> VitalSign | None:
     """Return the vital sign that a call's slots carry, or None where they carry no number."""
     values = tuple(value for value in slots.values() if isinstance(value, Decimal))
-    return VitalSign(vital.id, vital.title, vital.unit, values, t, fact) if values else None
+    return (
+        VitalSign(id=vital.id, title=vital.title, unit=vital.unit, values=values, t=t, fact=fact)
+        if values
+        else None
+    )

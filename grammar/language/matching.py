@@ -42,13 +42,27 @@ class Caught(NamedTuple):
     def slot(self, name: str, value: SlotValue) -> Caught:
         """Return this with one slot more."""
         slots, prowords, to, sender, numbers, conflict = self
-        return Caught((*slots, (name, value)), prowords, to, sender, numbers, conflict)
+        return Caught(
+            slots=(*slots, (name, value)),
+            prowords=prowords,
+            to=to,
+            sender=sender,
+            numbers=numbers,
+            conflict=conflict,
+        )
 
     def number(self, spoken: SpokenNumber) -> Caught:
         """Return this with one spoken number more, for its doubts."""
         slots, prowords, to, sender, numbers, conflict = self
         clash = conflict or spoken.conflict is not None
-        return Caught(slots, prowords, to, sender, (*numbers, spoken), clash)
+        return Caught(
+            slots=slots,
+            prowords=prowords,
+            to=to,
+            sender=sender,
+            numbers=(*numbers, spoken),
+            conflict=clash,
+        )
 
 
 _NOTHING = Caught()

@@ -60,9 +60,21 @@ class Understanding:
         self._bodies = tuple(bodies(protocol))
         self._names = _names(protocol)
         starting = _by_first_word(self._bodies, self._rules)
-        self._matcher = Matcher(self._language, self._rules, self._names, frame(protocol), starting)
+        self._matcher = Matcher(
+            language=self._language,
+            rules=self._rules,
+            names=self._names,
+            frame=frame(protocol),
+            starting=starting,
+        )
         self._known = lru_cache(known)(self._read)
-        self.nearest = Nearest(protocol, self._language, self._names, self._bodies, self._rules)
+        self.nearest = Nearest(
+            protocol=protocol,
+            spoken=self._language,
+            names=self._names,
+            bodies=self._bodies,
+            rules=self._rules,
+        )
 
     def read(self, words: Sequence[str]) -> Meaning:
         """Return the meaning of one utterance. A sentence that comes again is not read again."""
@@ -161,13 +173,13 @@ class Understanding:
         unsaid = [number for number in caught.numbers if not number.by_digits]
         twins = (self._language.sounds_like(number.value) for number in unsaid)
         meaning = Meaning(
-            body.kind,
-            tuple(readings.values()),
-            caught.prowords,
-            caught.to,
-            caught.sender,
-            body.checklist,
-            body.item,
+            kind=body.kind,
+            readings=tuple(readings.values()),
+            prowords=caught.prowords,
+            to=caught.to,
+            sender=caught.sender,
+            checklist=body.checklist,
+            item=body.item,
             sounds_like=tuple(twin for twin in twins if twin is not None),
         )
         doubts = ("number-conflict",) if caught.conflict else ()

@@ -85,7 +85,7 @@ class Player:
             self._since = self._clock()
 
     def pause(self) -> None:
-        """Stay here."""
+        """Stop playing, and stay at this position."""
         self._held, self._since = self.position, None
 
     def seek(self, at: float) -> None:

@@ -40,7 +40,7 @@ class Recording:
 
     path: Path
     speaker: str
-    """Unlike any other speaker's of another source."""
+    """The speaker's name, which no speaker of another source has."""
     words: str = ""
 
     def pieces(self) -> list[Samples]:

@@ -86,7 +86,7 @@ class SecondHearings:
         self._background = Background("sure ear") if live else None
         self._behind = False
         self._first_answer: float | None = None
-        """When the ear had its first say: it was loaded by then."""
+        """When the sure ear first answered, by which it was loaded; None before."""
 
     def ahead(self, sound: Samples) -> Ahead | None:
         """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""

@@ -62,7 +62,7 @@ class Verifier(Interface):
     def opinion(
         self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
     ) -> Opinion | None:
-        """Which sentence it hears in a segment; None where it cannot say."""
+        """Return which sentence it hears in a segment; None where it cannot say."""
 
 
 def second_listener(protocol: Protocol, first: Recogniser) -> SphinxVerifier | None:
@@ -136,7 +136,7 @@ class SphinxVerifier:
         words: Sequence[Word],
         alternatives: Sequence[Alternative],
     ) -> Opinion | None:
-        """Which sentence it hears in a segment, shape (n,); times count from the segment's start.
+        """Return which sentence it hears in a segment, shape (n,); times count from the segment's start.
 
         None where nothing competes, or it can make out none of the sentences.
         """

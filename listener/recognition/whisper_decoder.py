@@ -142,7 +142,7 @@ class WhisperDecoder:
         return Sound(tuple(layers))
 
     def begin(self, tokens: Sequence[int], sound: Sound) -> Begun:
-        """Run what all sentences begin with."""
+        """Run the tokens that every sentence begins with, and return the state after them."""
         x = self._embeddings[:, list(tokens)].T + self._positions[: len(tokens)]
         later = np.triu(np.full((len(tokens), len(tokens)), -1e9, np.float32), 1)
         kept = []

@@ -116,7 +116,7 @@ class SupervisedProcess:
     def __init__(self) -> None:
         self._news: list[str] = []
         self.process: WorkerProcess | None = None
-        """None while there is none."""
+        """The process that runs; None before the first and after one failed."""
 
     def news(self) -> Iterator[str]:
         """Return the events since the last call, each a sentence."""

@@ -66,13 +66,13 @@ def shelved(folder: Path) -> IndexedCase:
     over = bool(sittings) and isinstance(sittings[-1], CaseEnded)
     standing: Standing = "ended" if over else "broken off"
     return IndexedCase(
-        folder,
-        "running" if is_held(folder) else standing,
-        started.wall if started else "",
-        started.protocol if started else "",
-        max((ended(fact) for fact in facts), default=0.0),
-        sum(isinstance(fact, Heard | Entered) for fact in facts),
-        "purged"
+        folder=folder,
+        standing="running" if is_held(folder) else standing,
+        began=started.wall if started else "",
+        protocol=started.protocol if started else "",
+        length_s=max((ended(fact) for fact in facts), default=0.0),
+        said=sum(isinstance(fact, Heard | Entered) for fact in facts),
+        sound="purged"
         if any(isinstance(fact, Purged) for fact in facts)
         else "kept"
         if any(folder.glob("audio*"))

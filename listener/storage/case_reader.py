@@ -136,15 +136,15 @@ def open_case(
         facts = FactsOnDisk(folder, keys, told.count) if large else tuple(told.facts())
     sounds, missing = sounds_of(folder, of_kinds(facts, "resumed", "recording-set"), keys)
     return StoredCase(
-        folder,
-        stored_protocol(folder),
-        facts,
-        sounds,
-        (*([told.missing] if told.missing else ()), *missing),
-        told.head,
-        told.integrity,
-        told.identity,
-        keys,
+        folder=folder,
+        protocol=stored_protocol(folder),
+        facts=facts,
+        sounds=sounds,
+        missing=(*([told.missing] if told.missing else ()), *missing),
+        head=told.head,
+        integrity=told.integrity,
+        identity=told.identity,
+        keys=keys,
     )
 
 

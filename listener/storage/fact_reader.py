@@ -87,7 +87,12 @@ def stored_facts(
     with opened(folder, keys, progress) as found:
         facts = list(found.facts())
         return StoredFacts(
-            facts, found.missing, found.damaged, found.head, found.integrity, found.identity
+            facts=facts,
+            missing=found.missing,
+            damaged=found.damaged,
+            head=found.head,
+            integrity=found.integrity,
+            identity=found.identity,
         )
 
 

@@ -45,7 +45,8 @@ LATE_S: Final = 4.0
 AFTER_S: Final = 15.0
 """For so long after the card its last sentences are still taken from the case: the sure ear may be late."""
 _ALIKE: Final = 80.0
-"""Letters alike (rapidfuzz, 0 to 100) from which a call of its kind is likely the sentence, misheard."""
+"""A call whose letters are at least so like the card's sentence (rapidfuzz, 0 to 100) is likely that
+sentence, misheard."""
 _NOTHING: Final = "nobody read it yet"
 
 Told = TypeVar("Told", bound=Heard | HeardOut)

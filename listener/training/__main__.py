@@ -156,7 +156,7 @@ def step_train(options: argparse.Namespace) -> None:
     twice = options.agreement > 0
     size = options.batch // (1 + twice)
     feed = Feed(
-        jobs, folders, device, helpers, size,
+        jobs=jobs, folders=folders, device=device, helper_devices=helpers, size=size,
         twice=twice, people=options.people_share, speech=options.speech, others=options.others,
     )  # fmt: skip
     kept = options.work / "trained.pt"

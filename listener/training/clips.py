@@ -119,7 +119,14 @@ def plan(
         speaker = natural_voice(rng) if natural else plain_voice(rng)
         kind, text = random_text(rng, networks, dictionary)
         speed = round(rng.uniform(0.85, 1.25), 2)
-        wanted = Job(f"{speaker.kind}-{seed}-{made}", kind, speaker.id, speed, text, ())
+        wanted = Job(
+            id=f"{speaker.kind}-{seed}-{made}",
+            kind=kind,
+            voice=speaker.id,
+            speed=speed,
+            text=text,
+            phones=(),
+        )
         job = job_for(wanted, lexicon)
         if job:
             made += 1
@@ -153,7 +160,14 @@ def plan_scoring(
                 kind, text = "call", next(natural, text)
             if text in used and rng.random() < 0.99:
                 continue
-            wanted = Job(f"{name}-{speaker.name}-{made}", kind, speaker.id, 1.0, text, ())
+            wanted = Job(
+                id=f"{name}-{speaker.name}-{made}",
+                kind=kind,
+                voice=speaker.id,
+                speed=1.0,
+                text=text,
+                phones=(),
+            )
             job = job_for(wanted, lexicon)
             if job:
                 used.add(text)
@@ -188,7 +202,14 @@ def plan_scoring_published(
                 and not set(walk.split()) & set(unknown)
             )
             used.add(text)
-            yield Job(f"{name}-{speaker.name}-{made}", "walk", speaker.id, 1.0, text, ())
+            yield Job(
+                id=f"{name}-{speaker.name}-{made}",
+                kind="walk",
+                voice=speaker.id,
+                speed=1.0,
+                text=text,
+                phones=(),
+            )
 
 
 def job_for(job: Job, lexicon: Lexicon) -> Job | None:

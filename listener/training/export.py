@@ -96,7 +96,15 @@ def _affine(
     added: str = "",
 ) -> Affine:
     rows = weight.detach().permute(0, 2, 1).reshape(len(weight), -1).numpy()
-    return Affine(name, source, offsets, rows, bias.detach().numpy(), rectified, added)
+    return Affine(
+        name=name,
+        source=source,
+        offsets=offsets,
+        weights=rows,
+        bias=bias.detach().numpy(),
+        rectified=rectified,
+        added=added,
+    )
 
 
 class _Writer:

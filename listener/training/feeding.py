@@ -82,12 +82,12 @@ class Feed:
             features, frames, labels, counts, people = self._made.get()
             self._ready.put(
                 Batch(
-                    features.to(self._device).float(),
-                    torch.from_numpy(frames),
-                    torch.from_numpy(labels).to(self._device),
-                    torch.from_numpy(counts),
-                    self._twice,
-                    torch.from_numpy(people),
+                    features=features.to(self._device).float(),
+                    frames=torch.from_numpy(frames),
+                    labels=torch.from_numpy(labels).to(self._device),
+                    label_counts=torch.from_numpy(counts),
+                    twice=self._twice,
+                    people=torch.from_numpy(people),
                 )
             )
 

@@ -72,10 +72,28 @@ def read_sentences(folder: Path, transcripts: Path | None = None) -> list[Read]:
         whole = float(row["seconds"])
         if row["words"]:
             said = row["words"].lower()
-            found.append(Read(row["file"], row["source"], row["speaker"], 0.0, whole, said))
+            found.append(
+                Read(
+                    file=row["file"],
+                    source=row["source"],
+                    speaker=row["speaker"],
+                    begin=0.0,
+                    end=whole,
+                    words=said,
+                )
+            )
         else:
             for begin, end, words in pieces(heard.get(row["file"], ()), whole):
-                found.append(Read(row["file"], row["source"], row["speaker"], begin, end, words))
+                found.append(
+                    Read(
+                        file=row["file"],
+                        source=row["source"],
+                        speaker=row["speaker"],
+                        begin=begin,
+                        end=end,
+                        words=words,
+                    )
+                )
     return found
 
 
@@ -135,7 +153,17 @@ def people_jobs(read: Sequence[Read], lexicon: Lexicon) -> Iterator[tuple[Job, R
         phones, distance = best_phones(said, ways, heard)
         if distance <= FAR:
             name = f"{KIND}-{Path(one.file).stem}-{round(100 * one.begin)}"
-            yield Job(name, "read", one.voice, 1.0, one.words, tuple(phones)), one
+            yield (
+                Job(
+                    id=name,
+                    kind="read",
+                    voice=one.voice,
+                    speed=1.0,
+                    text=one.words,
+                    phones=tuple(phones),
+                ),
+                one,
+            )
 
 
 def read_aloud(word: str) -> tuple[Pronunciation, ...]:

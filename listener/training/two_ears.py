@@ -141,7 +141,15 @@ def gather(folder: Path, wanted: Wanted, progress: Callable[[str], None]) -> Ite
                 ears[name].hear(under(condition, clip))
                 for quick, hearing in noted:
                     said = clip.truth.utterance
-                    yield Heard(folder.name, condition, clip.name, said, quick, hearing, name)
+                    yield Heard(
+                        folder=folder.name,
+                        condition=condition,
+                        clip=clip.name,
+                        truth=said,
+                        quick=quick,
+                        hearing=hearing,
+                        protocol=name,
+                    )
             progress(f"{folder.name}: {number + 1} of {len(clips)} clips")
 
 
@@ -163,7 +171,13 @@ def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHeari
     protocol = load_protocol(name)
     quick = choose("auto", network(protocol), protocol.pronunciations)
     sure = load_sure_ear(protocol, model.folder)
-    return Ear(protocol, quick, cases, sure, lambda *both: noted.append(both))
+    return Ear(
+        protocol=protocol,
+        recogniser=quick,
+        cases=cases,
+        sure=sure,
+        noting=lambda *both: noted.append(both),
+    )
 
 
 def hear(

@@ -136,7 +136,13 @@ class Voice:
 
 
 def _voice(kind: Kind, name: str, use: Use) -> Voice:
-    return Voice(f"{kind}/{name}", kind, name, kind in ("kokoro", "kokoro-ko", "piper"), use)
+    return Voice(
+        id=f"{kind}/{name}",
+        kind=kind,
+        name=name,
+        natural=kind in ("kokoro", "kokoro-ko", "piper"),
+        use=use,
+    )
 
 
 def voices(use: Use | None = None, language: str = "en") -> list[Voice]:
@@ -176,7 +182,14 @@ def voice(id_: str) -> Voice:
 
 def blend(seed: int) -> Voice:
     """A new natural voice: a random mixture of training voices; the same seed, the same voice."""
-    return Voice(f"kokoro/blend-{seed}", "kokoro", str(seed), True, "train", blend=True)
+    return Voice(
+        id=f"kokoro/blend-{seed}",
+        kind="kokoro",
+        name=str(seed),
+        natural=True,
+        use="train",
+        blend=True,
+    )
 
 
 Half = Literal["timbre", "manner"]

@@ -114,7 +114,12 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     for case, same in copies:
         print(f"counted once: {named(case)} is the same case as {named(same)}", file=sys.stderr)
     together = Together(
-        told, damaged, wanted.before, passphrase, copies, join_teams=wanted.join_teams
+        cases=told,
+        damaged=damaged,
+        before=wanted.before,
+        passphrase=passphrase,
+        copies=copies,
+        join_teams=wanted.join_teams,
     )
     if wanted.json:
         print(json.dumps(together.json(), ensure_ascii=False))

@@ -30,6 +30,7 @@ from grammar.language.meaning import SlotValue
 from grammar.protocol.model import Protocol
 from listener.team.card_in_case import CardInCase
 from listener.team.consent_in_case import ConsentInCase
+from tui.text.moment import moment_in_words, past_moment
 
 Acts = (
     Entered
@@ -80,6 +81,22 @@ class ManualEntry:
         except ValueError:
             return self.wall() if self.wall else None
         return began + timedelta(seconds=self.clock())
+
+    def past(self, text: str) -> float:
+        """Return the moment that a person wrote, seconds on the case's clock. Raises ValueError where it is
+        none, or not in the past."""
+        return past_moment(text, self.clock(), self.time_of_day())
+
+    def in_words(self, at: float) -> str:
+        """Return a moment of the case by both clocks."""
+        return moment_in_words(at, self.clock(), self.time_of_day())
+
+    def read_as(self, text: str) -> str:
+        """Return the moment that a written time will be taken for, as "= at 03:25"; "" where it is none."""
+        try:
+            return f"= {self.in_words(self.past(text))}"
+        except ValueError:
+            return ""
 
     @property
     def ended(self) -> bool:

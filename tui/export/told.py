@@ -111,32 +111,63 @@ def told(stored: StoredCase) -> Told:
         fact, said = facts.get(line.fact), line.utterance
         if said is None:
             until = getattr(fact, "until", line.t)
-            lines.append(Line(line.t, until, line.fact, line.kind, line.text))
+            lines.append(Line(t=line.t, until=until, seq=line.fact, kind=line.kind, text=line.text))
             continue
         kind = "entered" if isinstance(fact, Entered) else "utterance"
         heard = whole.get(fact.seq, fact.text) if isinstance(fact, Heard) else ""
         heard = "" if heard == said.text else heard
-        lines.append(Line(said.t, said.until, said.fact, kind, said.text, said, heard))
+        lines.append(
+            Line(
+                t=said.t,
+                until=said.until,
+                seq=said.fact,
+                kind=kind,
+                text=said.text,
+                said=said,
+                heard_as=heard,
+            )
+        )
     shown = {line.seq for line in lines}
     for fact in stored.facts:
         if isinstance(fact, Heard) and fact.seq not in shown:
             text = whole.get(fact.seq, fact.text)
-            lines.append(Line(fact.t, fact.until, fact.seq, "utterance", text, withdrawn=True))
+            lines.append(
+                Line(
+                    t=fact.t,
+                    until=fact.until,
+                    seq=fact.seq,
+                    kind="utterance",
+                    text=text,
+                    withdrawn=True,
+                )
+            )
         elif isinstance(fact, Entered) and fact.seq not in shown:
-            lines.append(Line(fact.t, fact.t, fact.seq, "entered", fact.call, withdrawn=True))
-    lines += [Line(found.t, found.t, None, "finding", found.text) for found in view.findings]
+            lines.append(
+                Line(
+                    t=fact.t,
+                    until=fact.t,
+                    seq=fact.seq,
+                    kind="entered",
+                    text=fact.call,
+                    withdrawn=True,
+                )
+            )
+    lines += [
+        Line(t=found.t, until=found.t, seq=None, kind="finding", text=found.text)
+        for found in view.findings
+    ]
     lines.sort(key=lambda line: (line.t, line.seq or len(facts) + 1))
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
     by_fact = {line.seq: line for line in lines if line.seq is not None}
     return Told(
-        stored.folder.name,
-        stored.protocol,
-        started,
-        view,
-        tuple(lines),
-        by_fact,
-        stored.integrity.told,
-        _confirmed(stored),
+        name=stored.folder.name,
+        protocol=stored.protocol,
+        started=started,
+        view=view,
+        lines=tuple(lines),
+        line_of=by_fact,
+        checked=stored.integrity.told,
+        confirmed=_confirmed(stored),
     )
 
 

@@ -144,17 +144,25 @@ def _of_call(protocol: Protocol, loop: Loop, state: LoopState, view: View) -> Ur
         called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
         wrong = f"READ BACK {said}{CALLED}{called}"
         return Urgent(
-            "differs",
-            what,
-            wrong,
-            to,
-            age,
-            f"{called}  {STATE_MARKS['differs']}  {said}",
-            doubt,
+            kind="differs",
+            what=what,
+            wrong=wrong,
+            to=to,
+            age_s=age,
+            figures=f"{called}  {STATE_MARKS['differs']}  {said}",
+            doubt=doubt,
         )
     wrong = state_in_words(protocol, loop.call, state)
     kind: Kind = "unanswered" if state == "unanswered" else "open"
-    return Urgent(kind, what, wrong, to, age, _figures(protocol, loop), doubt)
+    return Urgent(
+        kind=kind,
+        what=what,
+        wrong=wrong,
+        to=to,
+        age_s=age,
+        figures=_figures(protocol, loop),
+        doubt=doubt,
+    )
 
 
 def _figures(protocol: Protocol, loop: Loop) -> str:

@@ -81,7 +81,13 @@ def share(count: int, total: int, facts: Iterable[int] = ()) -> Share:
     from scipy.stats import binomtest  # noqa: PLC0415  (half a second, for those who measure)
 
     interval = binomtest(count, total).proportion_ci(0.95, method="wilson")
-    return Share(count, total, float(interval.low), float(interval.high), tuple(facts))
+    return Share(
+        count=count,
+        total=total,
+        low=float(interval.low),
+        high=float(interval.high),
+        facts=tuple(facts),
+    )
 
 
 def communication(view: View) -> Communication:

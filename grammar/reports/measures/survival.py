@@ -64,7 +64,18 @@ class Comparison:
 def curve(observed: Sequence[Observation]) -> Curve:
     """Return the Kaplan-Meier curve of the times."""
     if not observed:
-        return Curve(0, 0, (), (), (), (), (), None, None, None)
+        return Curve(
+            total=0,
+            seen=0,
+            times=(),
+            waiting=(),
+            low=(),
+            high=(),
+            at_risk=(),
+            median=None,
+            median_low=None,
+            median_high=None,
+        )
     from scipy.stats import ecdf  # noqa: PLC0415  (half a second, for those who measure)
 
     estimate = ecdf(_censored(observed)).sf
@@ -97,7 +108,15 @@ def compare(first: Sequence[Observation], second: Sequence[Observation]) -> Comp
     much."""
     events = [sum(one.seen for one in group) for group in (first, second)]
     if not first or not second or not sum(events):
-        return Comparison(len(first), len(second), None, None, None, None, None)
+        return Comparison(
+            first=len(first),
+            second=len(second),
+            chi_square=None,
+            p=None,
+            hazard_ratio=None,
+            low=None,
+            high=None,
+        )
     from scipy.stats import logrank  # noqa: PLC0415
 
     test = logrank(_censored(first), _censored(second))

@@ -18,7 +18,6 @@ from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.entry_doubts import given_already, no_drug
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.moment import moment_in_words, past_moment
 from tui.text.sheet import sheet_doubt
 from tui.text.wording import call_in_words, clean, station, told_apart
 
@@ -141,7 +140,7 @@ class EnterDialog(Dialog):
             if key == "enter":
                 text = self._when.text.strip()
                 # Resolved once: what is read is what will be stored.
-                self._at_s = self._resolved(text) if text else None
+                self._at_s = self._hands.past(text) if text else None
                 self._asking = None
             else:
                 self._when.press(key, character)
@@ -151,15 +150,6 @@ class EnterDialog(Dialog):
             self.who(self._station_letters().index(character.lower()))
         elif character:
             raise ValueError(f'no letter "{clean(character)}" stands here')
-
-    def _resolved(self, text: str) -> float:
-        """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
-        hands = self._hands
-        return past_moment(text, hands.clock(), hands.time_of_day())
-
-    def _moment_in_words(self, at: float) -> str:
-        hands = self._hands
-        return moment_in_words(at, hands.clock(), hands.time_of_day())
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
@@ -381,7 +371,7 @@ class EnterDialog(Dialog):
         """Who made the call and whom it is for, as far as it was said."""
         named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
         sender = f" by {named['sender']}" if "sender" in named else ""
-        when = f" {self._moment_in_words(self._at_s)}" if self._at_s is not None else ""
+        when = f" {self._hands.in_words(self._at_s)}" if self._at_s is not None else ""
         return (f"{sender} → {named['to']}" if "to" in named else sender) + when
 
     def _ask_who(self) -> Iterable[Line]:
@@ -405,10 +395,7 @@ class EnterDialog(Dialog):
     def _read_time(self) -> str:
         """Return the moment that Enter would give the written time."""
         text = self._when.text.strip()
-        try:
-            return f"= {self._moment_in_words(self._resolved(text))}" if text else "= now"
-        except ValueError:
-            return ""
+        return self._hands.read_as(text) if text else "= now"
 
     def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
         found = [

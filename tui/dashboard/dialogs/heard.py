@@ -12,7 +12,6 @@ from tui.dashboard.dialogs.dialog import Dialog, Line, choice
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.moment import moment_in_words, past_moment
 from tui.text.wording import (
     NOBODY_NAMED,
     STATE_MARKS,
@@ -104,7 +103,7 @@ class AnsweredDialog(Dialog):
         if key == "enter":
             text = self._when.text.strip()
             # Resolved once: what is read is what will be stored.
-            at = self._resolved(text) if text else None
+            at = self._hands.past(text) if text else None
             called = [loop.opened for loop, _ in self._listed_now()]
             if called and (why := _too_early(at, min(called))):
                 raise ValueError(why)
@@ -202,27 +201,17 @@ class AnsweredDialog(Dialog):
             if chosen and (why := _too_early(self._at_s, loop.opened)):
                 yield Content.styled(f"     {why}", "bold $urgent")
             elif chosen:
-                when = self._moment_in_words(self._moment(loop))
+                when = self._hands.in_words(self._moment(loop))
                 again = ": Enter stores it" if at == self._chosen else ""
                 yield Content.styled(f"     answered {when}{again}", "$quiet")
             otherwise = self._otherwise(loop, state)
             if otherwise:
                 yield choice("", f"  read back {otherwise[1]}", "choose", at)
 
-    def _resolved(self, text: str) -> float:
-        """Return the moment that was written, seconds on the case's clock. Raises ValueError."""
-        return past_moment(text, self._view_now().now, self._hands.time_of_day())
-
-    def _moment_in_words(self, at: float) -> str:
-        return moment_in_words(at, self._view_now().now, self._hands.time_of_day())
-
     def _read_time(self) -> str:
         """Return the moment that Enter would give the written time."""
         text = self._when.text.strip() if self._when else ""
-        try:
-            return f"= {self._moment_in_words(self._resolved(text))}" if text else ""
-        except ValueError:
-            return ""
+        return self._hands.read_as(text) if text else ""
 
     def _now(self) -> dict[int, tuple[Loop, LoopState]]:
         """By id. An utterance that its speaker went on with may be no call any more."""
