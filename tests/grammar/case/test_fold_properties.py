@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -78,10 +79,9 @@ def test_no_sequence_of_facts_raises_and_all_can_be_written_out(
     facts: tuple[Fact, ...], now: float
 ) -> None:
     view = case_of(facts).view(now)
-    summary_json(view)
-    for line in view.log:
-        if line.utterance:
-            utterance_json(line.utterance)
+    assert json.loads(json.dumps(summary_json(view)))["kind"] == "summary"
+    for said in (line.utterance for line in view.log if line.utterance):
+        assert json.loads(json.dumps(utterance_json(said)))["text"] == said.text
 
 
 @settings(max_examples=50, deadline=None)

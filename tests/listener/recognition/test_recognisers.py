@@ -147,6 +147,9 @@ def test_what_was_heard_before_changes_nothing(engine: Recogniser) -> None:
 def test_twenty_seconds_of_talk_at_once_are_survived(engine: Recogniser) -> None:
     talk = np.tile(espeak(CHATTER[0]), 8)[: 20 * SAMPLE_RATE]
     hear(engine, talk, piece=len(talk))
+    assert hear(engine, np.zeros(SAMPLE_RATE, np.int16)) == (), (
+        "it hears on, and nothing is left over"
+    )
 
 
 def test_calls_are_heard_in_noise(vosk: Recogniser) -> None:

@@ -187,3 +187,4 @@ async def test_a_key_struck_just_after_one_that_ends_the_case_or_does_not_raises
             await asyncio.sleep(0)
         for _ in range(3):
             await strike(seen, then)
+    assert [fact.kind for fact in shown.facts] == ["case-started", "heard"], "nothing was stored"
