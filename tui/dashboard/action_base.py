@@ -68,7 +68,7 @@ class ActionBase(App[None]):
         self._way_back: tuple[str, float] = ("", 0.0)
         """The words for the last thing stored and the key that takes it back, and until when they stay
         in sight beside what is told since; seconds of a clock that only goes on."""
-        self.box = DialogBox(self.look)
+        self.box = DialogBox(self.look, lambda: len(self.view_now().waiting))
 
     async def on_event(self, event: events.Event) -> None:
         """Gives a dialog its keys as they come, so that quick fingers are followed."""

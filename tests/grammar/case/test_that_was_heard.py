@@ -32,7 +32,7 @@ async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> 
         assert "70 mg was read back, against 17 mg" in told
         assert "only if 17 mg was read back after all" in told
         assert answered(seen) == 0
-        await seen.pilot.press("1")
+        await seen.pilot.press("wait:750", "1")
         assert answered(seen) == 1
         assert ", after 70 mg was read back: Give ketamine 17 mg" in await seen.text()
         assert seen.case.view(25).log[-1].text.endswith("though it was read back otherwise")
@@ -41,7 +41,7 @@ async def test_a_call_read_back_otherwise_is_closed_at_a_second_press_only() -> 
 async def test_another_key_in_between_takes_the_first_press_back() -> None:
     async with desk(case(ORDER, OTHERWISE), 25) as seen:
         await seen.text()
-        await seen.pilot.press("h", "1", "up", "enter")
+        await seen.pilot.press("h", "1", "up", "wait:750", "enter")
         assert answered(seen) == 0
         await seen.read_and_enter()
         assert answered(seen) == 1
@@ -75,7 +75,7 @@ async def test_an_order_that_nobody_answered_is_seen_with_its_time_and_takes_ent
         await seen.pilot.press("h", "1")
         assert answered(seen) == 0
         assert "Enter stores it" in shown(seen)
-        await seen.pilot.press("enter")
+        await seen.read_and_enter()
         assert answered(seen) == 1
 
 

@@ -75,8 +75,8 @@ async def test_the_numbers_of_the_strip_keep_their_utterances_behind_a_dialog() 
         assert seen.app.query_one(RunningLog).size.height >= 3
 
 
-@pytest.mark.parametrize("size", [(120, 40), (200, 60)], ids=["120x40", "200x60"])
-async def test_where_there_is_room_each_waiting_call_stands_above_the_handover(
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+async def test_each_of_three_waiting_calls_stands_above_the_handover(
     size: tuple[int, int],
 ) -> None:
     bougie = heard(24, "anteroom send in the bougie", "airway-operator")

@@ -11,16 +11,18 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from tui.dashboard.dialogs.dialog import CLICK, Dialog
-from tui.dashboard.widgets.calls import LEAST_CALLS, LEAST_LOG
+from tui.dashboard.widgets.calls import LEAST_CALLS, LEAST_LOG, MOST_CALLS
 
 Then = Callable[[str | None], None]
 """Given a dialog's result once it is gone."""
 
 
-def kept_rows(rows: int) -> int:
+def kept_rows(rows: int, waiting: int = 0) -> int:
     """Return how many of the rows between header and foot a dialog or the help leaves to the waiting calls
-    and the log: a third, and no more than three calls with large digits need."""
-    return max(LEAST_CALLS + LEAST_LOG, min(rows // 3, 12))
+    and the log: a third, and no more than three calls with large digits need; in a low terminal a row for
+    each of four calls at the least."""
+    calls = 1 + min(max(waiting, LEAST_CALLS - 1), MOST_CALLS)
+    return max(calls + LEAST_LOG, min(rows // 3, 12))
 
 
 LEAST_ROWS = 9
@@ -31,11 +33,12 @@ class DialogBox(Static):
     """Always there and mostly hidden: a screen of its own for each dialog would have all that stands
     beneath drawn anew each time one comes or goes."""
 
-    def __init__(self, resized: Callable[[], None]) -> None:
-        """`resized` is called when it takes other rows than before: what stands beneath makes room."""
+    def __init__(self, resized: Callable[[], None], waiting: Callable[[], int] = lambda: 0) -> None:
+        """`resized` is called when it takes other rows than before: what stands beneath makes room.
+        `waiting` tells how many calls wait there."""
         super().__init__(id="dialog-text", markup=False)
         self.auto_links = False
-        self._resized = resized
+        self._resized, self._waiting = resized, waiting
         self.dialog: Dialog | None = None
         """The one that is open."""
         self._then: Then | None = None
@@ -98,7 +101,8 @@ class DialogBox(Static):
         around = self.parent.size if isinstance(self.parent, Widget) else self.app.size
         dialog.room = max(around.width - 4, 20)
         dialog.most_rows = max(
-            around.height - kept_rows(around.height), min(around.height - 1, LEAST_ROWS)
+            around.height - kept_rows(around.height, self._waiting()),
+            min(around.height - 1, LEAST_ROWS),
         )
         lines = dialog.picture()
         self.update(Content("\n").join(lines), layout=False)

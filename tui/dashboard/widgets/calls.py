@@ -49,6 +49,8 @@ LOW_COLUMN, LOW_LOG_ROWS = 23, 4
 LEAST_CALLS, LEAST_LOG = 3, 2
 """Rows of the calls (the count of them, and the most urgent) and of the log that stay in sight above a
 dialog, however low the terminal is and however much it has to say."""
+MOST_CALLS = 4
+"""Waiting calls that keep a row each above a dialog, however low the terminal is."""
 LOG_TITLED = 9
 """Rows of the column above a dialog from which the log keeps its title."""
 STRIP_ROWS = 3
@@ -70,8 +72,12 @@ def heights(states: Sequence[LoopState], rows: int) -> list[int]:
         ]
     if sum(given) > rows:
         found = _first(given, rows - 1)
-        # Above a dialog in a low terminal a row of the topmost is more than a count of all.
-        return found if any(found) else _first([1] * len(given), rows - 1)
+        # Above a dialog in a low terminal a row of each, or of the topmost, is more than a count of all:
+        # the urgent line has both values.
+        all_fit = len(given) <= rows <= MOST_CALLS
+        if any(found) and not all_fit:
+            return found
+        return _first([1] * len(given), rows if all_fit else rows - 1)
     over = rows - sum(given)
     for urgent in (True, False):
         for index, state in enumerate(states):
@@ -262,6 +268,8 @@ class CallsPanel(Static):
         """Rows to which the calls keep while the help covers the others; 0 where nothing does."""
         self.column = 0
         """Rows of the column that the calls share with the log; 0 where nobody has said."""
+        self._waits = LEAST_CALLS - 1
+        """Calls that waited when they were drawn last."""
         self.squeezed = False
         """Whether that is what a dialog leaves."""
 
@@ -280,6 +288,7 @@ class CallsPanel(Static):
         """Draws the calls waiting at the view's moment; `below` rows are another's."""
         waiting = view.waiting
         states = [state for _, state in waiting]
+        self._waits = max(len(states), LEAST_CALLS - 1)
         rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
         width = max(self.scrollable_content_region.width, 20)
         lines = [_count(states, width, view.heard_up_to)]
@@ -304,7 +313,7 @@ class CallsPanel(Static):
     @property
     def _log_rows(self) -> int:
         if self.squeezed and self._column < LOG_TITLED:
-            return min(LOW_LOG_ROWS - 1, max(self._column - LEAST_CALLS, LEAST_LOG))
+            return min(LOW_LOG_ROWS - 1, max(self._column - 1 - self._waits, LEAST_LOG))
         return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
 
     def _take(self, wanted: int, below: int) -> int:
