@@ -8,8 +8,9 @@ the receiver verifies it back. Whether people could hear an order the log only t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Literal
 
 from grammar.case.loops import Loop, LoopState
@@ -141,13 +142,12 @@ def pooled(parts: Iterable[Communication]) -> Communication:
 
 def is_closed(loop: Loop, state: LoopState) -> bool:
     """Return whether an answer that was heard closed the loop."""
-    return state == "closed" and "by hand" not in loop.flags
+    return "closed" in _counts_for(loop, state)
 
 
 def is_clean(loop: Loop, state: LoopState) -> bool:
     """Return whether a loop went as it should: see `Communication.clean`."""
-    went_otherwise = loop.late or _differed(loop) or _said_again(loop) or "by another" in loop.flags
-    return is_closed(loop, state) and not went_otherwise
+    return "clean" in _counts_for(loop, state)
 
 
 def _counted(view: View) -> list[tuple[Loop, LoopState]]:
@@ -174,36 +174,49 @@ def of_loops(loops: Sequence[tuple[Loop, LoopState]]) -> Communication:
     )
 
 
-def _counts_for(loop: Loop, state: LoopState) -> Iterator[str]:
-    """Yield the shares that a call counts for."""
-    answered, again, differed = loop.answered is not None, _said_again(loop), _differed(loop)
-    if is_clean(loop, state):
-        yield "clean"
-    if loop.late and answered:
-        yield "late"
-    if differed and answered:
-        yield "put_right"
-    if "by another" in loop.flags:
-        yield "by_another"
-    if state in ("unanswered", "differs"):
-        yield "never"
-    if again:
-        yield "repeated"
-    if loop.to is not None:
-        yield "directed"
-    if not loop.unsure and not again:
-        yield "audible"
-    if is_closed(loop, state):
-        yield "closed"
-    if answered:
-        yield "answered"
-    if differed:
-        yield "differed"
+def _counts_for(loop: Loop, state: LoopState) -> tuple[str, ...]:
+    """Return the shares that a call counts for."""
+    return _ways(
+        state,
+        loop.flags,
+        loop.late,
+        loop.unsure,
+        answered=loop.answered is not None,
+        directed=loop.to is not None,
+        repeated=loop.repeats > 0,
+    )
 
 
-def _said_again(loop: Loop) -> bool:
-    return loop.repeats > 0 or "say again" in loop.flags
-
-
-def _differed(loop: Loop) -> bool:
-    return "differed" in loop.flags
+@lru_cache(1024)
+def _ways(
+    state: LoopState,
+    flags: tuple[str, ...],
+    late: bool,
+    unsure: bool,
+    *,
+    answered: bool,
+    directed: bool,
+    repeated: bool,
+) -> tuple[str, ...]:
+    """Return the shares that every call which went this way counts for: of a week's hundred thousands there
+    are a few dozen ways, and each call is counted in several tables."""
+    again, differed, another = (
+        repeated or "say again" in flags,
+        "differed" in flags,
+        "by another" in flags,
+    )
+    closed = state == "closed" and "by hand" not in flags
+    counts = {
+        "clean": closed and not (late or differed or again or another),
+        "late": late and answered,
+        "put_right": differed and answered,
+        "by_another": another,
+        "never": state in ("unanswered", "differs"),
+        "repeated": again,
+        "directed": directed,
+        "audible": not unsure and not again,
+        "closed": closed,
+        "answered": answered,
+        "differed": differed,
+    }
+    return tuple(name for name, counted in counts.items() if counted)

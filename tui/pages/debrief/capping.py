@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from tui.pages.debrief.content import Cell, Figure, Grid, Items, Log, Part, Section, Tiles
+
+T = TypeVar("T")
 
 LOG_LINES, ROWS, ITEMS, LINKS = 20_000, 400, 200, 300
 """Lines of the log, rows of a table, moments of a list, and links of one number."""
@@ -25,6 +28,11 @@ def section(id_: str, title: str, parts: Iterable[Part], intro: str = "") -> Sec
     return Section(id_, title, tuple(_part(part) for part in parts), intro)
 
 
+def first_rows(found: Sequence[T]) -> Sequence[T]:
+    """Return the things of which rows are made, of very many the first: `Grid.of` tells how many."""
+    return found[:ROWS]
+
+
 def only_first(shown: int, of: int, what: str) -> str:
     """Return the sentence that says that only the first are shown; "" where all are."""
     if shown >= of:
@@ -38,7 +46,8 @@ def _part(part: Part) -> Part:
             return replace(part, tiles=tuple((w, short_cell(cell)) for w, cell in part.tiles))
         case Grid():
             rows = tuple(tuple(short_cell(cell) for cell in row) for row in part.rows[:ROWS])
-            note = f"{only_first(ROWS, len(part.rows), 'rows')} {part.note}".strip()
+            whole = max(part.of, len(part.rows))
+            note = f"{only_first(ROWS, whole, 'rows')} {part.note}".strip()
             found = short_cell(part.found) if part.found else None
             return replace(part, rows=rows, note=note, found=found)
         case Figure():

@@ -59,6 +59,8 @@ class Grid:
     none: str = "none"
     found: Cell | None = None
     """A sentence of figures that the whole table comes to."""
+    of: int = 0
+    """How many rows there are, where only the first of them were made."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments, unclear_words
-from tui.pages.debrief.capping import ITEMS, only_first, section
+from tui.pages.debrief.capping import ITEMS, first_rows, only_first, section
 from tui.pages.debrief.communication import communication_parts
 from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Tiles, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
@@ -174,15 +174,16 @@ class CaseDebrief:
     def _outside(self) -> Grid:
         """Speech that was no call of the protocol: talk beside the matter, or what was not understood."""
         said = (line.utterance for line in self._case.view.log if line.utterance)
+        outside = [one for one in said if one.role == "unrecognised"]
         return Grid(
             "Spoken outside the protocol",
             ("at", "heard as"),
             tuple(
                 (Cell(clock(one.t), (one.fact,)), Cell(heard(one.text), (one.fact,)))
-                for one in said
-                if one.role == "unrecognised"
+                for one in first_rows(outside)
             ),
             "Talk beside the matter, or a call that was not understood: the sound tells which.",
+            of=len(outside),
         )
 
     def _notes(self) -> Items:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from grammar.case.airway_record import Record
 from grammar.case.recorded import RecordedCall
 from grammar.protocol.model import Protocol
+from tui.pages.debrief.capping import first_rows
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.text.wording import call_in_words, call_title, clean, clock, duration, slots_in_words
 
@@ -64,8 +65,9 @@ def recorded(protocol: Protocol, record: Record) -> Iterator[Part]:
                 Cell(clock(call.t), (call.fact,)),
                 Cell(call_in_words(protocol, call.call, call.slots), (call.fact,)),
             )
-            for call in course
+            for call in first_rows(course)
         ),
+        of=len(course),
     )
 
 

@@ -8,6 +8,7 @@ from grammar.case.doses import DoseGiven, Task
 from grammar.protocol.model import decimal
 from grammar.reports.dose_totals import DrugTotal, Total, dose_totals
 from grammar.reports.measures import HOLDS_S
+from tui.pages.debrief.capping import first_rows
 from tui.pages.debrief.charts import vitals_and_doses
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough
@@ -110,7 +111,8 @@ def _times(count: int, what: str) -> str:
 
 def _doses(case: GoneThrough) -> Grid:
     words = DoseWords(case.protocol, case.view)
-    ordered = {dose.ordered_fact for dose in case.handover.doses}
+    shown = first_rows(case.handover.doses)
+    ordered = {dose.ordered_fact for dose in shown}
     orders = {
         task.fact: task
         for task, _ in case.view.tasks
@@ -122,10 +124,11 @@ def _doses(case: GoneThrough) -> Grid:
         ("at", "drug", "dose", "per kg", "ordered", "against the order", "put right"),
         tuple(
             _dose(case, words, dose, orders.get(dose.ordered_fact or 0), put_right)
-            for dose in case.handover.doses
+            for dose in shown
         ),
         "What was called out, never advice. Red: another dose was reported than was ordered, or the order"
         " was read back otherwise and nobody put it right.",
+        of=len(case.handover.doses),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from grammar.reports.measures import RESOLUTION_S, Curve, Measured, Observation, compare, curve
+from tui.pages.debrief.capping import first_rows
 from tui.pages.debrief.charts import survival
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
@@ -74,13 +75,11 @@ def _row(observed: Sequence[Observation], known: Curve | None = None) -> tuple[C
 
 
 def _stretches(title: str, measured: Iterable[Measured]) -> Grid:
+    found = [(each.title, one) for each in measured for one in each.stretches]
     rows = []
-    for each in measured:
-        for one in each.stretches:
-            going = "" if one.ended is not None else ", not ended"
-            length = Cell(duration(round(one.seconds)) + going, one.facts)
-            span = (
-                f"{clock(one.began)} to {clock(one.ended) if one.ended is not None else 'the end'}"
-            )
-            rows.append((plain(clean(each.title)), Cell(span, one.facts[:1]), length))
-    return Grid(title, ("what", "from, to", "length"), tuple(rows))
+    for what, one in first_rows(found):
+        going = "" if one.ended is not None else ", not ended"
+        length = Cell(duration(round(one.seconds)) + going, one.facts)
+        span = f"{clock(one.began)} to {clock(one.ended) if one.ended is not None else 'the end'}"
+        rows.append((plain(clean(what)), Cell(span, one.facts[:1]), length))
+    return Grid(title, ("what", "from, to", "length"), tuple(rows), of=len(found))
