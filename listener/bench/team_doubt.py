@@ -12,9 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from grammar.language.meaning import Meaning, Reading, bound_of_doubt
-from grammar.language.phrases import UNKNOWN
+from grammar.language.parse import understanding_of
+from grammar.language.phrases import UNKNOWN, network
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE
+from listener.confidence.competing_sentences import Read
 from listener.confidence.evidence import told_confidence
 from listener.recognition.calibration import less_sure
 from listener.recognition.vosk_recogniser import OUR_MODEL, VoskRecogniser
@@ -22,7 +24,7 @@ from listener.team.doubt_fitting import Weighed, fit_bound
 from listener.team.ear_comparison import ASIDE
 from listener.team.network_fitting import Spoken
 
-_USUAL: Final = "isolation-airway"
+USUAL: Final = "isolation-airway"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +58,19 @@ class TeamDoubt:
 
 def told_by(ear: VoskRecogniser, said: Sequence[Spoken]) -> tuple[Told, ...]:
     """Return how an ear takes each sentence."""
-    return tuple(_told(ear, spoken) for spoken in said)
+    return tuple(_told(ear, spoken, _read) for spoken in said)
 
 
-def _told(ear: VoskRecogniser, spoken: Spoken) -> Told:
+def false_calls(said: Sequence[Spoken], fitted: bytes | None) -> int:
+    """Return how many sentences that are no call the quick ear, as it ships or `fitted` to a team, tells as
+    one where it may hear the usual protocol."""
+    protocol = load_protocol(USUAL)
+    read = understanding_of(protocol).read
+    ear = VoskRecogniser.ours(network(protocol), protocol.pronunciations, fitted=fitted)
+    return sum(_told(ear, spoken, read).confidence is not None for spoken in said)
+
+
+def _told(ear: VoskRecogniser, spoken: Spoken, read: Read) -> Told:
     text, sound = spoken
     hearing = ear.open()
     hearing.accept(sound)
@@ -68,7 +79,7 @@ def _told(ear: VoskRecogniser, spoken: Spoken) -> Told:
     if ear.calibration is None or not any(word.text != UNKNOWN for word in words):
         return Told(right, None)
     seconds = len(sound) / SAMPLE_RATE
-    sure = told_confidence(ear.calibration, words, hearing.alternatives, seconds, _read)
+    sure = told_confidence(ear.calibration, words, hearing.alternatives, seconds, read)
     return Told(right, sure)
 
 
@@ -76,7 +87,7 @@ def team_doubt(
     cards: Mapping[str, Sequence[Told]], unseen: Mapping[str, Sequence[Told]]
 ) -> TeamDoubt:
     """Fit a bound to a team's cards, and count what it does to its unseen sentences."""
-    bound = bound_of_doubt(load_protocol(_USUAL).protocol, _read(["stake"]))
+    bound = bound_of_doubt(load_protocol(USUAL).protocol, _read(["stake"]))
     weighed = [
         Weighed(OUR_MODEL, one.confidence, one.right, bound, aside=at % ASIDE == 0)
         for card in cards.values()

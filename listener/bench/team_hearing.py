@@ -2,7 +2,8 @@
 
 Each person's first sentences are their card, the others unseen; of the card two thirds fit and a third
 decides, as in the product (`listener/team/network_fitting.py`). A sentence is heard rightly where the
-decoder, which may hear each sentence of its team or speech outside them, hears just its words.
+decoder, which may hear each sentence of its team or speech outside them, hears just its words. None of
+them is a call: what the usual protocol's ear tells of them is counted as false calls.
 """
 
 from __future__ import annotations
@@ -21,7 +22,14 @@ from grammar.reports.measures.shares import share
 from listener.audio.samples import Samples
 from listener.bench.conditions import applied
 from listener.bench.known_speakers import Recording, is_apart
-from listener.bench.team_doubt import TeamDoubt, doubt_page, team_doubt, told_by
+from listener.bench.team_doubt import (
+    USUAL,
+    TeamDoubt,
+    doubt_page,
+    false_calls,
+    team_doubt,
+    told_by,
+)
 from listener.bench.team_trials import TEAM, TRAINED_ON
 from listener.recognition.lexicon import without_pronunciation
 from listener.recognition.recogniser import Recogniser, heard_words
@@ -45,6 +53,9 @@ class TeamHeard:
     """Whether the third kept aside let the fitted network be used."""
     seconds: float
     """Processor time of the fitting, the decision included."""
+    false_before: int = 0
+    """Of the unseen sentences, so many were told as a call by an ear that may hear the usual protocol."""
+    false_after: int = 0
     doubt: TeamDoubt | None = None
     """The effect of bounds of doubt that are fitted to the same cards; None where that was not tried."""
 
@@ -103,22 +114,24 @@ def _team(team: Mapping[str, Sequence[Recording]], condition: str) -> TeamHeard:
     before = {name: tuple(one.right for one in each) for name, each in told.items()}
     cards = {name: told_by(usual, each[:CARD]) for name, each in said.items()}
     doubt = team_doubt(cards, told)
+    no_calls = [spoken for each in unseen.values() for spoken in each]
+    false = false_calls(no_calls, None)
     began = time.process_time()
     fitted = fit([each[:CARD] for each in said.values()], graph, {}, _same)
     took = time.process_time() - began
     if fitted.network is None:
-        return TeamHeard(before, before, False, took, doubt)
+        return TeamHeard(before, before, False, took, false, false, doubt)
     ear = VoskRecogniser.ours(graph, {}, fitted=fitted.network)
     after = {name: _heard(ear, each) for name, each in unseen.items()}
-    return TeamHeard(before, after, True, took, doubt)
+    return TeamHeard(before, after, True, took, false, false_calls(no_calls, fitted.network), doubt)
 
 
 def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
     """Return the figures by condition as a table in Markdown."""
     lines = [
         "| | wrong before | wrong after | people better | people worse | teams that use it"
-        " | processor s a team |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        " | processor s a team | false calls before | after |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for condition, teams in heard.items():
         before = {name: each for team in teams for name, each in team.before.items()}
@@ -131,6 +144,8 @@ def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
             sum(gain < -WORSE for gain in gains),
             f"{sum(team.used for team in teams)} of {len(teams)}",
             f"{np.mean([team.seconds for team in teams]):.0f}",
+            sum(team.false_before for team in teams),
+            sum(team.false_after for team in teams),
         )
         lines.append(f"| {condition} | {' | '.join(map(str, cells))} |")
     teams = next(iter(heard.values()))
@@ -139,7 +154,8 @@ def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:
         "",
         "The quick ear alone, before and after it was fitted to the team from cards of"
         f" {CARD} sentences: unseen sentences of {people} people, in per cent, with Wilson's 95 %"
-        " intervals. Worse is who loses more than one sentence in a hundred.",
+        " intervals. Worse is who loses more than one sentence in a hundred. False calls: these sentences"
+        f" told as a call, surely or not, by an ear that may hear the calls of {USUAL}.",
     ]
     doubts = {name: [one.doubt for one in each if one.doubt] for name, each in heard.items()}
     if any(doubts.values()):
