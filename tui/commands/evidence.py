@@ -31,7 +31,9 @@ def add(commands: Commands) -> None:
     case_argument(one)
     signing_option(one)
     one.set_defaults(run=seal)
-    one = commands.add_parser("purge", help="remove a case's sound for good; its log is kept")
+    one = commands.add_parser(
+        "purge", help="remove a case's sound and voices for good; its log is kept"
+    )
     case_argument(one)
     one.add_argument("--yes", action="store_true", help="do not ask")
     signing_option(one)
@@ -97,7 +99,7 @@ def keys(wanted: argparse.Namespace) -> None:
 
 
 def purge(wanted: argparse.Namespace) -> None:
-    """Remove the sound of a case, after asking."""
+    """Remove the sound of a case and the voices in it, after asking."""
     from listener.storage.case_lock import hold_case  # noqa: PLC0415
     from listener.storage.journal import Journal  # noqa: PLC0415
     from listener.storage.purge import altered_in, personal_files  # noqa: PLC0415
@@ -115,7 +117,7 @@ def purge(wanted: argparse.Namespace) -> None:
             elif wanted.yes or _agreed(wanted.case, len(files)):
                 wall = wall_stamp()
                 print(
-                    f"removed for good: {remove(journal, wall, key)} files of sound",
+                    f"removed for good: {remove(journal, wall, key)} files of sound and voices",
                     file=sys.stderr,
                 )
                 altered = altered_in(journal)
@@ -134,6 +136,8 @@ def _agreed(case: Path, files: int) -> bool:
     if not sys.stdin.isatty():
         raise UserError("there is nobody to ask: --yes removes the sound without asking")
     print(
-        f"remove the sound of {case} ({files} files) for good? yes or no: ", end="", file=sys.stderr
+        f"remove the sound and any voices of {case} ({files} files) for good? yes or no: ",
+        end="",
+        file=sys.stderr,
     )
     return sys.stdin.readline().strip().lower() in ("y", "yes")
