@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from scipy.signal import resample_poly
 
 from grammar.errors import UserError
 from listener.audio.blocks import BLOCK, reblocked
@@ -52,6 +51,8 @@ def test_a_file_of_any_rate_is_heard_at_16_khz(tmp_path: Path, rate: int, kind: 
 
 def test_resampling_agrees_with_scipy(tmp_path: Path) -> None:
     """scipy.signal.resample_poly, on noise below 3 kHz, where both filters pass everything."""
+    from scipy.signal import resample_poly
+
     path = tmp_path / "noise.wav"
     slow = np.random.default_rng(1).standard_normal(16000) * 0.1
     sound = resample_poly(slow, 8, 1)

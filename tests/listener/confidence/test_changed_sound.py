@@ -11,7 +11,6 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.confidence.changed_sound import faster, without_steady_noise
 from listener.confidence.judging_two_ears import ALONE
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Stretch, Told
@@ -36,6 +35,8 @@ def level_db(sound: Samples) -> float:
 
 
 def test_steady_noise_becomes_fainter_and_a_tone_stays() -> None:
+    from listener.confidence.changed_sound import without_steady_noise
+
     sound, noise, tone = tone_in_noise()
     cleared = without_steady_noise(sound)
     assert len(cleared) == len(sound)
@@ -45,11 +46,15 @@ def test_steady_noise_becomes_fainter_and_a_tone_stays() -> None:
 
 @pytest.mark.parametrize("length", [0, 1, 511])
 def test_a_sound_shorter_than_a_window_stays(length: int) -> None:
+    from listener.confidence.changed_sound import without_steady_noise
+
     sound = np.arange(length, dtype=np.int16)
     assert without_steady_noise(sound) is sound
 
 
 def test_a_faster_sound_is_shorter_and_higher() -> None:
+    from listener.confidence.changed_sound import faster
+
     sound, _, tone = tone_in_noise()
     quick = faster(sound[tone])
     assert len(quick) == pytest.approx((tone.stop - tone.start) / 1.1, abs=1)
@@ -68,6 +73,8 @@ class Unsure:
         self.heard: list[int] = []
 
     def hear(self, samples: Samples) -> SureHearing | None:
+        from listener.confidence.changed_sound import faster
+
         self.heard.append(len(samples))
         changed = len(samples) == len(faster(SOUND))
         nats, words = (-2.0, SENTENCE) if changed else (self.nats, self.other)

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from num2words import num2words
-from scipy import signal
 
 from grammar.language.word_network import Network
 from listener.bench import conditions
@@ -116,6 +115,8 @@ def test_jobs_come_back_from_their_file_as_they_were(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("order", "low", "high"), [(2, None, 2200), (4, 350.0, 3300)])
 def test_the_filters_are_scipys_butterworth(order: int, low: float | None, high: float) -> None:
     """Against scipy.signal.butter and sosfilt."""
+    from scipy import signal
+
     sound = np.random.default_rng(3).standard_normal(8000)
     band = high if low is None else [low, high]
     kind = "lowpass" if low is None else "bandpass"
