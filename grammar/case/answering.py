@@ -255,6 +255,7 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         closed=None,
         stand_by_since=None,
         needed=tuple(name for name in slots if name != "unit"),
+        number_unclear=False,
     ).flagged(flag, *(("changed",) if changed else ()))
     return _outcome(put(loops, again), "proword", loop.id, loop.call, slots, changed=bool(changed))
 
@@ -414,6 +415,7 @@ def _closed(
         late=loop.late or late,
         stand_by_since=None,
         needed=(),
+        number_unclear=False,
         unsure=loop.unsure and role != "read-back",
     ).flagged(*flags, *who(loop, said), *(("late",) if late else ()))
     settled = loop.id if role == "read-back" else None

@@ -344,7 +344,7 @@ class Case:
         flags = (
             *outcome.flags,
             *doubts,
-            *(("sounds-like",) if meaning.sounds_like else ()),
+            *(("sounds-like",) if meaning.sounds_like and not standing.confirmed else ()),
             *(("amended",) if standing.amended else ()),
             *(("heard-late",) if fact.late_s else ()),
             *(("entered",) if entered else ()),

@@ -58,6 +58,8 @@ class Loop:
     """When the call ended."""
     unsure: bool = False
     """The call itself was heard with doubt and nobody has confirmed it."""
+    number_unclear: bool = False
+    """A person heard its answer, and not which of two numbers that sound alike it was."""
     past: bool = False
     """Entered by hand as a call of some time before: what is called now is seen before it."""
 

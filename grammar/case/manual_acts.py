@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import replace
 from decimal import Decimal
 
@@ -23,6 +24,7 @@ from grammar.case.facts import (
     Withdrawn,
 )
 from grammar.case.loop_step import place_of
+from grammar.case.loops import Loop, differences
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.timers import running_of
@@ -36,7 +38,7 @@ MARK = "marked for the debrief"
 
 def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> State:
     """Return the state after a person saw or heard the answer to a loop. One that is over stays as
-    it is."""
+    it is. A number that sounds like another stays unclear: nobody said which of them was read back."""
     at = place_of(state.loops, fact.loop)
     if at is None or state.loops[at].status in ("closed", "withdrawn"):
         return state
@@ -49,6 +51,7 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         answer_fact=fact.seq,
         stand_by_since=None,
         late=was.late or fact.t > was.deadline,
+        number_unclear=was.status != "answered" and _number_unclear(state, was),
     ).flagged("by hand")
     loops = state.loops.put(at, closed)
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
@@ -63,6 +66,15 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=state.findings.plus_all(held))
     return _told(state, fact, f"answer heard: {protocol.calls[was.call].title}, {called}{though}")
+
+
+def _number_unclear(state: State, loop: Loop) -> bool:
+    """Return whether a call holds a number that sounds like another, as it was heard."""
+    at = bisect_left(state.log, loop.fact, key=lambda line: line.fact)
+    said = state.log[at].utterance if at < len(state.log) else None
+    if said is None or said.fact != loop.fact or "amended" in said.flags:
+        return False
+    return "sounds-like" in said.flags and differences(said.slots, loop.slots, ("amount",)) == set()
 
 
 def timer_changed(state: State, fact: TimerChanged) -> State:

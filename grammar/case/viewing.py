@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 from grammar.case.answering import DOUBTFUL_CORRECTION
 from grammar.case.doses import not_as_ordered, overdue
 from grammar.case.loop_step import place_of
+from grammar.case.loops import differences
 from grammar.case.sequence_rules import Judged
 from grammar.case.stand_by import held_too_long
 from grammar.case.state import State
@@ -66,14 +69,21 @@ TO_NOTHING_S = 120.0
 
 
 def _unsure(state: State, now: float) -> tuple[Utterance, ...]:
-    """Return utterances heard with doubt that still wait for someone; an answer waits as long as
-    its loop."""
-    if not state.unsure and not state.unsure_answers:
+    """Return utterances heard with doubt that still wait for someone. An answer waits as long as its
+    loop; a number that sounds like another waits where a person heard an answer and not the number."""
+    unclear = [loop.fact for loop in state.loops if loop.number_unclear and loop.status == "closed"]
+    if not state.unsure and not state.unsure_answers and not unclear:
         return ()
     answers = (said for said in state.unsure_answers if _waits(state, said, now))
     # A call corrected in place with doubt stands here too, under its correction's fact.
     calls = (said for said in state.unsure if said.unsure)
-    return tuple(sorted((*calls, *answers), key=lambda said: said.fact))
+    found = {said.fact: said for said in (*calls, *answers)}
+    for fact in unclear:
+        at = bisect_left(state.log, fact, key=lambda line: line.fact)
+        call = state.log[at].utterance if at < len(state.log) else None
+        if call is not None and call.fact == fact:
+            found.setdefault(fact, call)
+    return tuple(found[fact] for fact in sorted(found))
 
 
 def _waits(state: State, said: Utterance, now: float) -> bool:
@@ -82,4 +92,11 @@ def _waits(state: State, said: Utterance, now: float) -> bool:
     if said.loop is None:
         return now - said.until <= TO_NOTHING_S
     at = place_of(state.loops, said.loop)
-    return at is not None and state.loops[at].status in ("open", "answered", "differs")
+    if at is None:
+        return False
+    loop = state.loops[at]
+    if loop.status in ("open", "answered", "differs"):
+        return True
+    # "An answer was heard" does not say that it agreed.
+    by_hand = loop.status == "closed" and "by hand" in loop.flags
+    return by_hand and bool(differences(loop.slots, said.slots, tuple(said.slots)))

@@ -74,6 +74,8 @@ class OpenPoint:
     """Values that the read-back said instead."""
     unsure: bool = False
     """The call itself was heard with doubt."""
+    number_unclear: bool = False
+    """Its number sounds like another, and nobody said which it was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +181,15 @@ def _open(view: View) -> tuple[OpenPoint, ...]:
         if state in ("overdue", "pending")
     ]
     found += [
-        OpenPoint("unsure", said.t, said.call, said.slots, said.fact, said.text)
+        OpenPoint(
+            "unsure",
+            said.t,
+            said.call,
+            said.slots,
+            said.fact,
+            said.text,
+            number_unclear=not said.unsure,
+        )
         for said in view.unsure
     ]
     return tuple(sorted(found, key=lambda point: (URGENCY.index(point.kind), point.t)))

@@ -244,6 +244,7 @@ _KINDS = {
     "overdue": "not reported done, overdue",
     "pending": "not reported done yet",
     "unsure": "heard with doubt, nobody confirmed it",
+    "number unclear": "an answer was heard, its number is unclear",
 }
 
 
@@ -256,7 +257,11 @@ def _why(protocol: Protocol, kind: str, call: str | None) -> str:
 
 def _open(protocol: Protocol, found: Handover) -> Table:
     rows = [
-        (clock(point.t), _why(protocol, point.kind, point.call), _point(protocol, point))
+        (
+            clock(point.t),
+            _why(protocol, "number unclear" if point.number_unclear else point.kind, point.call),
+            _point(protocol, point),
+        )
         for point in found.open_points
     ]
     for left in found.lists_left:

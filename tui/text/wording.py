@@ -270,6 +270,8 @@ def doubt_of(view: View, loop: Loop) -> str:
     number of its dose is unclear. "" where there is none, and where it was read back."""
     if loop.unsure:
         return UNSURE_WORDS
+    if loop.number_unclear and loop.status == "closed":
+        return UNCLEAR_WORDS
     if loop.status != "open" or "amount" not in loop.slots:
         return ""  # of a read-back that differs both numbers stand there
     at = bisect_left(view.log, loop.fact, key=lambda line: line.fact)

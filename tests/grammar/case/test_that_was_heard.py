@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
 from grammar.case.facts import AnsweredByHand, Fact, heard_out
 from tests.support.screens import ShownCase, case, desk, heard
+from tui.pages.handover import handover_page
+from tui.pages.page import as_text
 
 ORDER = heard(10, "drugs nurse give seventeen milligrams of ketamine", "team-leader")
 OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
@@ -16,6 +19,10 @@ OTHERWISE = heard(16, "seventy milligrams of ketamine", "drugs-nurse")
 
 def shown(seen: ShownCase) -> str:
     return str(seen.app.box.content)
+
+
+def page(seen: ShownCase) -> str:
+    return as_text(handover_page(seen.case.protocol, seen.case.view(seen.now)), 120)
 
 
 def answered(seen: ShownCase) -> int:
@@ -90,3 +97,60 @@ def test_speech_about_another_drug_that_is_no_read_back_never_reads_back_otherwi
     assert said is not None
     assert "differs" not in said.flags
     assert [state for _, state in view.loops if state == "differs"] == []
+
+
+UNCLEAR = heard(10, "drugs nurse give ketamine seventy milligrams", "team-leader")
+"""Seventy is easily heard for seventeen. An invented case."""
+
+
+async def test_an_answer_that_was_heard_leaves_a_number_unclear_until_a_digit_settles_it() -> None:
+    async with desk(case(UNCLEAR), 25, (100, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1")
+        assert "number unclear: it stays so" in shown(seen)
+        await seen.read_and_enter()
+        told = await seen.text()
+        assert "WAITING 0" in told
+        assert "UNSURE 1" in told
+        assert "2 ORDER: Give ketamine 17 mg" in told
+        assert "its number stays unclear" in " ".join(told.split())
+        assert "its number is unclear" in page(seen)
+        await seen.pilot.press("wait:1100", "1")
+        await seen.read_and_enter()
+        settled = await seen.text()
+        assert "UNSURE" not in settled
+        assert "number unclear" not in settled
+        assert "its number is unclear" not in page(seen)
+
+
+async def test_the_other_number_may_be_chosen_after_an_answer_was_heard() -> None:
+    async with desk(case(UNCLEAR), 25, (100, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("h", "1")
+        await seen.read_and_enter()
+        await seen.text()
+        await seen.pilot.press("wait:1100", "2")
+        await seen.read_and_enter()  # lies outside the sheet, and is asked about once more
+        await seen.text()
+        await seen.read_and_enter()
+        view = seen.case.view(25)
+        ((loop, state),) = view.loops
+        assert (loop.slots["amount"], state) == (Decimal(17), "closed")
+        assert view.unsure == ()
+
+
+def test_a_doubtful_read_back_that_differs_outlives_that_an_answer_was_heard() -> None:
+    said = heard(16, "seventeen milligrams of ketamine", "drugs-nurse", 0.3)
+    answer = AnsweredByHand(t=20, loop=2)
+    unclear = case(UNCLEAR, said, answer).view(25)
+    assert [one.fact for one in unclear.unsure] == [2, 3]
+    clear = heard(10, "drugs nurse give rocuronium one hundred milligrams", "team-leader")
+    alike = heard(16, "one hundred milligrams of rocuronium", "drugs-nurse", 0.3)
+    assert case(clear, alike, answer).view(25).unsure == ()
+
+
+def test_a_read_back_that_agreed_leaves_no_number_unclear() -> None:
+    said = heard(14, "seventy milligrams of ketamine", "drugs-nurse")
+    view = case(UNCLEAR, said, AnsweredByHand(t=20, loop=2)).view(25)
+    assert [state for _, state in view.loops] == ["closed"]
+    assert view.unsure == ()

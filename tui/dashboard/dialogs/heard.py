@@ -16,14 +16,17 @@ from tui.text.wording import (
     NOBODY_NAMED,
     STATE_MARKS,
     STATE_WORDS,
+    UNCLEAR_WORDS,
     called_and_read_back,
     clock,
+    doubt_of,
     state_in_words,
     station,
     waiting_in_words,
 )
 
 MOST = 9
+NUMBER_STAYS = "number unclear: it stays so, this says only that an answer was heard"
 
 
 class AnsweredDialog(Dialog):
@@ -172,7 +175,10 @@ class AnsweredDialog(Dialog):
         when = self._moment(loop)
         self._hands.heard(loop.id, when)
         though = f", after {otherwise[1]} was read back" if otherwise else ""
-        self.dismiss(f"answer heard at {clock(when)}{though}: {self._words(loop)}")
+        stored = self._now().get(loop.id)
+        unclear = stored is not None and stored[0].number_unclear
+        still = ": its number stays unclear until a digit settles it" if unclear else ""
+        self.dismiss(f"answer heard at {clock(when)}{though}: {self._words(loop)}{still}")
 
     def _hold_to_call(self, loop: Loop) -> None:
         """Refuse a written time that lies before the call. Raises ValueError."""
@@ -204,6 +210,8 @@ class AnsweredDialog(Dialog):
                 when = self._hands.in_words(self._moment(loop))
                 again = ": Enter stores it" if at == self._chosen else ""
                 yield Content.styled(f"     answered {when}{again}", "$quiet")
+                if doubt_of(self._view_now(), loop) == UNCLEAR_WORDS:
+                    yield Content.styled(f"     {NUMBER_STAYS}", "bold $urgent")
             otherwise = self._otherwise(loop, state)
             if otherwise:
                 yield choice("", f"  read back {otherwise[1]}", "choose", at)

@@ -123,12 +123,13 @@ def overdue_lines(
 def pending_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Orders that are not yet reported done and not overdue, the next due first."""
     found = sorted((t for t, state in view.tasks if state == "pending"), key=lambda task: task.due)
-    doubts = {loop.id: doubt for loop, _ in view.waiting if (doubt := doubt_of(view, loop))}
+    ordered = {task.loop for task in found[:most]}
+    doubts = {loop.id: doubt_of(view, loop) for loop, _ in view.loops if loop.id in ordered}
     items = []
     for task in found[:most]:
         what = call_in_words(protocol, task.call, task.slots)
         line = Content.assemble((f"{left(task.due - view.now)} ", "$quiet"), (what, "bold"))
-        doubt = f" {doubts[task.loop]}" if task.loop in doubts else ""
+        doubt = f" {doubts[task.loop]}" if doubts.get(task.loop) else ""
         # In a narrow column it would cost a row; the log says it.
         if line.cell_length + len(doubt) <= width:
             line = Content.assemble(line, (doubt, "$quiet"))

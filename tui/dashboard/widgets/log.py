@@ -84,7 +84,9 @@ def _entry(protocol: Protocol, line: LogLine, opens: int | None, loops: Loops) -
     loop_id = opens if opens is not None else (said.loop if said else None)
     found = loops.get(loop_id) if loop_id is not None else None
     told = said.flags if said else ()
-    settled = "amended" in told or (found is not None and found[1] in ("answered", "closed"))
+    settled = "amended" in told or (
+        found is not None and found[1] in ("answered", "closed") and not found[0].number_unclear
+    )
     flags = tuple(
         FLAG_WORDS.get(flag, flag) for flag in told if not (settled and flag == "sounds-like")
     )
