@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from grammar.case.amendments import taken_back
@@ -71,6 +71,8 @@ class ManualEntry:
     """Begins a card of a station's member, who said yes; None where no microphone hears the case."""
     hear_yes: Callable[[], ConsentInCase] | None = None
     """Listens for a yes that is said aloud; None where it is typed only."""
+    _called: set[int] = field(default_factory=set, init=False, repr=False)
+    """The calls entered here that somebody made, by `seq`: an answer heard to one is an act of its own."""
 
     def time_of_day(self) -> datetime | None:
         """Return the time of day at the present moment of the case, which stands still once that has
@@ -121,7 +123,10 @@ class ManualEntry:
             to=to,
             sender=sender,
         )
-        return self.tell(entered)
+        said = self.tell(entered)
+        if said:
+            self._called.add(said.fact)
+        return said
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
         """A timer of the recorder's own: nobody called for it, so nobody has to read it back.
@@ -186,19 +191,33 @@ class ManualEntry:
         """All that was done by hand and can be taken back, in order."""
         facts = self.facts()
         gone = taken_back(facts)
-        acts = {f.seq: f for f in facts if isinstance(f, Acts)}
+        acts = [fact for fact in facts if isinstance(fact, Acts)]
+        calls = {fact.seq: fact for fact in acts}
+        before = [None, *acts]
         # Taking back one's own act is not itself an act: undo goes on to the one before.
         return [
             fact
-            for fact in acts.values()
+            for fact, last in zip(acts, before, strict=False)
             if fact.seq not in gone
-            and not (isinstance(fact, Withdrawn) and fact.target in acts)
-            and not (isinstance(fact, AnsweredByHand) and _same_act(acts.get(fact.loop), fact))
+            and not (isinstance(fact, Withdrawn) and fact.target in calls)
+            and not (isinstance(fact, AnsweredByHand) and self._own_timer(last, fact))
         ]
 
+    def _own_timer(self, call: Fact | None, answered: AnsweredByHand) -> bool:
+        """Whether a call, the act before, was a timer of the recorder's own that was taken for answered in
+        the same act: it alone has to be taken back. Two acts may bear one time: it was written, or the
+        case has ended."""
+        return (
+            isinstance(call, Entered)
+            and (call.seq, call.t) == (answered.loop, answered.t)
+            and call.to is None
+            and call.sender is None
+            and call.seq not in self._called
+        )
+
     def undo(self, past: int | None = None) -> str | None:
-        """Take back what was done last, all of it where one key told several facts. In words; None
-        where there is nothing left to take back.
+        """Take back what was done last, whatever its time. In words; None where there is nothing left to
+        take back.
 
         Nothing is passed over without a word: where the recording was paused or taken up last,
         RecordingLast says so with that fact's number, and `past` is the number of the fact told so before.
@@ -211,10 +230,8 @@ class ManualEntry:
             raise RecordingLast(recording.seq, in_words(self.protocol, last) if last else "")
         if last is None:
             return None
-        for fact in reversed([fact for fact in left if fact.t == last.t]):
-            self.tell(Withdrawn(t=self.clock(), target=fact.seq))
-        first = next(fact for fact in left if fact.t == last.t)
-        return in_words(self.protocol, first)
+        self.tell(Withdrawn(t=self.clock(), target=last.seq))
+        return in_words(self.protocol, last)
 
 
 class RecordingLast(ValueError):
@@ -224,11 +241,6 @@ class RecordingLast(ValueError):
         """`fact` is its number, `before` what was done before it, in words; "" where nothing was."""
         super().__init__("the recording was set last")
         self.fact, self.before = fact, before
-
-
-def _same_act(call: Fact | None, answered: AnsweredByHand) -> bool:
-    """Whether a call was entered and taken for answered at once: it alone has to be taken back."""
-    return isinstance(call, Entered) and call.t == answered.t
 
 
 def _plain(slots: Sequence[tuple[str, SlotValue]]) -> tuple[tuple[str, str | float], ...]:

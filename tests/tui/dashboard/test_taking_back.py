@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from decimal import Decimal
 
 import pytest
 
-from grammar.case.facts import Fact, Heard, Withdrawn
+from grammar.case.facts import AnsweredByHand, CaseEnded, Fact, Heard, Withdrawn
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol, shipped
 from grammar.protocol.model import Call, Protocol
@@ -180,6 +181,70 @@ async def test_the_way_back_that_is_told_leads_back(keys: list[str]) -> None:
         marks = [line for line in seen.case.view(35).log if line.kind == "mark"]
         gone = [fact.target for fact in seen.case.facts if isinstance(fact, Withdrawn)]
         assert {line.fact for line in marks} <= set(gone)
+
+
+def standing(seen: ShownCase) -> list[str]:
+    """The kinds of what was done by hand and stands."""
+    gone = {fact.target for fact in seen.case.facts if isinstance(fact, Withdrawn)}
+    acts = [fact for fact in by_hand(seen) if not isinstance(fact, CaseEnded | Withdrawn)]
+    return [fact.kind for fact in acts if fact.seq not in gone]
+
+
+async def test_in_an_ended_case_one_key_takes_back_one_act_though_all_bear_the_same_time() -> None:
+    async with desk(case(SATURATION, CaseEnded(t=35)), 35, SMALL) as seen:
+        await seen.text()
+        await command(seen, "v", "h", "9", "9", "enter")
+        await command(seen, "m")
+        await command(seen, "n", "x", "enter")
+        assert standing(seen) == ["entered", "noted", "noted"]
+        for left in (["entered", "noted"], ["entered"], []):
+            await command(seen, "u")
+            assert standing(seen) == left
+        assert "taken back: entry Heart rate 99" in told(seen)
+        await command(seen, "u")
+        assert "nothing is left to take back" in told(seen)
+
+
+async def test_two_entries_with_the_same_written_time_are_taken_back_one_by_one() -> None:
+    written = ["tab", "tab", "tab", "0", ":", "0", "5", "enter"]
+    async with desk(case(SATURATION), 35, SMALL) as seen:
+        await seen.text()
+        await command(seen, "v", *written, "s", "9", "4", "enter")
+        await command(seen, "v", *written, "h", "9", "9", "enter")
+        assert [fact.t for fact in by_hand(seen)] == [5, 5]
+        await command(seen, "u")
+        assert standing(seen) == ["entered"]
+        signs = [line.utterance for line in seen.case.view(35).log if line.utterance]
+        assert [each.call for each in signs] == ["saturation", "saturation"]
+        await command(seen, "u")
+        assert standing(seen) == []
+
+
+def test_an_answer_heard_at_the_time_of_its_call_is_taken_back_before_the_call() -> None:
+    made = case(CaseEnded(t=60))
+    seen = ShownCase(made, 60)
+    hands = seen.hands()
+    said = hands.enter("start-timer", [("duration_s", Decimal(90))])
+    assert said
+    hands.heard(said.fact)
+    assert hands.undo() == "that an answer was heard"
+    assert (hands.undo() or "").startswith("entry")
+    assert hands.undo() is None
+
+
+def test_a_timer_of_the_recorders_own_is_taken_back_whole_by_one_key_also_in_a_case_taken_up() -> (
+    None
+):
+    seen = ShownCase(case(CaseEnded(t=60)), 60)
+    hands = seen.hands()
+    hands.start_timer("start-timer", [("duration_s", Decimal(90))])
+    hands.mark()
+    assert isinstance(seen.case.facts[-2], AnsweredByHand)
+    later = seen.hands()  # knows what is stored alone
+    assert (later.undo() or "").startswith("mark")
+    assert (later.undo() or "").startswith("entry")
+    assert later.undo() is None
+    assert not seen.case.view(60).timers
 
 
 async def test_what_is_told_since_leaves_the_way_back_in_sight_for_five_seconds() -> None:
