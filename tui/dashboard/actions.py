@@ -28,7 +28,8 @@ from tui.dashboard.widgets.calls import CallsPanel
 from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.wording import call_aloud, clean, heard, station
+from tui.text.speakers import said_before
+from tui.text.wording import call_aloud, clean, clock, heard, station
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
@@ -164,20 +165,26 @@ class CaseActions(ActionBase):
         self._card = card
 
     def action_same_speaker(self) -> None:
-        """Who spoke before spoke the newest utterance too."""
+        """Who spoke the utterance before, on the same channel, spoke the newest too."""
 
         def same(hands: ManualEntry) -> str:
             said = [line.utterance for line in self.view_now().log if line.utterance]
             if not said:
                 raise ValueError("nothing was heard yet")
             self._newest_stands(self.query_one(RunningLog), "same-speaker")
-            before = next((one.sender for one in reversed(said[:-1]) if one.sender), None)
+            newest, who = said[-1], self.keymap.shown("speaker")
+            before = said_before(said)
             if before is None:
+                raise ValueError(f"nothing was heard before on that channel: {who} says who spoke")
+            if before.sender is None:
                 raise ValueError(
-                    f"nobody is known who spoke before: {self.keymap.shown('speaker')}"
+                    f"who spoke before, at {clock(before.t)}, is not known: {who} says who spoke"
                 )
-            hands.spoke(said[-1].fact, before)
-            return f"{station(hands.protocol, before)} spoke: {heard(said[-1].text)}"
+            name = station(hands.protocol, before.sender)
+            if newest.sender == before.sender and newest.speaker.confidence >= 1:
+                raise ValueError(f"{name} is named there already: nothing more is stored")
+            hands.spoke(newest.fact, before.sender)
+            return f"{name} spoke: {heard(newest.text)}"
 
         self.act(same)
 

@@ -90,7 +90,7 @@ TABLE: tuple[Key, ...] = (
         "same-speaker",
         "=",
         "",
-        "the newest utterance was spoken by who spoke before",
+        "the newest utterance was spoken by who spoke just before it",
         "same_speaker",
     ),
     Key(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from grammar.case.view import Utterance
 from grammar.protocol.model import Protocol
 from tui.text.wording import clean, station
@@ -32,3 +34,10 @@ def speaker_reasons(said: Utterance) -> str:
     channel"."""
     reasons = ", ".join(said.speaker.reasons)
     return f"{100 * said.speaker.confidence:.0f} %: {clean(reasons)}" if reasons else ""
+
+
+def said_before(said: Sequence[Utterance]) -> Utterance | None:
+    """Return what was heard just before the last of these utterances, on its channel; None where nothing
+    was. An entry by hand was not spoken on any channel."""
+    heard = (one for one in reversed(said[:-1]) if one.channel == said[-1].channel)
+    return next((one for one in heard if "entered" not in one.flags), None)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from grammar.case.facts import SpeakerSet
 from tests.support.screens import ShownCase, case, desk, heard, note
+from tui.dashboard.typing_guard import TYPING_S
 
 ORDER = heard(10, "drugs nurse give ketamine ninety milligrams", "team-leader")
 SATURATION = heard(20, "saturation ninety four percent", "airway-operator")
@@ -79,7 +82,45 @@ async def test_one_key_names_the_speaker_of_before() -> None:
 async def test_where_nobody_spoke_before_the_key_says_so() -> None:
     async with desk(case(heard(25, "saturation ninety two percent")), 30) as seen:
         await seen.pilot.press("=")
-        assert "nobody is known who spoke before" in await seen.text()
+        assert "nothing was heard before on that channel: s says who spoke" in await seen.text()
+
+
+async def test_the_speaker_of_before_is_that_of_the_utterance_just_before_and_of_no_older_one() -> (
+    None
+):
+    unknown = [heard(t, "saturation ninety two percent") for t in (25, 28)]
+    async with desk(case(ORDER, SATURATION, *unknown), 30) as seen:
+        await seen.pilot.press("=")
+        text = await seen.text()
+        assert "who spoke before, at 00:25, is not known: s says who spoke" in text
+        assert not [fact for fact in seen.case.facts if isinstance(fact, SpeakerSet)]
+
+
+async def test_the_speaker_of_before_is_that_of_the_same_channel() -> None:
+    unknown = heard(25, "saturation ninety two percent")
+    async with desk(case(ORDER, replace(SATURATION, channel=2), unknown), 30) as seen:
+        await seen.pilot.press("=")
+        await seen.text()
+        told = [fact.station for fact in seen.case.facts if isinstance(fact, SpeakerSet)]
+    assert told == ["team-leader"]
+
+
+async def test_the_speaker_of_before_is_stored_once_and_taken_back_from_the_card_too() -> None:
+    unknown = heard(25, "anteroom send in bougie")
+    async with desk(case(SATURATION, unknown), 60) as seen:
+        assert "by Airway operator" not in await seen.text()
+        await seen.pilot.press("=")
+        assert "by Airway operator" in await seen.text()
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("=")
+        assert "Airway operator is named there already" in await seen.text()
+        assert len([fact for fact in seen.case.facts if isinstance(fact, SpeakerSet)]) == 1
+        await seen.pilot.pause(TYPING_S)
+        await seen.pilot.press("u")
+        after = await seen.text()
+        assert "taken back: speaker Airway operator" in after
+        assert "by Airway operator" not in after
+        assert seen.case.view(60).waiting[0][0].sender is None
 
 
 async def test_an_open_call_is_said_aloud_without_its_dose() -> None:

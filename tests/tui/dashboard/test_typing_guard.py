@@ -97,7 +97,7 @@ async def test_a_line_that_has_just_come_gets_no_speaker_meant_for_the_one_befor
     monkeypatch.setattr(log, "STANDS_S", 60.0)
     monkeypatch.setattr(typing_guard, "REFUSED_S", 60.0)
     first = heard(5, "heart rate one hundred", "drugs-nurse")
-    async with desk(case(first, SATURATION), 20) as seen:
+    async with desk(case(first, replace(SATURATION, sender="drugs-nurse")), 20) as seen:
         await seen.text()
         newer = heard(15, "pressure one thirty over eighty")
         seen.case.add(replace(newer, seq=len(seen.case.facts) + 1))
