@@ -127,7 +127,7 @@ class SecondHearings:
     def _fell_behind(self, t: float) -> None:
         """Say so, once until it has caught up."""
         if not self._behind:
-            text = "the sure ear is behind: until it catches up, the quick ear hears alone"
+            text = "the second hearing is behind: until it catches up, calls are heard only once"
             self._store(Warned(t=t, what="sure-ear", text=text))
         self._behind = True
 

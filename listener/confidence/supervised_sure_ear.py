@@ -69,9 +69,9 @@ class SupervisedSureEar(OptionalProcess):
             partial(_Answering, make),
             patience_s=patience_s,
             start_patience_s=START_PATIENCE_S,
-            name="the sure ear",
-            once_failed="one utterance the quick ear heard alone",
-            given_up="the quick ear listens alone from here on",
+            name="the second hearing",
+            once_failed="one utterance was heard only once",
+            given_up="calls are heard only once from here on",
         )
         self.name = name
 
@@ -86,7 +86,7 @@ class SupervisedSureEar(OptionalProcess):
             found: SureHearing | None = self.answer(samples)
             return found
         except UserError as error:
-            self._news.append(f"the sure ear does not listen: {error}")
+            self._news.append(f"the second hearing does not work: {error}")
             return None
 
 

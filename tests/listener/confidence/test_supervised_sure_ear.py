@@ -78,7 +78,7 @@ def test_one_that_fails_is_started_again_some_times_and_then_given_up(what: str)
         news = list(ear.news())
         assert len(news) == LIVES
         assert all("started again" in text for text in news[:-1])
-        assert "listens alone from here on" in news[-1]
+        assert "heard only once from here on" in news[-1]
     finally:
         ear.close()
 
