@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from textual.content import Content
 
+from grammar.case.facts import Entered
 from tests.support.screens import case, desk, heard
 from tui.dashboard.widgets.large import large, largest
 from tui.dashboard.widgets.urgent import UrgentLine
@@ -81,3 +82,17 @@ async def test_beside_the_dose_of_an_order_stands_that_it_was_read_back_otherwis
         page = handover_page(seen.case.protocol, seen.case.view(30))
         (drugs,) = (table for table in page.tables if table.title == "Drugs reported given")
         assert drugs.rows[0][2] == "70 mg, as ordered, ≠ read back 17 mg"
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+async def test_a_dose_entered_late_stands_at_the_time_at_which_it_was_given(
+    size: tuple[int, int],
+) -> None:
+    later = heard(40, "seventy milligrams of ketamine is in", "drugs-nurse")
+    slots = (("drug", "midazolam"), ("amount", 2), ("unit", "mg"))
+    async with desk(
+        case(later, Entered(t=20, call="drug-given", slots=slots)), 60, size=size
+    ) as seen:
+        text = await seen.text()
+        given = text[text.index("DOSES GIVEN") :]
+        assert given.index("ketamine 70 mg") < given.index("midazolam 2 mg"), "the latest first"

@@ -60,8 +60,13 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
 def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
     words = DoseWords(protocol, view)
-    latest = [_dose(protocol, words, dose, width) for dose in reversed(view.doses[-most:])]
+    latest = [_dose(protocol, words, dose, width) for dose in _latest_first(view)[:most]]
     return [*latest, *_more(len(view.doses) - most)]
+
+
+def _latest_first(view: View) -> list[DoseGiven]:
+    """Return the doses by the time at which they were given: one may be entered long after."""
+    return sorted(view.doses, key=lambda dose: (dose.t, dose.fact), reverse=True)
 
 
 def _dose(protocol: Protocol, words: DoseWords, dose: DoseGiven, width: int) -> list[Content]:
@@ -90,7 +95,7 @@ def packed_doses(protocol: Protocol, view: View, width: int) -> list[list[Conten
     drug given last on top."""
     words = DoseWords(protocol, view)
     by_drug: dict[str, list[DoseGiven]] = {}
-    for dose in reversed(view.doses):
+    for dose in _latest_first(view):
         by_drug.setdefault(dose.drug, []).insert(0, dose)
     return [
         wrapped(
