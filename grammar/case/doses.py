@@ -121,9 +121,14 @@ def last_of(given: Sequence[DoseGiven], drug: str) -> DoseGiven | None:
 LOOK_FURTHER = 64
 
 
+def orders_that_stand(tasks: Iterable[Task]) -> dict[int, Task]:
+    """Return the tasks that were not withdrawn, by their fact: `DoseGiven.ordered_fact` names one."""
+    return {task.fact: task for task in tasks if not task.withdrawn}
+
+
 def not_as_ordered(tasks: Iterable[Task], given: Iterable[DoseGiven]) -> list[Finding]:
     """Return a finding for each dose whose amount is not that of its order, as the order stands now."""
-    orders = {task.fact: task for task in tasks if not task.withdrawn}
+    orders = orders_that_stand(tasks)
     found = []
     for dose in given:
         order = orders.get(dose.ordered_fact or 0)

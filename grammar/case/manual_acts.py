@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import replace
 from decimal import Decimal
 
@@ -28,7 +27,7 @@ from grammar.case.loops import Loop, differences
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
 from grammar.case.timers import running_of
-from grammar.case.view import OtherLine
+from grammar.case.view import OtherLine, utterance_of
 from grammar.protocol.model import Protocol, decimal
 from grammar.times import clock, duration, number
 
@@ -70,9 +69,8 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
 
 def _number_unclear(state: State, loop: Loop) -> bool:
     """Return whether a call holds a number that sounds like another, as it was heard."""
-    at = bisect_left(state.log, loop.fact, key=lambda line: line.fact)
-    said = state.log[at].utterance if at < len(state.log) else None
-    if said is None or said.fact != loop.fact or "amended" in said.flags:
+    said = utterance_of(state.log, loop.fact)
+    if said is None or "amended" in said.flags:
         return False
     return "sounds-like" in said.flags and differences(said.slots, loop.slots, ("amount",)) == set()
 

@@ -86,6 +86,14 @@ def _seconds(rule: SequenceRule) -> float:
     return rule.seconds
 
 
+def _countdown(
+    rule: SequenceRule, started: float, due: float, facts: tuple[int, ...], *, wait: bool = False
+) -> Countdown:
+    return Countdown(
+        rule=rule.id, title=rule.title, started=started, due=due, wait=wait, facts=facts
+    )
+
+
 def _at_least(
     rule: SequenceRule, first: list[Event], then: list[Event], now: float
 ) -> tuple[list[Finding], list[Countdown]]:
@@ -102,16 +110,7 @@ def _at_least(
     since = _first_after(first, last)
     if since and now < since.t + need:
         due = since.t + need
-        return broken, [
-            Countdown(
-                rule=rule.id,
-                title=rule.title,
-                started=since.t,
-                due=due,
-                wait=True,
-                facts=(since.fact,),
-            )
-        ]
+        return broken, [_countdown(rule, since.t, due, (since.fact,), wait=True)]
     return broken, []
 
 
@@ -150,16 +149,7 @@ def _at_most(
             text = f"{rule.title}: {took}, limit {allowed:.0f} s"
             broken.append(Finding(rule.id, due, facts, text))
         elif ended is None:
-            coming.append(
-                Countdown(
-                    rule=rule.id,
-                    title=rule.title,
-                    started=event.t,
-                    due=due,
-                    wait=False,
-                    facts=(event.fact,),
-                )
-            )
+            coming.append(_countdown(rule, event.t, due, (event.fact,)))
     return broken, coming
 
 
@@ -189,14 +179,5 @@ def _after_count(
             text = f"{rule.title}: due after {rule.count}, not within {_seconds(rule):.0f} s"
             broken.append(Finding(rule.id, due, facts, text))
         elif stop is None:
-            coming.append(
-                Countdown(
-                    rule=rule.id,
-                    title=rule.title,
-                    started=trigger.t,
-                    due=due,
-                    wait=False,
-                    facts=facts,
-                )
-            )
+            coming.append(_countdown(rule, trigger.t, due, facts))
     return broken, coming

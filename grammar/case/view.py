@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
@@ -91,6 +92,13 @@ class HeardUpTo:
 
 LogLine: TypeAlias = Utterance | OtherLine
 """One line of the running log."""
+
+
+def utterance_of(log: Sequence[LogLine], fact: int) -> Utterance | None:
+    """Return the utterance of a fact; None where none of the lines, ordered by fact, is one of it."""
+    at = bisect_left(log, fact, key=lambda line: line.fact)
+    said = log[at].utterance if at < len(log) else None
+    return said if said is not None and said.fact == fact else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-
 from grammar.case.answering import DOUBTFUL_CORRECTION
 from grammar.case.doses import not_as_ordered, overdue
 from grammar.case.loop_step import place_of
@@ -11,7 +9,7 @@ from grammar.case.loops import differences
 from grammar.case.sequence_rules import Judged
 from grammar.case.stand_by import held_too_long
 from grammar.case.state import State
-from grammar.case.view import HeardUpTo, Utterance, View
+from grammar.case.view import HeardUpTo, Utterance, View, utterance_of
 from grammar.protocol.model import Protocol
 
 
@@ -79,9 +77,8 @@ def _unsure(state: State, now: float) -> tuple[Utterance, ...]:
     calls = (said for said in state.unsure if said.unsure)
     found = {said.fact: said for said in (*calls, *answers)}
     for fact in unclear:
-        at = bisect_left(state.log, fact, key=lambda line: line.fact)
-        call = state.log[at].utterance if at < len(state.log) else None
-        if call is not None and call.fact == fact:
+        call = utterance_of(state.log, fact)
+        if call is not None:
             found.setdefault(fact, call)
     return tuple(found[fact] for fact in sorted(found))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from grammar.case.airway_record import Attempt
-from grammar.case.doses import DoseGiven, Task
+from grammar.case.doses import DoseGiven, Task, orders_that_stand
 from grammar.case.facts import CaseStarted, Fact
 from grammar.case.recorded import RecordedCall
 from grammar.case.view import View
@@ -165,7 +165,7 @@ def _attempt(protocol: Protocol, each: Attempt) -> tuple[str, ...]:
 
 def _drugs(protocol: Protocol, view: View, found: Handover) -> Table:
     words = DoseWords(protocol, view)
-    orders = {task.fact: task for task, _ in view.tasks if not task.withdrawn}
+    orders = orders_that_stand(task for task, _ in view.tasks)
     rows = tuple(
         _drug(protocol, words, dose, orders.get(dose.ordered_fact or 0)) for dose in found.doses
     )

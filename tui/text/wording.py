@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from bisect import bisect_left
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from types import MappingProxyType
 
 from grammar.case.loops import Loop, LoopState
-from grammar.case.view import Role, Utterance, View
+from grammar.case.view import Role, Utterance, View, utterance_of
 from grammar.language.meaning import Meaning, Slots, SlotValue
 from grammar.language.phrases import UNKNOWN
 from grammar.protocol.model import Call, Protocol
@@ -274,9 +273,8 @@ def doubt_of(view: View, loop: Loop) -> str:
         return UNCLEAR_WORDS
     if loop.status != "open" or "amount" not in loop.slots:
         return ""  # of a read-back that differs both numbers stand there
-    at = bisect_left(view.log, loop.fact, key=lambda line: line.fact)
-    said = view.log[at].utterance if at < len(view.log) else None
-    if said is None or said.fact != loop.fact or "amended" in said.flags:
+    said = utterance_of(view.log, loop.fact)
+    if said is None or "amended" in said.flags:
         return ""
     return UNCLEAR_WORDS if "sounds-like" in said.flags else ""
 

@@ -6,11 +6,10 @@ with yes or no. The team judges; the page only says where to look.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 
 from grammar.case.loops import Loop
-from grammar.case.view import LogLine
+from grammar.case.view import utterance_of
 from grammar.reports.measures import is_clean
 from grammar.reports.objectives import Shown, objectives
 from tui.pages.debrief.communication import share_in_short
@@ -207,18 +206,12 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
 
 def _words(case: GoneThrough, facts: Sequence[int]) -> Iterator[str]:
     """Give what was said, with who said it where that is known."""
-    log = case.view.log
     for fact in sorted(set(facts)):
-        at = bisect_left(log, fact, key=_fact)
-        said = log[at].utterance if at < len(log) else None
-        if said is None or said.fact != fact:
+        said = utterance_of(case.view.log, fact)
+        if said is None:
             continue
         who = station(case.protocol, said.sender)
         words = f"“{heard(said.text)}”"
         if said.role == "unrecognised" and said.likely:
             words += f", perhaps “{heard(said.likely)}”"
         yield f"{clock(said.t)} {f'{who}: ' if who else ''}{words}"
-
-
-def _fact(line: LogLine) -> int:
-    return line.fact

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from grammar.case.doses import DoseGiven, Task
+from grammar.case.doses import DoseGiven, Task, orders_that_stand
 from grammar.protocol.model import decimal
 from grammar.reports.dose_totals import DrugTotal, Total, dose_totals
 from grammar.reports.measures import HOLDS_S
@@ -113,11 +113,7 @@ def _doses(case: GoneThrough) -> Grid:
     words = DoseWords(case.protocol, case.view)
     shown = first_rows(case.handover.doses)
     ordered = {dose.ordered_fact for dose in shown}
-    orders = {
-        task.fact: task
-        for task, _ in case.view.tasks
-        if task.fact in ordered and not task.withdrawn
-    }
+    orders = orders_that_stand(task for task, _ in case.view.tasks if task.fact in ordered)
     put_right = corrections(case.view)
     return Grid(
         "Doses reported given",
