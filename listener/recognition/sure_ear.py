@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,6 +19,10 @@ from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
 from listener.recognition.token_paths import TokenPaths
 from listener.recognition.whisper_decoder import Array, WhisperDecoder
+from listener.recognition.whisper_files import write_encoder
+
+if TYPE_CHECKING:
+    import ctranslate2
 
 KEPT: Final = 24
 """Sentences that are told of a sound."""
@@ -54,7 +60,7 @@ class SureEar:
     def __init__(self, folder: Path, network: Network, language: str, threads: int = 1) -> None:
         """Raises UserError where the library or the model is not to be had."""
         try:
-            import ctranslate2  # noqa: PLC0415  (the extra `people`)
+            import ctranslate2  # noqa: F401, PLC0415  (the extra `people`)
             import tokenizers  # noqa: PLC0415
             from faster_whisper.feature_extractor import FeatureExtractor  # noqa: PLC0415
             from faster_whisper.tokenizer import Tokenizer  # noqa: PLC0415
@@ -65,9 +71,7 @@ class SureEar:
         self.name = f"Whisper {folder.name}, held to the protocol"
         try:
             spelled = tokenizers.Tokenizer.from_file(str(folder / "tokenizer.json"))
-            self._model = ctranslate2.models.Whisper(
-                str(folder), device="cpu", compute_type="int8", intra_threads=threads
-            )
+            self._encoder = _encoder(folder, threads)
         except Exception as error:  # both libraries raise bare ones
             raise UserError(
                 f"The sure ear's model in {folder} cannot be loaded: {error}."
@@ -107,8 +111,29 @@ class SureEar:
         sound = np.zeros(count, np.float32)
         sound[: len(samples)] = samples.astype(np.float32) / 32768
         mel = np.ascontiguousarray(self._features(sound)[None, :, : count // (_FRAME // 2)])
-        encoded = self._model.encode(ctranslate2.StorageView.from_array(mel), to_cpu=True)
+        encoded = self._encoder.encode(ctranslate2.StorageView.from_array(mel), to_cpu=True)
         return np.asarray(np.array(encoded)[0], np.float32)
 
     def _token(self, text: str) -> int:
         return int(self._tokens.encode(text)[0])
+
+
+def _encoder(folder: Path, threads: int) -> ctranslate2.models.Whisper:
+    """The model's encoder in CTranslate2. Its decoder, which is run in numpy, would take 47 MB more."""
+    import ctranslate2  # noqa: PLC0415
+
+    def load(place: Path) -> ctranslate2.models.Whisper:
+        return ctranslate2.models.Whisper(
+            str(place), device="cpu", compute_type="int8", intra_threads=threads
+        )
+
+    try:
+        with TemporaryDirectory(prefix="answerback-") as alone:
+            write_encoder(folder / "model.bin", Path(alone) / "model.bin")
+            for name in ("config.json", "vocabulary.json"):
+                if (folder / name).exists():
+                    shutil.copyfile(folder / name, Path(alone) / name)
+            return load(Path(alone))
+    except (OSError, RuntimeError):
+        # No room for a file, or a library that insists on the decoder: the whole model does the same.
+        return load(folder)

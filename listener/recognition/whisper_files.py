@@ -193,15 +193,79 @@ def read_tensors(path: Path, begins: str) -> Tensors:
         raise UserError(f"{path} is no model of a layout that is known here.") from None
 
 
+def write_encoder(model_bin: Path, to: Path) -> None:
+    """Write a CTranslate2 model to `to` that encodes as `model_bin` does, and has next to no decoder.
+
+    CTranslate2 loads no model without a decoder, so the first layer of it stays, and the first
+    embeddings. Raises UserError as `read_tensors` does, and OSError where there is no room.
+    """
+    try:
+        with (
+            model_bin.open("rb") as file,
+            mmap(file.fileno(), 0, access=ACCESS_READ) as data,
+            to.open("wb") as out,
+        ):
+            reader = _Reader(model_bin, data)
+            variables = [one for one in reader.variables() if not _is_left_out(one.name)]
+            out.write(data[: reader.counted_at])
+            out.write(struct.pack("<I", len(variables)))
+            for one in variables:
+                out.write(one.first_rows(data, _ROWS_KEPT) if _is_cut(one) else one.whole(data))
+            out.write(data[reader.at :])
+    except (struct.error, ValueError, UnicodeDecodeError, KeyError):
+        raise UserError(f"{model_bin} is no model of a layout that is known here.") from None
+
+
+_ROWS_KEPT: Final = 8
+_FIRST_LAYER, _LAYERS = "decoder/layer_0/", "decoder/layer_"
+
+
+def _is_left_out(name: str) -> bool:
+    return name.startswith(_LAYERS) and not name.startswith(_FIRST_LAYER)
+
+
+def _is_cut(one: _Variable) -> bool:
+    return one.name.startswith("decoder/embeddings/") and one.shape[:1] > (_ROWS_KEPT,)
+
+
+@dataclass(frozen=True, slots=True)
+class _Variable:
+    """A variable of a model file: where its entry, and in it its numbers, begin and end."""
+
+    name: str
+    shape: tuple[int, ...]
+    kind: int
+    began: int
+    body: int
+    end: int
+
+    @property
+    def dtype(self) -> np.dtype[np.generic]:
+        return np.dtype(_DTYPES[self.kind])
+
+    def whole(self, data: mmap) -> bytes:
+        return data[self.began : self.end]
+
+    def first_rows(self, data: mmap, rows: int) -> bytes:
+        """An entry with these many of its rows alone."""
+        name, shape = self.name.encode() + b"\0", (rows, *self.shape[1:])
+        size = (self.end - self.body) // self.shape[0] * rows
+        head = struct.pack("<H", len(name)) + name + struct.pack("<B", len(shape))
+        head += struct.pack(f"<{len(shape)}I", *shape) + struct.pack("<BI", self.kind, size)
+        return head + data[self.body : self.body + size]
+
+
 @dataclass(slots=True)
 class _Reader:
     path: Path
     data: mmap
     at: int = 0
+    counted_at: int = 0
+    """The place of the number of variables."""
 
     def number(self, kind: str) -> int:
         found: int = struct.unpack_from("<" + kind, self.data, self.at)[0]
-        self.at += struct.calcsize(kind)
+        self.at += struct.calcsize("<" + kind)
         return found
 
     def text(self) -> str:
@@ -209,19 +273,28 @@ class _Reader:
         self.at += length
         return self.data[self.at - length : self.at - 1].decode()
 
+    def variables(self) -> Iterator[_Variable]:
+        """Each variable, in the file's order. Raises ValueError for another version of the layout."""
+        if self.number("I") != 6:
+            raise ValueError("another version of the layout")
+        self.text()
+        self.number("I")
+        self.counted_at = self.at
+        for _ in range(self.number("I")):
+            began = self.at
+            name = self.text()
+            shape = tuple(self.number("I") for _ in range(self.number("B")))
+            kind, size = self.number("B"), self.number("I")
+            body = self.at
+            self.at += size
+            if self.at > len(self.data):
+                raise ValueError("the file ends too early")
+            yield _Variable(name, shape, kind, began, body, self.at)
+
 
 def _tensors(reader: _Reader, begins: str) -> Iterator[tuple[str, NDArray[np.generic]]]:
-    if reader.number("I") != 6:
-        raise ValueError("another version of the layout")
-    reader.text()
-    reader.number("I")
-    for _ in range(reader.number("I")):
-        name = reader.text()
-        shape = [reader.number("I") for _ in range(reader.number("B"))]
-        dtype = np.dtype(_DTYPES[reader.number("B")])
-        size = reader.number("I")
-        if name.startswith(begins):
-            count = size // dtype.itemsize
-            found = np.frombuffer(reader.data, dtype, count, reader.at).reshape(shape)
-            yield name.removeprefix(begins), found
-        reader.at += size
+    for one in reader.variables():
+        if one.name.startswith(begins):
+            count = (one.end - one.body) // one.dtype.itemsize
+            found = np.frombuffer(reader.data, one.dtype, count, one.body).reshape(one.shape)
+            yield one.name.removeprefix(begins), found
