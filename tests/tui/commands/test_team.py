@@ -8,6 +8,7 @@ import shutil
 import tomllib
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -19,8 +20,11 @@ import soundfile
 from grammar.case.view import Utterance
 from listener.storage.case_reader import open_case
 from listener.team import network_fitting
+from listener.team.network_fitting import fit
+from listener.team.network_steps import Steps
 from tests.support.places import SAMPLES
 from tui.cli import main
+from tui.commands import team_fitting
 from tui.pages.debrief.story import story
 from tui.text.wording import station
 
@@ -122,14 +126,13 @@ def test_what_was_understood_is_told_at_once(
 
 
 def heard_in(
-    name: str, cases: Path, capsys: pytest.CaptureFixture[str]
+    drill: Path, cases: Path, capsys: pytest.CaptureFixture[str]
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
-    """Each utterance of a drill as it stood in the end, beside its truth."""
-    drill = str(SAMPLES / f"{name}.flac")
-    assert main(["listen", drill, "--team", "all", "--json", "--cases", str(cases)]) == 0
+    """Each utterance of a drill, or of its beginning, as it stood in the end, beside its truth."""
+    assert main(["listen", str(drill), "--team", "all", "--json", "--cases", str(cases)]) == 0
     lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     said = {line["seq"]: line for line in lines if line["kind"] == "utterance"}
-    truth = tomllib.loads((SAMPLES / f"{name}.toml").read_text())["utterance"]
+    truth = tomllib.loads((SAMPLES / f"{drill.stem}.toml").read_text())["utterance"]
     return [
         (one, next(u for u in truth if u["t"] - 0.5 < one["t"] < u["until"]))
         for one in said.values()
@@ -165,7 +168,7 @@ def test_a_stranger_is_a_stranger_and_a_member_with_a_cold_is_doubtful(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told: dict[str, list[str]] = {"stranger": [], "cold": [], "member": []}
-    for one, spoken in heard_in("team-drill", tmp_path / "cases", capsys):
+    for one, spoken in heard_in(SAMPLES / "team-drill.flac", tmp_path / "cases", capsys):
         kind = "cold" if spoken.get("cold") else "stranger"
         if spoken["from"] in STATIONS and kind != "cold":
             kind = "member"
@@ -182,18 +185,25 @@ def test_five_voices_on_one_channel_are_told_apart_and_nobody_gets_another_s_nam
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     cases = tmp_path / "cases"
+    first = tmp_path / "well-run-drill.wav"  # its first half, in which all five stations speak
+    sound, rate = soundfile.read(
+        SAMPLES / "well-run-drill.flac", frames=165 * 16_000, dtype="int16"
+    )
+    soundfile.write(first, sound, rate)
     right = long = 0
-    for one, spoken in heard_in("well-run-drill", cases, capsys):
+    for one, spoken in heard_in(first, cases, capsys):
         whose = spoken["from"]
         assert one["from"] in (whose, None), one
         if one["until"] - one["t"] >= 1.0:
             long += 1
             right += one["from"] == whose
-    assert long > 40
+    assert long > 25
     assert right == long
     (case,) = cases.iterdir()
     assert not (case / "voices.jsonl").exists()
-    truth = tomllib.loads((SAMPLES / "well-run-drill.toml").read_text())["utterance"]
+    every = tomllib.loads((SAMPLES / "well-run-drill.toml").read_text())["utterance"]
+    truth = [spoken for spoken in every if spoken["until"] < 165]
+    assert {spoken["from"] for spoken in truth} == set(STATIONS)
     drawn = lanes_of(case)
     assert len(drawn) == len(truth)
     for said, lane in drawn:
@@ -208,8 +218,10 @@ def test_the_quick_ear_is_fitted_to_a_team_listens_to_it_and_goes_with_the_first
 ) -> None:
     pair = ("drugs-nurse", "outside")
     monkeypatch.setattr("sys.stdin", io.StringIO("yes Kim\nyes Lee\n"))
-    # Synthetic voices are heard well already, so that the sentences kept aside would decide against it.
+    # Synthetic voices are heard well already, so that the sentences kept aside would decide against it,
+    # and one round through the cards shows as well as four whether its network is listened to.
     monkeypatch.setattr(network_fitting, "is_better", lambda *_, **__: True)
+    monkeypatch.setattr(team_fitting, "fit", partial(fit, steps=Steps(epochs=1)))
     cards = [
         part
         for name in pair
