@@ -127,7 +127,11 @@ def hear_again(
     protocol = parse_protocol(text, label)
     language = protocol.protocol.language
     recogniser = choose(
-        again.recogniser, network(protocol), protocol.pronunciations, again.model, language
+        again.recogniser,
+        network(protocol),
+        protocol.pronunciations,
+        model_dir=again.model,
+        language=language,
     )
     cases = again.cases or folder.resolve().parent / "heard-again"
     case = Case(protocol)

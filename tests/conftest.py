@@ -119,6 +119,7 @@ def unwanted(reasons: Counter[str]) -> Counter[str]:
 
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
+    gc.unfreeze()
     terminal = session.config.pluginmanager.get_plugin("terminalreporter")
     if terminal is None or not session.config.getoption("nothing_skipped"):
         return

@@ -15,7 +15,7 @@ from listener.bench.clips import Spoken, Truth, stakes_of
 from listener.bench.hearing import Caught
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """How one spoken utterance that is a call, an answer, an item or a proword was heard."""
 
@@ -54,7 +54,7 @@ class Claim:
     evidence: tuple[tuple[str, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """One clip under one condition."""
 
@@ -89,11 +89,11 @@ def judge_clip(truth: Truth, understanding: Understanding, caught: Sequence[Caug
     strays = _claiming(loose)
     false = tuple(_claim(one, False) for one in strays)
     return Verdict(
-        tuple(answers),
-        (*claims, *false),
-        sum(one.until - one.t for one in chatter),
-        false,
-        tuple(one.said.text for one in strays),
+        answers=tuple(answers),
+        claims=(*claims, *false),
+        chatter_s=sum(one.until - one.t for one in chatter),
+        false=false,
+        misheard=tuple(one.said.text for one in strays),
     )
 
 
@@ -102,12 +102,23 @@ def judge_words(truth: Truth, heard: Sequence[str]) -> Answer:
     spoken = truth.utterance[0]
     said, got = spoken.words.split(), [word for word in heard if word != UNKNOWN]
     edits = Levenshtein.distance(said, got)
-    at_stake, lost = True, not got
+    lost = not got
     wrong = not lost and said != got
     return Answer(
-        truth.voice_of(spoken), spoken.words, " ".join(heard), said == got, at_stake,
-        wrong, wrong, wrong, lost, False, edits, len(said), None,
-    )  # fmt: skip
+        voice=truth.voice_of(spoken),
+        spoken=spoken.words,
+        heard=" ".join(heard),
+        right=said == got,
+        at_stake=True,
+        wrong_stake=wrong,
+        silent=wrong,
+        wrong_sure=wrong,
+        lost=lost,
+        unsure=False,
+        edits=edits,
+        words=len(said),
+        delay_s=None,
+    )
 
 
 class _Right:

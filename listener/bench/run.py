@@ -86,7 +86,7 @@ class _Ears:
         if phrases not in self._lone:
             whole = Choice(tuple(parse_template(phrase) for phrase in phrases))
             wanted, words = self._wanted, compile_network(whole, {})
-            found = choose(wanted.recogniser, words, {}, wanted.model)
+            found = choose(wanted.recogniser, words, {}, model_dir=wanted.model)
             model = wanted_model() if wanted.ears == "both" else None
             if model:
                 self.ears = (BOTH, QUICK, SURE)
@@ -109,7 +109,7 @@ class _Ears:
     def _choose(self, protocol: Protocol) -> Recogniser:
         wanted, language = self._wanted, protocol.protocol.language
         whole, says = network(protocol), protocol.pronunciations
-        found = choose(wanted.recogniser, whole, says, wanted.model, language)
+        found = choose(wanted.recogniser, whole, says, model_dir=wanted.model, language=language)
         self.engine = found.name
         if wanted.every_guess:
             found.calibration = replace(found.calibration or Calibration(0.0, {}), least=0.0)

@@ -33,7 +33,7 @@ MOST = 15
 """Recordings of a speaker at most: ten for the card, the rest to be told."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpokenPrint:
     """The print of a piece of a recording, or of a part cut out of it."""
 
@@ -83,13 +83,23 @@ def _pieces(
         # The words of a short call do not lie in the silence around them.
         first, last = active_span(piece.astype(np.float64))
         spoken_s = (last - first) / SAMPLE_RATE
-        yield SpokenPrint(recording.speaker, name, "whole", spoken_s, _NONE), heard
+        yield (
+            SpokenPrint(
+                speaker=recording.speaker, file=name, cut="whole", seconds=spoken_s, print=_NONE
+            ),
+            heard,
+        )
         for cut, lengths in () if whole else LENGTHS_S.items():
             length = int(chance.uniform(*lengths) * SAMPLE_RATE)
             at = first + int(chance.integers(0, max(1, last - first - length)))
             around = heard[max(0, at - _AROUND) : at + length + _AROUND]
             seconds = min(length / SAMPLE_RATE, spoken_s)
-            yield SpokenPrint(recording.speaker, name, cut, seconds, _NONE), around
+            yield (
+                SpokenPrint(
+                    speaker=recording.speaker, file=name, cut=cut, seconds=seconds, print=_NONE
+                ),
+                around,
+            )
 
 
 def by_speaker(prints: Sequence[SpokenPrint]) -> dict[str, list[SpokenPrint]]:

@@ -70,7 +70,7 @@ def bench_delay(
         made = [encoder.print_of(_sound(one, condition)) for one in each[:_CARD]]
         prints = tuple(each for each in made if each is not None)
         if prints:
-            members.append(Member(f"station-{number}", prints, ""))
+            members.append(Member(station=f"station-{number}", prints=prints, agreed=""))
     told = threading.Event()
 
     def tell(_fact: Fact) -> Utterance | None:

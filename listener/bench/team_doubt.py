@@ -37,7 +37,7 @@ class Told:
     """Of what it told; None where it told nothing."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TeamDoubt:
     """One team's unseen sentences by the bounds of doubt."""
 
@@ -89,7 +89,13 @@ def team_doubt(
     """Fit a bound to a team's cards, and count what it does to its unseen sentences."""
     bound = bound_of_doubt(load_protocol(USUAL).protocol, _read(["stake"]))
     weighed = [
-        Weighed(OUR_MODEL, one.confidence, one.right, bound, aside=at % ASIDE == 0)
+        Weighed(
+            ear=OUR_MODEL,
+            confidence=one.confidence,
+            right=one.right,
+            bound=bound,
+            aside=at % ASIDE == 0,
+        )
         for card in cards.values()
         for at, one in enumerate(card)
         if one.confidence is not None
@@ -108,14 +114,14 @@ def team_doubt(
         return sum(good == right and mark == right for good, mark in marked)
 
     return TeamDoubt(
-        len(weighed),
-        by,
-        sum(map(len, unseen.values())),
-        len(told),
-        count(0.0, right=False),
-        count(by, right=False),
-        count(0.0, right=True),
-        count(by, right=True),
+        cards=len(weighed),
+        stricter=by,
+        unseen=sum(map(len, unseen.values())),
+        told=len(told),
+        silent_before=count(0.0, right=False),
+        silent_after=count(by, right=False),
+        marked_before=count(0.0, right=True),
+        marked_after=count(by, right=True),
     )
 
 

@@ -43,7 +43,7 @@ WORSE: Final = 0.01
 """Of one person's sentences no greater share may be lost."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TeamHeard:
     """One team's unseen sentences: by person, whether each was heard rightly."""
 
@@ -120,10 +120,26 @@ def _team(team: Mapping[str, Sequence[Recording]], condition: str) -> TeamHeard:
     fitted = fit([each[:CARD] for each in said.values()], graph, {}, _same)
     took = time.process_time() - began
     if fitted.network is None:
-        return TeamHeard(before, before, False, took, false, false, doubt)
+        return TeamHeard(
+            before=before,
+            after=before,
+            used=False,
+            seconds=took,
+            false_before=false,
+            false_after=false,
+            doubt=doubt,
+        )
     ear = VoskRecogniser.ours(graph, {}, fitted=fitted.network)
     after = {name: _heard(ear, each) for name, each in unseen.items()}
-    return TeamHeard(before, after, True, took, false, false_calls(no_calls, fitted.network), doubt)
+    return TeamHeard(
+        before=before,
+        after=after,
+        used=True,
+        seconds=took,
+        false_before=false,
+        false_after=false_calls(no_calls, fitted.network),
+        doubt=doubt,
+    )
 
 
 def hearing_page(heard: Mapping[str, Sequence[TeamHeard]]) -> str:

@@ -82,7 +82,7 @@ def trials(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rate:
     """A share with its 95 % interval, of people drawn again and again (bootstrap)."""
 
@@ -137,7 +137,13 @@ def _rate(event: NDArray[np.bool_], speaker: NDArray[np.int64], seed: int = 3) -
     drawn = np.random.default_rng(seed).integers(0, len(people), (_DRAWN, len(people)))
     shares = hits[drawn].sum(1) / counts[drawn].sum(1)
     low, high = np.quantile(shares, [0.025, 0.975])
-    return Rate(float(event.mean()), float(low), float(high), len(people), len(event))
+    return Rate(
+        share=float(event.mean()),
+        low=float(low),
+        high=float(high),
+        people=len(people),
+        utterances=len(event),
+    )
 
 
 def bench_team(

@@ -17,6 +17,7 @@ def choose(
     name: str,
     network: Network,
     pronunciations: Mapping[str, Sequence[str]],
+    *,
     model_dir: Path | None = None,
     language: str = "en",
     fitted: bytes | None = None,

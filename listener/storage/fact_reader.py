@@ -140,11 +140,11 @@ def _checked(path: Path, database: sqlite3.Connection, progress: Progress | None
     integrity = (
         judge(
             numbers.count,
-            str(check.misfit or ""),
-            seals,
-            lines_of(path.with_name(SEALS)),
-            heads,
-            numbers.holes() if _mended(path) else "",
+            misfit=str(check.misfit or ""),
+            seals=seals,
+            copy=lines_of(path.with_name(SEALS)),
+            heads=heads,
+            torn=numbers.holes() if _mended(path) else "",
         )
         if version >= CHAINED
         else UNCHAINED
@@ -170,7 +170,14 @@ def _torn(path: Path, keys: Keys | None, why: str, progress: Progress | None) ->
     for row in found.rows:
         check.add(row)
     integrity = (
-        judge(len(found.rows), str(check.misfit or ""), (), (), {}, "the journal is torn")
+        judge(
+            len(found.rows),
+            misfit=str(check.misfit or ""),
+            seals=(),
+            copy=(),
+            heads={},
+            torn="the journal is torn",
+        )
         if found.version >= CHAINED
         else UNCHAINED
     )

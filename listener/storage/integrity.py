@@ -38,6 +38,7 @@ UNCHAINED = Integrity("Written by an older answerback without a chain: changes c
 
 def judge(
     facts: int,
+    *,
     misfit: str,
     seals: Sequence[str],
     copy: Sequence[str],

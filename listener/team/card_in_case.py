@@ -55,7 +55,7 @@ Done = Callable[[tuple[Voiceprint, ...]], None]
 """Told, from a thread of the case, the prints of the card once it is over; empty where they are too few."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CardProgress:
     """How far a card is, for the screen."""
 
@@ -116,7 +116,12 @@ class CardInCase:
             count = len(self._card)
             phrase = "" if self.over else self._card[self._at]
             return CardProgress(
-                self.station, self._title, min(self._at + 1, count), count, phrase, self._news
+                station=self.station,
+                title=self._title,
+                number=min(self._at + 1, count),
+                of=count,
+                phrase=phrase,
+                news=self._news,
             )
 
     @property

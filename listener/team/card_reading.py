@@ -43,7 +43,7 @@ Wish = Callable[[], str]
 """Its user's wish meanwhile: "" to go on, "skip" this sentence, "leave" the card."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sentence:
     """One sentence of the card as it was read."""
 
@@ -125,7 +125,13 @@ class CardReading:
         understood = tuple(ear for ear, words in heard.items() if self._is(phrase, words.split()))
         voice = self._encoder.print_of(sound)
         return Sentence(
-            phrase, tuple(heard.items()), understood, tuple(do), voice, sound, tuple(told)
+            phrase=phrase,
+            heard=tuple(heard.items()),
+            understood=understood,
+            do=tuple(do),
+            voice=voice,
+            sound=sound,
+            told=tuple(told),
         )
 
     def _quick_reading(
@@ -199,9 +205,9 @@ def usable_prints(sentences: Sequence[Sentence]) -> tuple[Voiceprint, ...]:
 def weighed(sentences: Sequence[Sentence]) -> tuple[Weighed, ...]:
     """Return how sure the ears were of the sentences that they told, those kept aside told apart."""
     return tuple(
-        Weighed(*told, aside=at % ASIDE == 0)
+        Weighed(ear=ear, confidence=sure, right=right, bound=bound, aside=at % ASIDE == 0)
         for at, one in enumerate(sentences)
-        for told in one.told
+        for ear, sure, right, bound in one.told
     )
 
 

@@ -29,7 +29,7 @@ _SHOWN: Final = 0.85
 """A confidence by which the strictness is told."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
     """A sentence of a card that an ear told without a doubt."""
 

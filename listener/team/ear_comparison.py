@@ -29,7 +29,7 @@ ASIDE: Final = 3
 SURE: Final = "sure ear"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EarScore:
     """An ear on cards: how many of their sentences it understood."""
 
@@ -61,7 +61,11 @@ class QuickEars:
             if ear is None:
                 continue
             right = sum(self._understood(ear, words, sound) for words, sound in said)
-            found.append(EarScore(ear.name, recogniser, model, right, len(said)))
+            found.append(
+                EarScore(
+                    name=ear.name, recogniser=recogniser, model=model, right=right, of=len(said)
+                )
+            )
         return found
 
     def _ear(self, at: int) -> Recogniser | None:
@@ -73,8 +77,8 @@ class QuickEars:
                     recogniser,
                     network(protocol),
                     protocol.pronunciations,
-                    Path(model) if model else None,
-                    protocol.protocol.language,
+                    model_dir=Path(model) if model else None,
+                    language=protocol.protocol.language,
                 )
             except UserError:  # such as a word that its dictionary lacks
                 self._loaded[at] = None
@@ -104,8 +108,9 @@ def together(scores: Iterable[Sequence[EarScore]]) -> list[EarScore]:
         return []
     return [
         EarScore(
-            one.name,
-            *key,
+            name=one.name,
+            recogniser=one.recogniser,
+            model=one.model,
             right=sum(card[key].right for card in cards),
             of=sum(card[key].of for card in cards),
         )

@@ -31,7 +31,7 @@ _LONGEST: Final = 1 << 26
 """Bytes of the longest network, sealed."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FittedNetwork:
     """The quick ear's network as it was fitted to a team."""
 
@@ -159,7 +159,14 @@ def _parsed(content: bytes) -> FittedNetwork:
     head = json.loads(line)
     before, after, of = (int(head[each]) for each in ("before", "after", "of"))
     names = tuple(str(name) for name in head["names"])
-    return FittedNetwork(names, str(head["shipped"]), before, after, of, network)
+    return FittedNetwork(
+        names=names,
+        shipped=str(head["shipped"]),
+        before=before,
+        after=after,
+        of=of,
+        network=network,
+    )
 
 
 def _paths(folder: Path) -> Iterator[Path]:

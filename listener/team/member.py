@@ -22,7 +22,7 @@ ENCODER = "+".join(name.removesuffix(".npz") for name in WEIGHTS) + "/1"
 """Prints of another encoder cannot be compared; raise the number whenever a weight changes."""
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Member:
     """One person's voice."""
 
@@ -73,11 +73,23 @@ def from_json(text: str, where: str) -> Member:
         station, name, agreed = (str(found[each]) for each in ("station", "name", "agreed"))
         flat = np.frombuffer(base64.b64decode(found["prints"], validate=True), "<f2")
         ears = tuple(
-            EarScore(str(name), str(engine), str(model), int(right), int(of))
+            EarScore(
+                name=str(name),
+                recogniser=str(engine),
+                model=str(model),
+                right=int(right),
+                of=int(of),
+            )
             for name, engine, model, right, of in found["ears"]
         )
         weighed = tuple(
-            Weighed(str(ear), float(sure), bool(right), float(bound), bool(aside))
+            Weighed(
+                ear=str(ear),
+                confidence=float(sure),
+                right=bool(right),
+                bound=float(bound),
+                aside=bool(aside),
+            )
             for ear, sure, right, bound, aside in found.get("weighed", ())
         )
         prints = flat.astype(np.float32).reshape(int(found["count"]), -1)
@@ -87,4 +99,6 @@ def from_json(text: str, where: str) -> Member:
         raise UserError(f"{where} is of another version: have the card read again.")
     if not len(prints) or not np.isfinite(prints).all():
         raise UserError(f"{where} cannot be read as a voice that was kept.")
-    return Member(station, tuple(prints), agreed, ears, name, weighed)
+    return Member(
+        station=station, prints=tuple(prints), agreed=agreed, ears=ears, name=name, weighed=weighed
+    )

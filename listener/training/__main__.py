@@ -346,7 +346,9 @@ def step_two_ears(options: argparse.Namespace) -> None:
     print(two_ears.cross_validated(heard))
     rows = [row for one in heard for row in one.rows]
     path, made_from = options.work / "confidence-two-ears.toml", two_ears.made_from(heard)
-    write_calibration(path, two_ears.fit(heard), rows, "two-ears", made_from, LEAST)
+    write_calibration(
+        path, two_ears.fit(heard), claims=rows, step="two-ears", made_from=made_from, least=LEAST
+    )
 
 
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {

@@ -100,12 +100,15 @@ def _logistic(
 
 def write(path: Path, claims: Sequence[Claim], made_from: str, least: float) -> None:
     """Fit, and write the file; `least` as in `LEAST`."""
-    write_calibration(path, fit(claims), claims, "calibrate", made_from, least)
+    write_calibration(
+        path, fit(claims), claims=claims, step="calibrate", made_from=made_from, least=least
+    )
 
 
 def write_calibration(
     path: Path,
     found: Calibration,
+    *,
     claims: Sequence[Claim],
     step: str,
     made_from: str,

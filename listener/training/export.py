@@ -57,9 +57,13 @@ def affines(network: Network) -> list[Affine]:
     weight, bias = _folded(network.first)
     bias = bias + (weight * shift[None, :, None]).sum((1, 2))
     layers = [
-        _affine("first", "input", (-2, -1, 0, 1, 2), weight * scale[None, :, None], bias, True)
+        _affine(
+            "first", "input", (-2, -1, 0, 1, 2), weight * scale[None, :, None], bias, rectified=True
+        )
     ]
-    layers.append(_affine("second", layers[-1].out, (-1, 0, 1), *_folded(network.second), True))
+    layers.append(
+        _affine("second", layers[-1].out, (-1, 0, 1), *_folded(network.second), rectified=True)
+    )
     for number, block in enumerate(network.blocks):
         assert isinstance(block, Block)
         whole = source = layers[-1].out
@@ -67,13 +71,24 @@ def affines(network: Network) -> list[Affine]:
         if block.narrow is not None:
             none = torch.zeros(block.narrow.out_channels)
             layers.append(
-                _affine(f"narrow{number}", whole, offsets[:2], block.narrow.weight, none, False)
+                _affine(
+                    f"narrow{number}",
+                    whole,
+                    offsets[:2],
+                    block.narrow.weight,
+                    none,
+                    rectified=False,
+                )
             )
             source, offsets = layers[-1].out, offsets[1:]
         weight, bias = _folded(block.wide)
-        layers.append(_affine(f"wide{number}", source, offsets, weight, bias, True, whole))
+        layers.append(
+            _affine(f"wide{number}", source, offsets, weight, bias, rectified=True, added=whole)
+        )
     assert network.out.bias is not None
-    last = _affine("last", layers[-1].out, (0,), network.out.weight, network.out.bias, False)
+    last = _affine(
+        "last", layers[-1].out, (0,), network.out.weight, network.out.bias, rectified=False
+    )
     return [*layers, last]
 
 
@@ -92,6 +107,7 @@ def _affine(
     offsets: tuple[int, ...],
     weight: torch.Tensor,
     bias: torch.Tensor,
+    *,
     rectified: bool,
     added: str = "",
 ) -> Affine:

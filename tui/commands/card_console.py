@@ -56,7 +56,7 @@ class Ears:
         found = self.quick.scores([(one.phrase, one.sound) for one in aside])
         if self.sure:
             right = sum(SURE in one.understood for one in aside)
-            found.append(EarScore(SURE, "", "", right, len(aside)))
+            found.append(EarScore(name=SURE, recogniser="", model="", right=right, of=len(aside)))
         return tuple(found)
 
 
@@ -66,7 +66,11 @@ def ears_of(
 ) -> Iterator[Ears]:
     """Give every ear that is installed, loaded for a protocol. Raises UserError."""
     quick = choose(
-        recogniser, network(protocol), protocol.pronunciations, model, protocol.protocol.language
+        recogniser,
+        network(protocol),
+        protocol.pronunciations,
+        model_dir=model,
+        language=protocol.protocol.language,
     )
     sure = start_sure_ear(protocol)
     try:
@@ -110,7 +114,12 @@ def read_cards(
         if len(prints) >= ENOUGH:
             console.say("the ears are compared on the card")
             member = Member(
-                name, prints, wall_stamp(), ears.scores(sentences), kept, weighed(sentences)
+                station=name,
+                prints=prints,
+                agreed=wall_stamp(),
+                ears=ears.scores(sentences),
+                name=kept,
+                weighed=weighed(sentences),
             )
         done(CardRead(name, tuple(sentences), member))
 

@@ -42,8 +42,8 @@ def radio_check(wanted: argparse.Namespace) -> None:
         wanted.recogniser,
         network(protocol),
         protocol.pronunciations,
-        wanted.model,
-        protocol.protocol.language,
+        model_dir=wanted.model,
+        language=protocol.protocol.language,
     )
     print(NO_ORDER, file=sys.stderr)
     sure = start_sure_ear(protocol)

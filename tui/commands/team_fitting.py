@@ -49,7 +49,14 @@ def fit_team(
         return None
     made_of = fingerprint(shipped_network())
     names = tuple(read)
-    return FittedNetwork(names, made_of, found.before, found.after, found.of, found.network)
+    return FittedNetwork(
+        names=names,
+        shipped=made_of,
+        before=found.before,
+        after=found.after,
+        of=found.of,
+        network=found.network,
+    )
 
 
 def tell_bounds(cards: Sequence[CardRead], quick: str, console: Console) -> None:

@@ -147,9 +147,9 @@ def build(source: Source, options: CaseOptions) -> CaseParts:
             options.recogniser,
             network(protocol),
             protocol.pronunciations,
-            options.model,
-            protocol.protocol.language,
-            options.fitted.network if options.fitted else None,
+            model_dir=options.model,
+            language=protocol.protocol.language,
+            fitted=options.fitted.network if options.fitted else None,
         )
     )
     signing_key = None if options.sign_with is None else SigningKey(options.sign_with)

@@ -164,7 +164,7 @@ class Listening:
         def done(prints: tuple[Voiceprint, ...]) -> None:
             if not prints:
                 return
-            member = Member(station, prints, agreed)
+            member = Member(station=station, prints=prints, agreed=agreed)
             try:
                 told = self._parts.team.join(member, self.live.now)
             except UserError as error:

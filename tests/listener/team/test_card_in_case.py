@@ -80,7 +80,7 @@ def test_a_card_is_read_while_the_case_goes_on(tmp_path: Path) -> None:
 
     def known(prints: tuple[Voiceprint, ...]) -> None:
         done.append(prints)
-        live.know(Member("drugs-nurse", prints, ""))
+        live.know(Member(station="drugs-nurse", prints=prints, agreed=""))
 
     card = CardInCase(PROTOCOL, "drugs-nurse", known)
 

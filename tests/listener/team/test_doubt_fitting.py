@@ -37,7 +37,14 @@ def card(right: float, sure: float = 0.9, count: int = 60, ear: str = BOTH) -> l
     """Sentences of which a share is right, each third kept aside."""
     chance = np.random.default_rng(3)
     return [
-        Weighed(ear, sure, bool(chance.random() < right), 0.85, at % 3 == 0) for at in range(count)
+        Weighed(
+            ear=ear,
+            confidence=sure,
+            right=bool(chance.random() < right),
+            bound=0.85,
+            aside=at % 3 == 0,
+        )
+        for at in range(count)
     ]
 
 

@@ -9,9 +9,9 @@ from listener.team.ear_comparison import SURE, EarScore, best_quick, table, toge
 
 def scores(usual: int, other: int, sure: int = 12) -> list[EarScore]:
     return [
-        EarScore("ours", "auto", "", usual, 13),
-        EarScore("another", "vosk", "/models/another", other, 13),
-        EarScore(SURE, "", "", sure, 13),
+        EarScore(name="ours", recogniser="auto", model="", right=usual, of=13),
+        EarScore(name="another", recogniser="vosk", model="/models/another", right=other, of=13),
+        EarScore(name=SURE, recogniser="", model="", right=sure, of=13),
     ]
 
 

@@ -26,7 +26,7 @@ WEIGHTS = np.random.default_rng(11).bytes(50_000)
 
 
 def fitted(*names: str, network: bytes = WEIGHTS) -> FittedNetwork:
-    return FittedNetwork(names, "base", 11, 14, 22, network)
+    return FittedNetwork(names=names, shipped="base", before=11, after=14, of=22, network=network)
 
 
 def every_byte(folder: Path) -> bytes:

@@ -38,7 +38,20 @@ def test_the_table_has_wilson_s_interval_and_counts_who_loses() -> None:
     """10 of 100: 5.5 to 17.4 % (R 4, binom::binom.wilson; from memory)."""
     before = {"a": (True,) * 45 + (False,) * 5, "b": (True,) * 45 + (False,) * 5}
     after = {"a": (True,) * 50, "b": (True,) * 44 + (False,) * 6}
-    page = hearing_page({"clean": [TeamHeard(before, after, True, 41.4, 3, 2)]})
+    page = hearing_page(
+        {
+            "clean": [
+                TeamHeard(
+                    before=before,
+                    after=after,
+                    used=True,
+                    seconds=41.4,
+                    false_before=3,
+                    false_after=2,
+                )
+            ]
+        }
+    )
     assert "| clean | 10 of 100: 10.0 (5.5–17.4) | 6 of 100: 6.0 (" in page
     assert "| 1 | 1 | 1 of 1 | 41 | 3 | 2 |" in page
     assert "2 people" in page
@@ -58,7 +71,17 @@ def test_bounds_that_are_fitted_to_cards_are_counted_on_unseen_sentences_alone()
     as_shipped = team_doubt({"a": right, "b": right}, {"a": half})
     assert (as_shipped.stricter, as_shipped.silent_after, as_shipped.marked_after) == (0.0, 1, 0)
     page = hearing_page(
-        {"clean": [TeamHeard({"a": (True,)}, {"a": (True,)}, False, 1.0, doubt=found)]}
+        {
+            "clean": [
+                TeamHeard(
+                    before={"a": (True,)},
+                    after={"a": (True,)},
+                    used=False,
+                    seconds=1.0,
+                    doubt=found,
+                )
+            ]
+        }
     )
     assert "| clean | 8 of 9 | 4 | 0 | 0 | 4 | 1 of 1 |" in page
 

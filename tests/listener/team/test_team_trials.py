@@ -33,7 +33,15 @@ def prints(spread: float) -> list[SpokenPrint]:
         for number in range(14):
             made = place / np.linalg.norm(place) + spread * chance.standard_normal(SIZE)
             unit = np.asarray(made / np.linalg.norm(made), np.float32)
-            found.append(SpokenPrint(f"p{person:02}", f"{number:02}.ogg", "whole", 2.0, unit))
+            found.append(
+                SpokenPrint(
+                    speaker=f"p{person:02}",
+                    file=f"{number:02}.ogg",
+                    cut="whole",
+                    seconds=2.0,
+                    print=unit,
+                )
+            )
     return found
 
 

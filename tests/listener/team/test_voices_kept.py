@@ -30,7 +30,7 @@ CHANCE = np.random.default_rng(7)
 def somebody(name: str = "", station: str = "outside") -> Member:
     prints = CHANCE.random((6, SIZE * len(WEIGHTS)), np.float32)
     prints /= np.linalg.norm(prints, axis=1, keepdims=True)
-    return Member(station, tuple(prints), WALL, (), name)
+    return Member(station=station, prints=tuple(prints), agreed=WALL, ears=(), name=name)
 
 
 def every_byte(folder: Path) -> bytes:
