@@ -38,8 +38,10 @@ def run_debrief(wanted: argparse.Namespace) -> None:
         check_output(wanted.html, replace=wanted.replace)
     given = [(team, folder) for place in wanted.cases for team, folder in folders(place)]
     # The first name counts of a folder that is reached in several ways, such as by its parent.
-    found = list({folder.resolve(): (team, folder) for team, folder in reversed(given)}.values())
-    found.reverse()
+    by_place: dict[Path, tuple[str, Path]] = {}
+    for team, folder in given:
+        by_place.setdefault(folder.resolve(), (team, folder))
+    found = list(by_place.values())
     if len(found) < len(given):
         print(f"counted once: {len(given) - len(found)} given more than once", file=sys.stderr)
     if len(found) == 1 and wanted.cluster is None:
@@ -50,15 +52,16 @@ def run_debrief(wanted: argparse.Namespace) -> None:
 
 
 def folders(place: Path) -> Iterator[tuple[str, Path]]:
-    """(team, case folder) of a case, of a folder of cases, or of a folder of such folders.
+    """(team, case folder) of a case, or of all that lie in a folder and in the folders directly in it.
 
     A team is named by the folder that holds its cases. Raises UserError where there is no case.
     """
     whole = place.absolute()
     own = list(case_folders(whole))
-    teams = [] if own or not whole.is_dir() else [d for d in sorted(whole.iterdir()) if d.is_dir()]
     found = [(folder.parent.name, folder) for folder in own]
-    found += [(team.name, folder) for team in teams for folder in case_folders(team)]
+    if whole.is_dir() and own != [whole]:
+        teams = [one for one in sorted(whole.iterdir()) if one.is_dir() and one not in own]
+        found += [(team.name, folder) for team in teams for folder in case_folders(team)]
     if not found:
         raise UserError(f"{place}: no case folder is here")
     yield from found

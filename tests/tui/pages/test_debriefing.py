@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -153,6 +154,22 @@ def test_many_cases_are_put_together_by_team_and_by_date(
     assert total == before["shares"]["closed"]["total"] + after["shares"]["closed"]["total"]
     assert "2026-03-03" in err  # the damaged one is named, and left out
     assert [name.startswith("north/2026-03-03") for name in found["left_out"]] == [True]
+
+
+def test_cases_beside_folders_of_cases_all_count_and_each_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "all"
+    place.mkdir()
+    store(place / "north", days=1)
+    loose = store(place, days=2)
+    (place / "link").symlink_to(loose)
+    shutil.copytree(loose, place / "south" / loose.name)
+    out, err = answered(str(place), str(place / "north"), str(loose), "--json", capsys=capsys)
+    found: dict[str, Any] = json.loads(out)
+    assert [each["began"][:10] for each in found["cases"]] == ["2026-01-03", "2026-01-04"]
+    assert "3 given more than once" in err  # the link, the folder in its parent, the case itself
+    assert f"south/{loose.name} is the same case as" in err
 
 
 def test_many_cases_are_told_in_the_terminal_and_as_a_page(

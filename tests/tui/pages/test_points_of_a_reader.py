@@ -156,6 +156,19 @@ def test_an_order_that_was_reported_late_has_its_report_and_needs_no_guess(tmp_p
     assert not found.perhaps
 
 
+def test_speech_long_after_the_order_is_no_guess_at_its_report(tmp_path: Path) -> None:
+    stored = case_of(
+        tmp_path,
+        heard(10, "drugs nurse give ketamine ninety milligrams"),
+        heard(16, "ketamine ninety milligrams"),
+        heard(30, "what is for lunch"),
+        heard(300, "has anybody a pen"),
+        CaseEnded(t=320.0),
+    )
+    found = item(CaseDebrief(stored, (), sound=False).debrief(), "Not reported done")
+    assert [line[:6] for line in found.perhaps] == ["00:30 "]
+
+
 # ---------------------------------------------------------------------- a correction
 
 
