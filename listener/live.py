@@ -2,7 +2,7 @@
 
 1. `capture.py` takes the sound, has it recorded (`storage/recording_thread.py`), and watches its level,
    its clock and its gaps (`audio/watches/`).
-2. `audio/voice_activity.py` cuts it into segments of speech, channel by channel.
+2. `channel.py` has each channel cut into segments of speech (`audio/voice_activity.py`).
 3. `speech.py` gives a segment to the quick ear (`recognition/`), which hears only what the protocol
    allows (`grammar/language/phrases.py`), and makes utterances of its words at each pause.
 4. `confidence/confidence_scoring.py` says how sure an utterance is; it becomes a fact, `Heard`.
@@ -33,16 +33,10 @@ from grammar.case.view import HeardUpTo, Utterance
 from grammar.language.parse import understanding_of
 from listener.audio.blocks import Source
 from listener.audio.playback_suppression import PlaybackSuppression
-from listener.audio.samples import Samples
-from listener.audio.voice_activity import (
-    Segmenter,
-    SpeechBegan,
-    SpeechEnded,
-    SpeechWent,
-    level_dbfs,
-)
+from listener.audio.voice_activity import level_dbfs
 from listener.audio.watches import watching
 from listener.capture import Capture, Captured
+from listener.channel import Channel
 from listener.confidence.confidence_scoring import ConfidenceScoring
 from listener.confidence.storing_verdicts import Noting, SecondHearings
 from listener.confidence.supervised_sure_ear import SureListener
@@ -50,7 +44,7 @@ from listener.confidence.team_strictness import for_team
 from listener.confidence.verifier import Verifier
 from listener.lateness import Lateness
 from listener.recognition.calibration import SHIPPED_BOUNDS, DoubtBounds, two_ears
-from listener.recognition.recogniser import HearingFailed, Recogniser
+from listener.recognition.recogniser import Recogniser
 from listener.speech import Speech
 from listener.storage.fact_writer import FactWriter
 from listener.storage.flac_writer import FlacWriter
@@ -147,16 +141,22 @@ class Live:
         )
         self._watching = watching(source)
         self._lateness = Lateness(self.tell, live=source.live)
-        self._capture = Capture(
-            source, self._recorder, self._watching, begins_s, self._look_if_late
-        )
+        look = self._look_if_late
+        self._capture = Capture(source, self._recorder, self._watching, begins_s, look)
         self._engine_news = engine_news
         self._clock = clock
         self._understanding = understanding_of(case.protocol)
-        self._segmenters = [Segmenter() for _ in range(source.channels)]
-        self._origin_s = begins_s
-        """Where on the case's clock the segmenters' sound began."""
-        self._speech: list[Speech | None] = [None] * source.channels
+        self._channels = [
+            Channel(
+                number,
+                begins_s,
+                begin_speech=self._begin_speech,
+                speaking=observer.speaking,
+                missed=self.tell,
+                heard_s=lambda: self._heard_s,
+            )
+            for number in range(1, source.channels + 1)
+        ]
         self._scoring = ConfidenceScoring(
             recogniser,
             self._understanding,
@@ -249,7 +249,8 @@ class Live:
         try:
             for captured in self._capture.blocks():
                 self._take(captured)
-            self._end_speech()
+            for channel in self._channels:
+                channel.end()
             self._heard_up_to = HeardUpTo(self._heard_s, self._heard_s)
             if self._capture.dropped and self.behind_s:
                 self.tell(Gap(t=self._heard_s, until=self.now, reason=NOT_HEARD_AT_END))
@@ -281,9 +282,8 @@ class Live:
             try:
                 yield
             finally:
-                end = self.now + (
-                    0.0 if self.playback_suppression.interrupted.is_set() else after_s
-                )
+                broken_off = self.playback_suppression.interrupted.is_set()
+                end = self.now + (0.0 if broken_off else after_s)
                 self.playback_suppression.end(end)
             self.tell(Gap(t=began, until=end, reason=what))
 
@@ -341,30 +341,30 @@ class Live:
     def _take(self, captured: Captured) -> None:
         block = self.playback_suppression.heard(captured.block)
         if block.lost_s:
-            lost = Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound")
-            self.tell(lost)
+            self.tell(Gap(t=block.t - block.lost_s, until=block.t, reason="the input lost sound"))
         if block.t > self._heard_s + _JUMP_S:
-            self._jump(block.t)
+            for channel in self._channels:
+                channel.jump(block.t)
         for warned in captured.warnings:
             self.tell(warned)
         self._look_if_late()
         self._tell_of_disk_and_engine(block.t)
         levels = []
-        for channel, segmenter in enumerate(self._segmenters):
-            samples = block.samples[:, channel]
+        for number, channel in enumerate(self._channels):
+            samples = block.samples[:, number]
             levels.append(level_dbfs(samples))
-            self._voices.take(channel, block.t, samples)
-            events = segmenter.push(samples)
-            self._follow(channel, events)
+            self._voices.take(number, block.t, samples)
+            events = channel.push(samples)
             if self._card:
-                self._card.follow(channel, events)
+                self._card.follow(number, events)
             if self._consent:
-                self._consent.follow(channel, events, self._origin_s)
-            self._pause(channel, segmenter.pause_s)
+                self._consent.follow(number, events, channel.origin_s)
+            channel.pause()
         self._heard_s = block.t + len(block.samples) / self._source.rate
-        if any(self._speech):
+        spoken = [channel.speech for channel in self._channels if channel.speech]
+        if spoken:
             self._spoken_s = self._heard_s
-        untold = (here.untold_from for here in self._speech if here)
+        untold = (here.untold_from for here in spoken)
         told = max(min(untold, default=self._heard_s), self._heard_s - HOLDS_S)
         self._heard_up_to = HeardUpTo(self._heard_s, min(told, self._heard_s))
         self._observer.block(self._heard_s, levels)
@@ -381,42 +381,16 @@ class Live:
     def _look_if_late(self) -> None:
         self._lateness.look(self._capture.now, self._heard_s, self._heard_up_to.told)
 
-    def _jump(self, t: float) -> None:
-        """The clock goes on at `t`, and no sound fills the time in between."""
-        self._end_speech()
-        self._segmenters = [Segmenter() for _ in self._segmenters]
-        self._origin_s = t
-
-    def _end_speech(self) -> None:
-        for channel, segmenter in enumerate(self._segmenters):
-            self._follow(channel, segmenter.flush())
-
     def _late_s(self) -> float:
         return self._lateness.of(self.behind_s)
 
     def _wall(self) -> str:
         return self._clock().isoformat(timespec="seconds")
 
-    def _follow(
-        self, channel: int, events: Sequence[SpeechBegan | SpeechWent | SpeechEnded]
-    ) -> None:
-        for event in events:
-            match event:
-                case SpeechBegan(t, samples):
-                    self._speech[channel] = self._begin_speech(channel, self._origin_s + t)
-                    self._feed(channel, samples)
-                case SpeechWent(samples):
-                    self._feed(channel, samples)
-                case SpeechEnded():
-                    here, self._speech[channel] = self._speech[channel], None
-                    if here:
-                        self._observer.speaking(channel + 1, "")
-                        self._heard(here, here.ended)
-
     def _begin_speech(self, channel: int, t: float) -> Speech:
         return Speech(
             began=t,
-            channel=channel + 1,
+            channel=channel,
             recogniser=self._recogniser,
             understanding=self._understanding,
             scoring=self._scoring,
@@ -424,27 +398,3 @@ class Live:
             at_once=self._source.live,
             second_hearings=self._second_hearings,
         )
-
-    def _feed(self, channel: int, samples: Samples) -> None:
-        here = self._speech[channel]
-        if here:
-            here.accept(samples)
-            words = here.partial()
-            if words:
-                self._observer.speaking(channel + 1, words)
-
-    def _pause(self, channel: int, pause_s: float) -> None:
-        here = self._speech[channel]
-        if here and not self._heard(here, lambda: here.paused(pause_s)):
-            # The rest of the segment is heard all the same.
-            self._speech[channel] = self._begin_speech(channel, self._heard_s)
-
-    def _heard(self, here: Speech, hear: Callable[[], None]) -> bool:
-        """Return whether it could be heard; else that becomes a gap."""
-        try:
-            hear()
-        except HearingFailed as failed:
-            until = max(here.began, self._heard_s)
-            self.tell(Gap(t=here.began, until=until, reason=str(failed)))
-            return False
-        return True

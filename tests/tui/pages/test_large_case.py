@@ -98,7 +98,7 @@ def test_a_fact_takes_at_most_700_bytes_of_memory_until_its_page_stands(
         tracemalloc.stop()
         return peak
 
-    most(2000)  # loads what is loaded once, and fills what is kept for all cases
+    most(200)  # loads what is loaded once, and fills what is kept for all cases
     peaks = [most(count) for count in (2000, 4000, 8000)]
     first, second = (peaks[1] - peaks[0]) / 2000, (peaks[2] - peaks[1]) / 4000
     assert second < 700
