@@ -169,7 +169,7 @@ class Live:
             SecondHearings(
                 CardAwareEar(self._sure_ear, lambda: self._card, self._answers),
                 self._understanding,
-                two_ears(),
+                two_ears(case.protocol.protocol.language),
                 lambda fact: self.tell(for_team(fact, bounds.both)),
                 live=source.live,
                 noting=noting,

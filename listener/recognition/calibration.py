@@ -76,13 +76,23 @@ def shipped() -> Calibration:
 def of_published(model: str) -> Calibration | None:
     """That of a published model, by its name, where we fitted one, else None."""
     name = f"confidence-{model}.toml"
-    return _read(name) if files("listener.recognition").joinpath(name).is_file() else None
+    return _read(name) if _is_there(name) else None
 
 
 @cache
-def two_ears() -> Calibration:
-    """How the evidence of both ears together is weighed (`confidence/judging_two_ears.py`)."""
-    return _read("confidence-two-ears.toml")
+def two_ears(language: str = "en") -> Calibration:
+    """How the evidence of both ears together is weighed (`confidence/judging_two_ears.py`).
+
+    A language has a model of its own once one was fitted (`listener/training/two_ears.py`): Whisper
+    gives a Korean sentence more tokens than an English one, each of another likelihood. Until then
+    the English one weighs.
+    """
+    own = f"confidence-two-ears-{language}.toml"
+    return _read(own if _is_there(own) else "confidence-two-ears.toml")
+
+
+def _is_there(name: str) -> bool:
+    return files("listener.recognition").joinpath(name).is_file()
 
 
 def _read(name: str) -> Calibration:

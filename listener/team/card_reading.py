@@ -157,7 +157,7 @@ class CardReading:
         self, phrase: str, quick: QuickReading, surely: SureHearing
     ) -> Iterator[tuple[str, float, bool, float]]:
         """Yield how sure both ears were, where they told a call without a doubt."""
-        found = judged(quick, surely, self._read, two_ears())
+        found = judged(quick, surely, self._read, two_ears(self._head.language))
         if found and found.verdict not in ("rejects", "doubts") and not found.doubts:
             yield BOTH, found.confidence, self._is(phrase, found.words), self._bound(found.words)
 

@@ -345,7 +345,8 @@ def step_two_ears(options: argparse.Namespace) -> None:
     heard = two_ears.all_kept(options.work)
     print(two_ears.cross_validated(heard))
     rows = [row for one in heard for row in one.rows]
-    path, made_from = options.work / "confidence-two-ears.toml", two_ears.made_from(heard)
+    suffix = "" if options.language == "en" else f"-{options.language}"
+    path, made_from = options.work / f"confidence-two-ears{suffix}.toml", two_ears.made_from(heard)
     write_calibration(
         path, two_ears.fit(heard), claims=rows, step="two-ears", made_from=made_from, least=LEAST
     )

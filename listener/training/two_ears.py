@@ -1,7 +1,7 @@
 """Fits `listener/recognition/confidence-two-ears.toml`: how sure both ears together are.
 
     python -m listener.training two-ears --work WORK --folders FOLDER ... [--every N --condition NAME ...]
-        [--protocol NAME]
+        [--protocol NAME] [--language ko]
 
 hears folders of clips as a case is heard, notes for each utterance the quick ear's reading and the sure
 ear's sentences, and fits a logistic model to the readings: orders by people in all conditions, people who
@@ -169,7 +169,8 @@ def _listening(name: str, cases: Path, noted: list[tuple[QuickReading, SureHeari
     if model is None:
         raise UserError("The sure ear is not installed: pip install '.[people]'.")
     protocol = load_protocol(name)
-    quick = choose("auto", network(protocol), protocol.pronunciations)
+    language = protocol.protocol.language
+    quick = choose("auto", network(protocol), protocol.pronunciations, language=language)
     sure = load_sure_ear(protocol, model.folder)
     return Ear(
         protocol=protocol,
