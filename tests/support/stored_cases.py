@@ -40,7 +40,12 @@ DRILL: tuple[Fact, ...] = (
 
 
 def store(
-    place: Path, facts: Sequence[Fact] = DRILL, days: float = 0.0, *, sound: bool = False
+    place: Path,
+    facts: Sequence[Fact] = DRILL,
+    days: float = 0.0,
+    *,
+    sound: bool = False,
+    scenario: str = "",
 ) -> Path:
     """A case folder under `place` that began so many days after BEGAN."""
     began = BEGAN + timedelta(days=days)
@@ -54,6 +59,7 @@ def store(
         engine="vosk",
         source="invented",
         recording=sound,
+        scenario=scenario,
     )
     for fact in (start, *facts):
         journal.append_next(fact)

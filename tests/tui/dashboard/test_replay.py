@@ -17,7 +17,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from grammar.case.facts import CaseEnded, CaseStarted, Fact, Noted, Purged
+from grammar.case.facts import CaseEnded, CaseStarted, Fact, Heard, Noted, Purged, SpeakerSet
 from grammar.errors import UserError
 from grammar.protocol.loading import source_text
 from listener.audio.playback import Player
@@ -26,6 +26,7 @@ from listener.storage.flac_writer import FlacWriter
 from listener.storage.journal import AUDIO, Journal
 from tests.support.places import ROOT
 from tests.support.screens import heard, shown_text
+from tests.support.stored_cases import DRILL, store
 from tui.dashboard.replay import KEYS, Replay, landing, neighbour, what_is_heard
 from tui.dashboard.widgets.track import line
 from tui.pages.debrief.moments import Moment
@@ -250,11 +251,6 @@ async def test_f_reaches_each_of_two_findings_at_one_moment_and_comes_back(folde
 
 
 async def test_speakers_are_named_by_listening_and_stored_as_further_facts(tmp_path: Path) -> None:
-    from dataclasses import replace
-
-    from grammar.case.facts import Heard, SpeakerSet
-    from tests.support.stored_cases import DRILL, store
-
     nameless = [replace(f, sender=None) if isinstance(f, Heard) else f for f in DRILL]
     folder = store(tmp_path / "cases", nameless)
     before = open_case(folder).facts
@@ -282,6 +278,17 @@ async def test_speakers_are_named_by_listening_and_stored_as_further_facts(tmp_p
     ]
     said = next(line.utterance for line in open_case(folder).view().log if line.fact == 2)
     assert said is not None and said.sender == "airway-operator"
+
+
+async def test_each_of_the_keys_from_1_on_names_the_station_of_its_place(tmp_path: Path) -> None:
+    nameless = [replace(f, sender=None) if isinstance(f, Heard) else f for f in DRILL]
+    folder = store(tmp_path / "cases", nameless)
+    stations = [station.id for station in open_case(folder).protocol.station]
+    async with replayed(folder) as seen:
+        await seen.press("s", *(str(key) for key, _ in enumerate(stations, 1)))
+    named = [fact for fact in open_case(folder).facts if isinstance(fact, SpeakerSet)]
+    assert [fact.station for fact in named] == stations
+    assert [fact.target for fact in named] == list(range(2, 2 + len(stations)))
 
 
 async def test_every_kind_of_moment_has_its_place_on_the_track(folder: Path) -> None:

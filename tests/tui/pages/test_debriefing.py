@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -170,6 +171,28 @@ def test_cases_beside_folders_of_cases_all_count_and_each_once(
     assert [each["began"][:10] for each in found["cases"]] == ["2026-01-03", "2026-01-04"]
     assert "3 given more than once" in err  # the link, the folder in its parent, the case itself
     assert f"south/{loose.name} is the same case as" in err
+
+
+def test_a_line_over_time_joins_only_like_with_like_and_says_whom(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    played = (("north", "fire"), ("north", "fire"), ("north", "ward"), ("north", ""), ("north", ""))
+    place = tmp_path / "all"
+    place.mkdir()
+    for day, (team, scenario) in enumerate((*played, ("south", "fire"), ("south", "fire"))):
+        store(place / team, days=day, scenario=scenario)
+
+    def joined(*argv: str) -> list[tuple[str, int]]:
+        """The lines of each drawing: the name of each, and how many cases it joins."""
+        page = tmp_path / "page.html"
+        answered(str(place), *argv, "--html", str(page), "--replace", capsys=capsys)
+        line = r'<path d="(M[^"]+)" class="trend"/><text [^>]*>([^<]*)<'
+        found = re.findall(line, page.read_text(encoding="utf-8"))
+        return [(name, steps.count("L") + 1) for steps, name in found]
+
+    drawings = 3
+    assert joined() == [("north, fire", 2), ("south, fire", 2)] * drawings
+    assert joined("--join-teams") == [("fire", 4)] * drawings
 
 
 def test_many_cases_are_told_in_the_terminal_and_as_a_page(

@@ -191,6 +191,13 @@ def like(case: Told, *, join_teams: bool = False) -> tuple[object, ...] | None:
     return one.protocol, one.scenario, one.drill, "" if join_teams else case.team
 
 
+def joined_by(key: tuple[object, ...]) -> str:
+    """Return the name of a line over time, of what `like` gives: team and scenario, or the scenario
+    alone where teams are joined."""
+    _, scenario, _, team = key
+    return clean(", ".join(str(part) for part in (team, scenario) if part))
+
+
 def named(case: Told) -> str:
     """A case's team and folder."""
     return clean(f"{case.team}/{case.summary.case}")

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from grammar.reports.measures import share
 from tui.pages.debrief.content import Cell, Figure
 from tui.pages.debrief.drawing import dot, drawing, linked, path, rule, text
-from tui.pages.debrief.groups import Numbers, Told, like, named
+from tui.pages.debrief.groups import Numbers, Told, joined_by, like, named
 
 TRENDS = ("clean", "directed", "closed")
 """The shares drawn over time."""
@@ -50,9 +50,12 @@ def trend(
             key = like(case, join_teams=join_teams)
             if key is not None:
                 lines.setdefault(key, []).append((x, y(found.value)))
-        for line in lines.values():
+        for key, line in lines.items():
             if len(line) > 1 and len(dated) <= MANY:
                 yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in line), "trend")
+                x, above = line[-1]
+                anchor = "end" if x > (left + right) / 2 else "start"
+                yield text(x, above - 6, joined_by(key), "small", anchor)
         days = dict.fromkeys(dated[at][1].summary.began[:10] for at in (0, -1) if dated)
         ends = (("start", left), ("end", right)) if len(days) > 1 else (("start", left),)
         for day, (anchor, x) in zip(days, ends, strict=False):
