@@ -186,9 +186,11 @@ def test_a_line_over_time_joins_only_like_with_like_and_says_whom(
         """The lines of each drawing: the name of each, and how many cases it joins."""
         page = tmp_path / "page.html"
         answered(str(place), *argv, "--html", str(page), "--replace", capsys=capsys)
-        line = r'<path d="(M[^"]+)" class="trend"/><text [^>]*>([^<]*)<'
+        line = r'<path d="(M[^"]+)" class="trend"/><text x="[^"]+" y="([^"]+)"[^>]*>([^<]*)<'
         found = re.findall(line, page.read_text(encoding="utf-8"))
-        return [(name, steps.count("L") + 1) for steps, name in found]
+        # Letters of 11 units stand above their line: a name at 100 % is not cut off.
+        assert all(float(baseline) > 11 for _, baseline, _ in found)
+        return [(name, steps.count("L") + 1) for steps, _, name in found]
 
     drawings = 3
     assert joined() == [("north, fire", 2), ("south, fire", 2)] * drawings
