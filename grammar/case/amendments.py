@@ -171,7 +171,7 @@ def _whole(heard: Heard, out: HeardOut) -> Heard:
 
 
 def _heard_twice(target: EffectiveFact, heard: Heard, second: SecondHearing) -> EffectiveFact:
-    """The better reading of two ears, and whose it is."""
+    """Return the better reading of two ears, and whose it is."""
     better = second.verdict in ("puts-right", "rescues", "rejects")
     both = replace(
         heard,

@@ -74,7 +74,7 @@ def who_spoke(
     *,
     by_hand: bool = False,
 ) -> Speaker:
-    """The speaker of `fact`; `loops` are those that may still be answered, newest first."""
+    """Return the speaker of `fact`; `loops` are those that may still be answered, newest first."""
     if fact.sender is not None:
         return _surely(fact.sender, "set by hand" if by_hand else "source")
     channel = channels.get(fact.channel)
@@ -127,7 +127,7 @@ def _shares(protocol: Protocol, voice: Iterable[tuple[str, float]]) -> dict[str,
 
 
 def _answered(loops: Iterable[Loop], meaning: Meaning) -> Loop | None:
-    """The newest loop that waits and that these words may answer."""
+    """Return the newest loop that waits and that these words may answer."""
     calls = {reading.call for reading in meaning.readings}
     for loop in loops:
         if loop.status not in ("open", "differs"):

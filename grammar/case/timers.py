@@ -38,7 +38,7 @@ class Timer:
 
     @property
     def length(self) -> str:
-        """How long it runs, in words: "3 min", made longer "3 min + 60 s"."""
+        """Return how long it runs, in words: "3 min", or "3 min + 60 s" once it was made longer."""
         more = f" + {duration(round(self.extended_s, 1))}" if self.extended_s else ""
         return f"{duration(round(self.duration_s, 1))}{more}"
 

@@ -91,7 +91,7 @@ class Station(Spoken):
 
 
 class Concentration(Table):
-    """As drawn up: `amount` of `unit` in every mL."""
+    """The strength of a drug as drawn up: `amount` of `unit` in every mL."""
 
     amount: float = Field(gt=0)
     unit: Unit

@@ -73,7 +73,7 @@ class SteadyClock:
 
     @property
     def rate_off(self) -> float | None:
-        """How far the rate of the last ten seconds is off, as a share, 0 where it is right; None
+        """Return how far the rate of the last ten seconds is off, as a share, 0 where it is right; None
         while that is unknown."""
         if len(self._rate) < WINDOW:
             return None

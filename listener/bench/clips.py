@@ -81,12 +81,12 @@ class Clip(BaseModel):
         return self.path.stem
 
     def sound(self) -> NDArray[np.float64]:
-        """The clip, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
+        """Return the clip, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
         return read_mono(self.path)
 
 
 def read_mono(path: Path) -> NDArray[np.float64]:
-    """A sound file, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
+    """Read a sound file, mono, 16 kHz, in [-1, 1]. Raises UserError where it cannot be read."""
     try:
         sound, rate = soundfile.read(path, dtype="float64", always_2d=True)
     except (OSError, soundfile.LibsndfileError) as error:
@@ -98,7 +98,7 @@ def read_mono(path: Path) -> NDArray[np.float64]:
 
 
 def stakes_of(slots: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The slots that hold a drug, a unit or a number."""
+    """Return the slots that hold a drug, a unit or a number."""
     return {
         name: value
         for name, value in slots.items()
@@ -121,7 +121,7 @@ def read_folder(folder: Path) -> list[Clip]:
 
 
 def read_orders(folder: Path) -> list[Clip]:
-    """A folder with one `truth.json` for all: file name -> slots of the one call of its protocol.
+    """Read a folder with one `truth.json` for all: file name -> slots of the one call of its protocol.
 
     The protocol is `NAME.toml` beside the folder NAME. A recording of noise may lie in it. Each clip
     holds one utterance, whose words nobody wrote down. Raises UserError where anything is amiss.
@@ -142,7 +142,7 @@ def read_orders(folder: Path) -> list[Clip]:
 
 
 def read_no_calls(folder: Path) -> list[Clip]:
-    """A folder with one `manifest.tsv` for all, whose first column names files: none holds a call.
+    """Read a folder with one `manifest.tsv` for all, whose first column names files: none holds a call.
 
     Raises UserError where anything is amiss.
     """

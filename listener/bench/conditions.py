@@ -57,7 +57,7 @@ def pink_noise(count: int, rng: np.random.Generator) -> Sound:
 
 
 def butterworth(sound: Sound, order: int, low_hz: float | None, high_hz: float) -> Sound:
-    """A digital Butterworth low-pass, or band-pass where `low_hz` is given.
+    """Return a digital Butterworth low-pass, or band-pass where `low_hz` is given.
 
     The response of the bilinear transform of the analogue prototype, poles exp(i pi (2k + n - 1)
     / 2n), applied by FFT over the padded clip, which agrees with running the filter (scipy's
@@ -116,7 +116,7 @@ CONDITIONS: Mapping[str, Callable[[Sound, np.random.Generator], Sound]] = {
 
 
 def applied(name: str, sound: npt.NDArray[np.floating], seed: int) -> npt.NDArray[np.int16]:
-    """A clean clip (mono, 16 kHz, in [-1, 1]) under a condition, as 16-bit samples.
+    """Return a clean clip (mono, 16 kHz, in [-1, 1]) under a condition, as 16-bit samples.
 
     The clip's peak comes to 0.5 first. `seed` belongs to the clip, so that it sounds the same in
     every run. Raises KeyError for an unknown condition.
@@ -140,7 +140,7 @@ def in_kitchen(
     noise: npt.NDArray[np.floating],
     seed: int,
 ) -> npt.NDArray[np.int16]:
-    """A clean clip in recorded noise, mixed as the Speech-to-Intent Benchmark does.
+    """Return a clean clip in recorded noise, mixed as the Speech-to-Intent Benchmark does.
 
     The noise, from a random place, is scaled so that the loudest 2,048-sample frame of the speech lies
     so many dB above the loudest of the noise; the peak of both is then 0.5. Raises KeyError for an
@@ -159,6 +159,6 @@ def in_kitchen(
 
 
 def _loudest(sound: npt.NDArray[np.floating]) -> float:
-    """The energy of the loudest frame."""
+    """Return the energy of the loudest frame."""
     whole = sound[: len(sound) // _LOUDEST * _LOUDEST].reshape(-1, _LOUDEST)
     return float((whole**2).sum(1).max(initial=0.0))

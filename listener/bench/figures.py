@@ -91,7 +91,7 @@ class Figures:
 
 
 def figures(tally: Tally) -> Figures:
-    """The figures of one condition."""
+    """Return the figures of one condition."""
     answers = tally.answers
     at_stake = [one for one in answers if one.at_stake]
     voices = sorted({one.voice for one in answers})
@@ -187,7 +187,7 @@ class Bench:
     """Of processes that only listen, at real pace; None where nothing was heard so."""
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values, for JSON."""
+        """Return plain values, for JSON."""
         found: dict[str, Any] = _plain(asdict(self))
         for name, one in self.conditions.items():
             found["conditions"][name] |= {
@@ -199,7 +199,7 @@ class Bench:
 
 
 def _plain(found: Any) -> Any:
-    """The same values, each share with its value."""
+    """Return the same values, each share with its value."""
     match found:
         case {"count": int(count), "total": int(total), **rest}:
             return {

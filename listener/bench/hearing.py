@@ -169,7 +169,7 @@ def _sure_alone(facts: Sequence[Fact]) -> Iterator[Fact]:
 
 
 def words_of(recogniser: Recogniser, samples: Samples) -> list[str]:
-    """The words of a clip, without a protocol's grammar."""
+    """Return the words of a clip, without a protocol's grammar."""
     segmenter = Segmenter()
     words: list[str] = []
     hearing = None

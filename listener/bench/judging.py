@@ -69,7 +69,7 @@ class Verdict:
 
 
 def judge_clip(truth: Truth, understanding: Understanding, caught: Sequence[Caught]) -> Verdict:
-    """Each heard utterance belongs to the spoken one that it overlaps most."""
+    """Set each heard utterance against the spoken one that it overlaps most."""
     spoken = [one for one in truth.utterance if one.role != "chatter"]
     chatter = [one for one in truth.utterance if one.role == "chatter"]
     mine: dict[int, list[Caught]] = {number: [] for number in range(len(spoken))}
@@ -98,7 +98,7 @@ def judge_clip(truth: Truth, understanding: Understanding, caught: Sequence[Caug
 
 
 def judge_words(truth: Truth, heard: Sequence[str]) -> Answer:
-    """A clip of lone words, right where each word is."""
+    """Return how a clip of lone words was heard: right where each word is."""
     spoken = truth.utterance[0]
     said, got = spoken.words.split(), [word for word in heard if word != UNKNOWN]
     edits = Levenshtein.distance(said, got)

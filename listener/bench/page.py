@@ -9,7 +9,7 @@ from listener.bench.figures import Bench, Figures
 
 
 def page(bench: Bench) -> str:
-    """Every figure; each share with its 95 % Wilson interval."""
+    """Return every figure; each share with its 95 % Wilson interval."""
     return "\n".join(_lines(bench))
 
 
@@ -33,7 +33,7 @@ def _rows() -> _Rows:
 
 
 def side_by_side(benches: Sequence[Bench]) -> str:
-    """The figures of several engines on the same clips, one column each."""
+    """Return the figures of several engines on the same clips, one column each."""
     first = benches[0]
     lines = [f"{first.clips} clips. Shares in per cent, with 95 % Wilson intervals.", ""]
     rows = [

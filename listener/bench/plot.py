@@ -68,7 +68,7 @@ def draw(bench: Bench, path: Path, *, replace: bool = False) -> None:
 
 
 def _bars(shares: list[Share]) -> list[list[float]]:
-    """How far the interval reaches below and above each share, in per cent."""
+    """Return how far the interval reaches below and above each share, in per cent."""
     values = [one.value or 0.0 for one in shares]
     return [
         [100 * max(0.0, value - one.low) for value, one in zip(values, shares, strict=True)],

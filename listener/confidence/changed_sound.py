@@ -36,12 +36,12 @@ def changed(sound: Samples) -> Iterator[Samples]:
 
 
 def faster(sound: Samples) -> Samples:
-    """The sound a tenth faster, and higher by as much."""
+    """Return the sound a tenth faster, and higher by as much."""
     return _of_16_bits(resample_poly(sound.astype(np.float32), _UP, _DOWN))
 
 
 def without_steady_noise(sound: Samples) -> Samples:
-    """The sound, of the same length, with steady noise made fainter."""
+    """Return the sound, of the same length, with steady noise made fainter."""
     if len(sound) < _WINDOW:
         return sound
     _, _, spectrum = stft(sound.astype(np.float32), SAMPLE_RATE, nperseg=_WINDOW, noverlap=_OVERLAP)

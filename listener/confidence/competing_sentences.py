@@ -49,7 +49,7 @@ def competing(
     network: Network,
     lexicon: Lexicon,
 ) -> list[tuple[str, ...]]:
-    """Sentences with another drug, number or unit than `heard`, each meaning once.
+    """Return sentences with another drug, number or unit than `heard`, each meaning once.
 
     Those that the first listener held possible at that time, and those in which one word is another
     that sounds like it.

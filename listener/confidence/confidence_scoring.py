@@ -109,7 +109,7 @@ class ConfidenceScoring:
     def confidence(
         self, cut: Sequence[Word], alternatives: Sequence[Alternative], sound: Samples
     ) -> float:
-        """How sure an utterance is before the second listener was asked, 0 to 1."""
+        """Return how sure an utterance is before the second listener was asked, 0 to 1."""
         heard = Heard(t=cut[0].start, until=cut[-1].end, words=tuple(cut))
         return confidence_of(self._assessed(heard, cut, alternatives, sound, None))
 

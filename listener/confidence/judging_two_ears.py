@@ -303,7 +303,7 @@ def _letters(text: str) -> str:
 
 
 def said(words: Iterable[str]) -> tuple[str, ...]:
-    """The words without speech that was not understood."""
+    """Return the words without speech that was not understood."""
     return tuple(word for word in words if word != UNKNOWN)
 
 
@@ -317,7 +317,7 @@ def _twins(one: Meaning, other: Meaning) -> bool:
 
 
 def _sum(scores: Iterable[float]) -> float:
-    """The logarithm of a sum of what is given by logarithms."""
+    """Return the logarithm of a sum of what is given by logarithms."""
     many = list(scores)
     most = max(many)
     return most + math.log(sum(math.exp(each - most) for each in many))

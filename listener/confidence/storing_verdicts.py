@@ -323,7 +323,7 @@ def goes_beyond(hearing: SureHearing) -> bool:
 
 
 def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:
-    """The sound of some words and a little around them, none of their neighbours'."""
+    """Return the sound of some words and a little around them, none of their neighbours'."""
     begins = max(cut[0].start - AROUND_S, (before + cut[0].start) / 2 if before else 0.0)
     ends = cut[-1].end + AROUND_S
     if after is not None:
@@ -332,7 +332,7 @@ def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | Non
 
 
 def _both(quick: Sequence[str], sure: Sequence[str]) -> tuple[str, ...]:
-    """The doubts of an utterance that two ears heard, and not alike."""
+    """Return the doubts of an utterance that two ears heard, and not alike."""
     return (*(doubt for doubt in quick if doubt != ONE_EAR), *sure)
 
 

@@ -78,7 +78,7 @@ class Stretch:
         return [Piece(self, begins, end) for begins, end in pairwise([0.0, *ends])]
 
     def beside(self, one: Told) -> list[Piece]:
-        """The sound before and after an utterance, where it is long enough for another."""
+        """Return the sound before and after an utterance, where it is long enough for another."""
         before = Piece(self, 0.0, one.cut[0].start)
         after = Piece(self, one.cut[-1].end, self.length_s)
         found = [(before, before.ends), (after, after.ends - after.begins - HANGOVER_S)]

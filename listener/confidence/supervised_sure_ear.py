@@ -81,7 +81,7 @@ class SupervisedSureEar(OptionalProcess):
         return self.process is not None
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """As `SureEar.hear`; None also where it failed, which becomes news."""
+        """Hear as `SureEar.hear` does; None also where it failed, which becomes news."""
         try:
             found: SureHearing | None = self.answer(samples)
             return found

@@ -24,7 +24,7 @@ START_PATIENCE_S: Final = 60.0
 
 
 def start_verifier(protocol: Protocol, first: Recogniser) -> SupervisedVerifier | None:
-    """One for a protocol; None where there can be none."""
+    """Return the verifier of a protocol; None where there can be none."""
     if not is_possible(protocol, first):
         return None
     return SupervisedVerifier(understanding_of(protocol), partial(_made, protocol), PATIENCE_S)
@@ -61,7 +61,7 @@ class SupervisedVerifier(OptionalProcess):
     def opinion(
         self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
     ) -> Opinion | None:
-        """As `SphinxVerifier.opinion`; None also where it failed, which becomes news."""
+        """Return the opinion as `SphinxVerifier.opinion` does; None also where it failed, which is news."""
         try:
             found: Opinion | None = self.answer(samples, tuple(words), tuple(alternatives))
             return found

@@ -66,7 +66,7 @@ class Verifier(Interface):
 
 
 def second_listener(protocol: Protocol, first: Recogniser) -> SphinxVerifier | None:
-    """One for a protocol; None where there can be none.
+    """Return the second listener of a protocol; None where there can be none.
 
     That is for another language, where it is the first listener already, or where a word that a
     published model knows has no pronunciation here.
@@ -164,7 +164,7 @@ class SphinxVerifier:
     def _best(
         self, sentences: Sequence[tuple[str, ...]], sound: Samples
     ) -> tuple[tuple[str, ...], float] | None:
-        """The sentence that fits best, and how well; None where none does to its end."""
+        """Return the sentence that fits best, and how well; None where none does to its end."""
         decoder = self._decoder
         possible = _trie(sentences)
         end = len(possible.arcs)

@@ -37,7 +37,7 @@ class Calibration:
         return name in self.weights
 
     def confidence(self, found: Evidence) -> float:
-        """The probability that call and slots are right."""
+        """Return the probability that call and slots are right."""
         odds = self.intercept
         for name, weight in self.weights.items():
             low, high = self.bounds.get(name, (-math.inf, math.inf))
@@ -69,19 +69,19 @@ def less_sure(confidence: float, by: float) -> float:
 
 @cache
 def shipped() -> Calibration:
-    """The calibration of our English model."""
+    """Return the calibration of our English model."""
     return _read("confidence.toml")
 
 
 def of_published(model: str) -> Calibration | None:
-    """That of a published model, by its name, where we fitted one, else None."""
+    """Return the calibration of a published model, by its name; None where none was fitted."""
     name = f"confidence-{model}.toml"
     return _read(name) if _is_there(name) else None
 
 
 @cache
 def two_ears(language: str = "en") -> Calibration:
-    """How the evidence of both ears together is weighed (`confidence/judging_two_ears.py`).
+    """Return how the evidence of both ears together is weighed (`confidence/judging_two_ears.py`).
 
     A language has a model of its own once one was fitted (`listener/training/two_ears.py`): Whisper
     gives a Korean sentence more tokens than an English one, each of another likelihood. Until then

@@ -86,7 +86,7 @@ class GraphPrices:
 def compile_graph(
     network: Network, lexicon: Lexicon, prices: GraphPrices | None = None
 ) -> DecodingGraph:
-    """The decoding graph of a network. `lexicon` must hold every word of it.
+    """Return the decoding graph of a network. `lexicon` must hold every word of it.
 
     Raises KeyError for a word without pronunciation; `build_lexicon` reports those to the user.
     """
@@ -137,7 +137,7 @@ class _Builder:
         self.costs.append(price)
 
     def _phone(self, name: str, stay: float) -> int:
-        """A new state in which a phone has just been entered."""
+        """Return a new state in which a phone has just been entered."""
         state = self._new()
         self._arc(state, self_loop_id(name), 0, state, stay)
         return state
@@ -168,7 +168,7 @@ class _Builder:
                 self._arc(here, forward_id(way[-1]), self.labels[word], last, due + own)
 
     def _last_phone(self, phone: str, to: int) -> int:
-        """The state of a word's last phone before network state `to`, shared among words."""
+        """Return the state of a word's last phone before network state `to`, shared among words."""
         known = self.last_phones.get((to, phone))
         if known is None:
             known = self.last_phones[to, phone] = self._phone(phone, self.prices.stay)

@@ -148,7 +148,7 @@ class GrammarBeam:
         likely: Array,
         complete: dict[tuple[str, ...], Sentence],
     ) -> list[tuple[int, _Growing]]:
-        """Every sentence with one more token; those that end become complete."""
+        """Return every sentence with one more token; those that end become complete."""
         marks, found = self._marks, []
         for one in growing:
             row = likely[one.row]
@@ -187,7 +187,7 @@ def _complete(complete: dict[tuple[str, ...], Sentence], one: _Growing, end_nats
 def _best(
     onward: list[tuple[int, _Growing]], complete: dict[tuple[str, ...], Sentence]
 ) -> list[tuple[int, _Growing]]:
-    """The likeliest of each place and words, as many as are kept."""
+    """Return the likeliest of each place and words, as many as are kept."""
     least = max((each.score for each in complete.values()), default=-np.inf) - MARGIN
     onward.sort(key=lambda each: -each[1].nats)
     seen, kept = set(), []

@@ -22,7 +22,7 @@ class InstalledModel:
 
 
 def usual_places(environment: Mapping[str, str]) -> tuple[Path, ...]:
-    """The folders where vosk's own tools look for models, in their order."""
+    """Return the folders where vosk's own tools look for models, in their order."""
     named = environment.get("VOSK_MODEL_PATH")
     return (
         *((Path(named),) if named else ()),
@@ -47,7 +47,7 @@ def installed_models(environment: Mapping[str, str] | None = None) -> Iterator[I
 
 
 def model_for(language: str, environment: Mapping[str, str] | None = None) -> InstalledModel | None:
-    """The first installed model of a language, or None."""
+    """Return the first installed model of a language, or None."""
     found = (each for each in installed_models(environment) if each.language == language)
     return next(found, None)
 

@@ -64,7 +64,7 @@ _NEVER_S = 1000.0
 
 
 def model_conf(search: SearchSettings) -> str:
-    """The text of `conf/model.conf`."""
+    """Return the text of `conf/model.conf`."""
     lines = [
         f"--beam={search.beam}",
         f"--lattice-beam={search.lattice_beam}",
@@ -84,7 +84,7 @@ def model_conf(search: SearchSettings) -> str:
 
 
 def fbank_conf() -> str:
-    """The text of `conf/fbank.conf`."""
+    """Return the text of `conf/fbank.conf`."""
     return "".join(f"--{name}={value}\n" for name, value in FEATURES.items())
 
 
@@ -110,7 +110,7 @@ _FST_VERSION = 2
 
 
 def vector_fst(graph: DecodingGraph) -> bytes:
-    """The graph as OpenFst's binary "vector" type with "standard" arcs, little-endian.
+    """Return the graph as OpenFst's binary "vector" type with "standard" arcs, little-endian.
 
     Layout (OpenFst 1.x, fst/fst.cc and fst/vector-fst.h): magic, type names, version, flags,
     properties, start, number of states, number of arcs; then each state as its final weight and
@@ -146,7 +146,7 @@ def _string(text: bytes) -> bytes:
 
 
 def words_text(words: Sequence[str]) -> str:
-    """The text of `words.txt`: each word with its number, which counts from 1."""
+    """Return the text of `words.txt`: each word with its number, which counts from 1."""
     return "<eps> 0\n" + "".join(f"{word} {number}\n" for number, word in enumerate(words, 1))
 
 

@@ -32,14 +32,14 @@ As the dictionary's "naught"; as ICAO Annex 10 Volume II, 5.2.1.4.3, has it; as 
 
 
 def dictionary_path() -> Path:
-    """Where the pocketsphinx package keeps its US English dictionary."""
+    """Return where the pocketsphinx package keeps its US English dictionary."""
     import pocketsphinx  # noqa: PLC0415  (costs 50 ms, not needed where a lexicon is given)
 
     return Path(pocketsphinx.get_model_path("en-us/cmudict-en-us.dict"))
 
 
 def build_lexicon(words: Iterable[str], extra: Mapping[str, Sequence[str]]) -> Lexicon:
-    """The pronunciations of `words`.
+    """Return the pronunciations of `words`.
 
     `extra` holds a protocol's own pronunciations, each a string of phones (`"K EH T AH M IY N"`);
     where it has a word, its list replaces the dictionary's. Raises UserError naming every word that
@@ -58,13 +58,13 @@ def build_lexicon(words: Iterable[str], extra: Mapping[str, Sequence[str]]) -> L
 
 
 def without_pronunciation(words: Iterable[str], extra: Mapping[str, Sequence[str]]) -> list[str]:
-    """The words, sorted, that neither `extra` nor the dictionary can pronounce."""
+    """Return the words, sorted, that neither `extra` nor the dictionary can pronounce."""
     wanted = frozenset(words) - extra.keys()
     return sorted(wanted - _known(wanted).keys())
 
 
 def _parsed(word: str, says: Sequence[str]) -> tuple[Pronunciation, ...]:
-    """A protocol's pronunciations of one word as phones, each once."""
+    """Return a protocol's pronunciations of one word as phones, each once."""
     ways = [tuple(phone.rstrip("012") for phone in way.upper().split()) for way in says]
     wrong = sorted({phone for way in ways for phone in way} - set(PHONES))
     if wrong:
@@ -78,13 +78,13 @@ def _parsed(word: str, says: Sequence[str]) -> tuple[Pronunciation, ...]:
 
 
 def _known(words: frozenset[str]) -> dict[str, tuple[Pronunciation, ...]]:
-    """Those of `words` that the dictionary, or else the number grammar's supplement, has."""
+    """Return those of `words` that the dictionary, or else the number grammar's supplement, has."""
     own = {word: ways for word, ways in SUPPLEMENT.items() if word in words}
     return own | _from_dictionary(words)
 
 
 def _from_dictionary(words: frozenset[str]) -> dict[str, tuple[Pronunciation, ...]]:
-    """Those of `words` that the dictionary has; its further variants are written `word(2)`."""
+    """Return those of `words` that the dictionary has; its further variants are written `word(2)`."""
     found: dict[str, list[Pronunciation]] = {}
     with dictionary_path().open(encoding="utf-8") as lines:
         for line in lines:

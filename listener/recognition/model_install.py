@@ -44,7 +44,7 @@ class PublishedModel:
 
 
 def published_models() -> list[PublishedModel]:
-    """The models of vosk's own list that are not obsolete. Raises UserError without a network."""
+    """Return the models of vosk's own list that are not obsolete. Raises UserError without a network."""
     import requests  # noqa: PLC0415  (comes with vosk)
     import vosk  # noqa: PLC0415
 
@@ -74,7 +74,7 @@ def _published(line: Mapping[str, object]) -> PublishedModel | None:
 
 
 def pick(wanted: str, models: list[PublishedModel]) -> PublishedModel:
-    """The model of this name, or the small one of this language. Raises UserError for neither."""
+    """Return the model of this name, or the small one of this language. Raises UserError for neither."""
     for model in models:
         if model.name == wanted:
             return model
@@ -111,7 +111,7 @@ def install(wanted: PublishedModel, environment: Mapping[str, str] | None = None
 
 
 def _place(environment: Mapping[str, str]) -> Path:
-    """Where vosk itself would put a model: the named folder, else its cache."""
+    """Return where vosk itself would put a model: the named folder, else its cache."""
     places = usual_places(environment)
     return places[0] if environment.get("VOSK_MODEL_PATH") else places[-1]
 

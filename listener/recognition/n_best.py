@@ -20,7 +20,7 @@ class Alternative:
 
 
 def from_vosk(answer: str) -> tuple[Alternative, ...]:
-    """The alternatives, best first, in vosk's JSON of a recogniser with SetMaxAlternatives.
+    """Return the alternatives, best first, in vosk's JSON of a recogniser with SetMaxAlternatives.
 
     Its fields: `alternatives`, a list of `text`, `confidence` (a log-likelihood in spite of its
     name) and, with SetWords, `result`: a list of `word`, `start` and `end` in seconds.
@@ -41,7 +41,7 @@ def from_vosk(answer: str) -> tuple[Alternative, ...]:
 def with_confidence(
     alternatives: Sequence[Alternative], sharpness: float = 1.0
 ) -> tuple[Word, ...]:
-    """The best alternative's words, each with the share of belief that also holds it there.
+    """Return the best alternative's words, each with the share of belief that also holds it there.
 
     Belief in an alternative is its softmax over `sharpness` times the scores: 1 takes the scores at
     their word, lower spreads belief. A word is held by an alternative that has the same word at

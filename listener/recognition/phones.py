@@ -52,7 +52,7 @@ _PDFS = {unit: number for number, unit in enumerate(UNITS, start=1)}
 
 
 def units(word: str, pronunciation: Sequence[str]) -> tuple[str, ...]:
-    """A word's phones as the network tells them apart: a last "IY" without stress is `HAPPY`.
+    """Return a word's phones as the network tells them apart: a last "IY" without stress is `HAPPY`.
 
     That is one in a word of several vowels, unless its spelling says otherwise ("degree").
     """
@@ -68,22 +68,22 @@ def phone_id(name: str) -> int:
 
 
 def pdf_of(name: str) -> int:
-    """The network output that a positioned phone emits on entry."""
+    """Return the network output that a positioned phone emits on entry."""
     return BLANK_PDF if name == SILENCE else _PDFS[name.partition("_")[0]]
 
 
 def forward_id(name: str) -> int:
-    """The transition id of entering a positioned phone: emits `pdf_of(name)`."""
+    """Return the transition id of entering a positioned phone: emits `pdf_of(name)`."""
     return 2 * _IDS[name]
 
 
 def self_loop_id(name: str) -> int:
-    """The transition id of staying in a positioned phone: emits blank."""
+    """Return the transition id of staying in a positioned phone: emits blank."""
     return 2 * _IDS[name] - 1
 
 
 def positioned(pronunciation: Sequence[str]) -> tuple[str, ...]:
-    """A word's phones with their positions: `("K", "AE", "T")` to `("K_B", "AE_I", "T_E")`."""
+    """Return a word's phones with their positions: `("K", "AE", "T")` to `("K_B", "AE_I", "T_E")`."""
     if len(pronunciation) == 1:
         return (f"{pronunciation[0]}_S",)
     first, *middle, last = pronunciation
@@ -91,7 +91,7 @@ def positioned(pronunciation: Sequence[str]) -> tuple[str, ...]:
 
 
 def word_boundary_text() -> str:
-    """The text of Kaldi's `phones/word_boundary.int`: each phone id and its place in a word."""
+    """Return the text of Kaldi's `phones/word_boundary.int`: each phone id and its place in a word."""
     kinds = [
         "nonword" if name == SILENCE else POSITIONS[name.partition("_")[2]] for name in POSITIONED
     ]

@@ -20,7 +20,7 @@ _BEGIN, _END = "<s>", "</s>"
 
 
 def phrase_list(network: Network, leave_out: AbstractSet[str] = frozenset()) -> list[str]:
-    """Sentences of the network that cover each of its word pairs, in a fixed order.
+    """Return sentences of the network that cover each of its word pairs, in a fixed order.
 
     Words of `leave_out`, those a model does not know, are dropped from the sentences: what remains
     is still worth hearing, and the parser finds the nearest call.
@@ -53,7 +53,7 @@ def _pairs(network: Network) -> Iterator[tuple[_Arc, ...]]:
 
 
 def _ways_in(network: Network) -> dict[int, tuple[str, ...]]:
-    """The fewest words from the start to each state."""
+    """Return the fewest words from the start to each state."""
     ways: dict[int, tuple[str, ...]] = {network.start: ()}
     waiting = deque([network.start])
     while waiting:
@@ -66,7 +66,7 @@ def _ways_in(network: Network) -> dict[int, tuple[str, ...]]:
 
 
 def _ways_out(network: Network) -> dict[int, tuple[str, ...]]:
-    """The fewest words from each state to the end of a sentence."""
+    """Return the fewest words from each state to the end of a sentence."""
     into: dict[int, list[tuple[int, str]]] = {}
     for state, row in enumerate(network.arcs):
         for word, to in row:

@@ -73,7 +73,7 @@ def vocabulary(folder: Path) -> dict[str, int]:
 
 
 def exact_words(folder: Path) -> dict[str, int] | None:
-    """The numbers of a model's words where its grammar can be replaced, else None."""
+    """Return the numbers of a model's words where its grammar can be replaced, else None."""
     try:
         return vocabulary(folder) if is_open(folder) else None
     except (OSError, ValueError):
@@ -107,7 +107,7 @@ def _symbols(data: bytes) -> dict[str, int]:
 def grammar_of(
     network: Network, known: Mapping[str, int], prices: WordPrices | None = None
 ) -> DecodingGraph:
-    """The network as a transducer from a model's word numbers to its words and `[unk]`.
+    """Return the network as a transducer from a model's word numbers to its words and `[unk]`.
 
     Arcs of words that the model does not know are left out.
     """
@@ -138,7 +138,7 @@ def grammar_of(
 
 
 def _filler_words(known: Mapping[str, int], own: frozenset[str], most: int) -> list[str]:
-    """The model's shortest words that the protocol does not say."""
+    """Return the model's shortest words that the protocol does not say."""
     letters = (word for word in known if word.isalpha() and word not in own)
     return sorted(letters, key=lambda word: (len(word), word))[:most]
 

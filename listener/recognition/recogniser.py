@@ -26,7 +26,7 @@ class Hearing(Protocol):
         ...
 
     def partial(self) -> str:
-        """The words so far, as they may still change; "" before the first."""
+        """Return the words so far, as they may still change; "" before the first."""
         ...
 
     @property

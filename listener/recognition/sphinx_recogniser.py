@@ -152,7 +152,7 @@ class SphinxHearing:
         self._length_s += len(samples) / SAMPLE_RATE
 
     def partial(self) -> str:
-        """The words so far, as they may still change."""
+        """Return the words so far, as they may still change."""
         best = self._decoder.hyp()
         return best.hypstr if best else ""
 
@@ -169,18 +169,18 @@ class SphinxHearing:
         return words
 
     def _believed(self, words: tuple[Word, ...]) -> tuple[Word, ...]:
-        """The words, or `[unk]` where the free phones are too unlike."""
+        """Return the words, or `[unk]` where the free phones are too unlike."""
         if self.likeness(words) < self._settings.least_likeness:
             return (Word(UNKNOWN, words[0].start, words[-1].end),)
         return words
 
     def likeness(self, words: Sequence[Word]) -> float:
-        """How alike the phones of `words` and those freely heard are: 1 for the same, 0 for none."""
+        """Return how alike the phones of `words` and those freely heard are: 1 for the same, 0 for none."""
         said = [phone for word in words for phone in self._lexicon[word.text][0]]
         return float(Indel.normalized_similarity(said, self._free_phones()))
 
     def _free_phones(self) -> list[str]:
-        """The segment's most likely phones, whatever the grammar says."""
+        """Return the segment's most likely phones, whatever the grammar says."""
         self._decoder.activate_search(_PHONES)
         self._decoder.start_utt()
         for piece in self._sound:
@@ -189,7 +189,7 @@ class SphinxHearing:
         return [seg.word for seg in self._decoder.seg() or () if seg.word in PHONES]
 
     def _words(self) -> tuple[Word, ...]:
-        """The best sentence's words; none where the decoder reached no end of a sentence.
+        """Return the best sentence's words; none where the decoder reached no end of a sentence.
 
         `seg.prob` is the word's posterior in the decoder's lattice.
         """
@@ -209,7 +209,7 @@ class SphinxHearing:
 
 
 def dictionary_text(lexicon: Lexicon) -> str:
-    """A lexicon as a Sphinx dictionary: further ways to say a word are written `word(2)`."""
+    """Return a lexicon as a Sphinx dictionary: further ways to say a word are written `word(2)`."""
     return "".join(
         f"{word if number == 1 else f'{word}({number})'} {' '.join(way)}\n"
         for word, ways in lexicon.items()

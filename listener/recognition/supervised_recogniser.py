@@ -84,7 +84,7 @@ class SupervisedRecogniser(SupervisedProcess):
         return self.process is not None and self.life == life
 
     def _started(self) -> tuple[str, Calibration | None]:
-        """A new process; the name of the engine in it, and how its evidence is weighed."""
+        """Return a new process; the name of the engine in it, and how its evidence is weighed."""
         self.life += 1
         process = WorkerProcess(partial(_Answering, self._make))
         try:
@@ -116,7 +116,7 @@ class EngineHearing:
             self._partial = str(self._asked("accept", samples.tobytes()))
 
     def partial(self) -> str:
-        """The words so far, as they may still change."""
+        """Return the words so far, as they may still change."""
         return self._partial
 
     def finish(self) -> tuple[Word, ...]:
@@ -157,7 +157,7 @@ class _Answering:
         self._open: dict[int, Hearing] = {}
 
     def __call__(self, what: str, which: int = 0, sound: bytes = b"") -> Any:
-        """The answer to a request."""
+        """Return the answer to a request."""
         if what == "about":
             return self._recogniser.name, self._recogniser.calibration
         if what == "open":

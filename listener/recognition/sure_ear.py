@@ -87,7 +87,7 @@ class SureEar:
         self._begins = (*self._tokens.sot_sequence, self._tokens.no_timestamps)
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """The sentences of a sound, shape (n,); None where it is too long to be one."""
+        """Return the sentences of a sound, shape (n,); None where it is too long to be one."""
         length_s = len(samples) / SAMPLE_RATE
         if not 0 < length_s <= LONGEST_S:
             return None

@@ -100,7 +100,7 @@ class VoskRecogniser:
     def published(
         cls, folder: Path, network: Network, settings: VoskSettings | None = None
     ) -> VoskRecogniser:
-        """A published vosk model: it hears exactly `network` where its grammar can be replaced (see
+        """Return a published vosk model: it hears exactly `network` where its grammar can be replaced (see
         `published_graph.py`), else it is biased to the network's word pairs, in any order.
 
         Words that the model does not know are left out; `model_lacks` names them. Raises UserError
@@ -157,7 +157,7 @@ class VoskHearing:
             self._done.extend(self._words(self._recogniser.Result()))
 
     def partial(self) -> str:
-        """The words so far, as they may still change."""
+        """Return the words so far, as they may still change."""
         heard = str(json.loads(self._recogniser.PartialResult()).get("partial", ""))
         return " ".join([*(word.text for word in self._done), *heard.split()])
 
@@ -180,7 +180,7 @@ class VoskHearing:
 
 
 def open_model(folder: Path) -> vosk.Model:
-    """A vosk model from its folder. Raises UserError where the folder is none."""
+    """Return a vosk model from its folder. Raises UserError where the folder is none."""
     if not folder.is_dir():
         raise UserError(f"There is no model folder {folder}.")
     if not is_model(folder):
@@ -199,7 +199,7 @@ def _knows_some(folder: Path, some: bool) -> None:
 
 
 def model_lacks(folder: Path, words: frozenset[str]) -> list[str]:
-    """The words, sorted, that the published model in `folder` does not know. Raises UserError."""
+    """Return the words, sorted, that the published model in `folder` does not know. Raises UserError."""
     known = exact_words(folder)
     if known is not None:
         return sorted(words - known.keys())
@@ -207,7 +207,7 @@ def model_lacks(folder: Path, words: frozenset[str]) -> list[str]:
 
 
 def unknown_words(model: vosk.Model, words: frozenset[str]) -> list[str]:
-    """The words, sorted, that a published model does not know."""
+    """Return the words, sorted, that a published model does not know."""
     return sorted(word for word in words if not knows(model, word))
 
 
@@ -217,7 +217,7 @@ def knows(model: vosk.Model, word: str) -> bool:
 
 
 def model_name(folder: Path) -> str:
-    """A model's name as people know it: the folder's, or its package's where that says more."""
+    """Return a model's name as people know it: the folder's, or its package's where that says more."""
     resolved = folder.resolve()
     return resolved.parent.name if resolved.name == "model" else resolved.name
 

@@ -125,11 +125,11 @@ class WhisperDecoder:
 
     @property
     def longest(self) -> int:
-        """So many tokens a sentence can have, what it begins with included."""
+        """The most tokens of a sentence, those it begins with included."""
         return len(self._positions)
 
     def attended(self, encoded: Array) -> Sound:
-        """A sound from its encoding, shape (frames, width)."""
+        """Return a sound from its encoding, shape (frames, width)."""
         layers = []
         for layer in self._layers:
             keys, values = np.split(layer.cross_keys(encoded), 2, 1)

@@ -56,12 +56,12 @@ class WhisperModel:
 
 
 def models_place() -> Path:
-    """The private folder in which sure ears are kept, one folder a size."""
+    """Return the private folder in which sure ears are kept, one folder a size."""
     return user_cache_path("answerback", appauthor=False) / "sure-ear"
 
 
 def sure_model(name: str = "base", place: Path | None = None) -> WhisperModel | None:
-    """The model of this name on this machine, joined from its packages where only these are there.
+    """Return the model of this name on this machine, joined from its packages where only these are there.
 
     None where neither is installed. Raises UserError where the packages hold other bytes than were
     measured, or the joined model cannot be written.
@@ -178,7 +178,7 @@ def _join(pieces: list[Path], to: Path) -> str:
 
 
 def read_tensors(path: Path, begins: str) -> Tensors:
-    """The tensors of a CTranslate2 `model.bin` whose names begin so, by the rest of their names.
+    """Return the tensors of a CTranslate2 `model.bin` whose names begin so, by the rest of their names.
 
     The layout (ctranslate2, `python/ctranslate2/specs/model_spec.py`, binary version 6): version, name
     of the spec, revision, count; for each variable its name, rank, dimensions, type and bytes. All
@@ -247,7 +247,7 @@ class _Variable:
         return data[self.began : self.end]
 
     def first_rows(self, data: mmap, rows: int) -> bytes:
-        """An entry with these many of its rows alone."""
+        """Return an entry with these many of its rows alone."""
         name, shape = self.name.encode() + b"\0", (rows, *self.shape[1:])
         size = (self.end - self.body) // self.shape[0] * rows
         head = struct.pack("<H", len(name)) + name + struct.pack("<B", len(shape))

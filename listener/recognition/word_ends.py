@@ -31,7 +31,7 @@ CLEAR_DB = 10.0
 
 
 def ended_by_sound(words: Sequence[Word], samples: Samples) -> tuple[Word, ...]:
-    """The words of a segment, shape (n,), each but the last to its audible end.
+    """Return the words of a segment, shape (n,), each but the last to its audible end.
 
     No word ends sooner than it did, nor after the next one's start. Times count from the first sample.
     """
@@ -46,8 +46,8 @@ def ended_by_sound(words: Sequence[Word], samples: Samples) -> tuple[Word, ...]:
 
 
 def _end(levels: NDArray[np.float64], word: Word, following: Word) -> float:
-    """Where the level between two words has fallen half way, or by `FADES_DB`; the word's own end where
-    there is no pause to be seen."""
+    """Return where the level between two words has fallen half way, or by `FADES_DB`; the word's own end
+    where there is no pause to be seen."""
     first, last, begins = (round(at / _FRAME_S) for at in (word.start, word.end, following.start))
     spoken, between = levels[first : last + 1], levels[last:begins]
     if not len(spoken) or not len(between):

@@ -68,7 +68,7 @@ class WorkerProcess:
         self._answer(patience_s)
 
     def ask(self, request: tuple[Any, ...], patience_s: float) -> Any:
-        """The answer. Raises Failed, or the UserError of what answers."""
+        """Return the answer. Raises Failed, or the UserError of what answers."""
         try:
             self._send(request)
         except (OSError, ValueError):  # ValueError: another thread has ended it
@@ -221,7 +221,7 @@ def serve() -> None:
 
 
 def _answered(function: Callable[..., Any], *request: Any) -> tuple[str, Any]:
-    """The answer to a request, or how it failed."""
+    """Return the answer to a request, or how it failed."""
     try:
         return "ok", function(*request)
     except UserError as error:

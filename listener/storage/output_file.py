@@ -76,7 +76,7 @@ def _move_to_new(part: Path, path: Path) -> None:
 
 
 def _case_around(path: Path) -> Path | None:
-    """The case folder in which a path lies, links in its folders followed; None where in none."""
+    """Return the case folder in which a path lies, links in its folders followed; None where in none."""
     try:
         folder = path.absolute().parent.resolve()
     except (OSError, RuntimeError):

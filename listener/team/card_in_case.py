@@ -111,7 +111,7 @@ class CardInCase:
 
     @property
     def progress(self) -> CardProgress:
-        """How far it is."""
+        """How far the card is."""
         with self._lock:
             count = len(self._card)
             phrase = "" if self.over else self._card[self._at]
@@ -305,7 +305,7 @@ class CardAwareEar:
         self.name = ear.name
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """As the sure ear hears; without sentences where the best is the card's."""
+        """Hear as the sure ear does; without sentences where the best is the card's."""
         found, card = self._ear.hear(samples), self._card()
         if found is not None and self._answers(found.free):
             return replace(found, sentences=())

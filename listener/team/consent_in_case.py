@@ -162,6 +162,6 @@ class OneAtATime:
         self.name = ear.name
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """As the sure ear hears."""
+        """Hear as the sure ear does."""
         with self._lock:
             return self._ear.hear(samples)

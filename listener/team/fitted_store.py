@@ -47,7 +47,7 @@ class FittedNetwork:
 
     @property
     def in_words(self) -> str:
-        """How it heard the sentences kept aside, such as `14, before 11, of 22`."""
+        """The counts of the sentences kept aside that were understood, such as `14, before 11, of 22`."""
         return f"{self.after}, before {self.before}, of {self.of} sentences kept aside"
 
 

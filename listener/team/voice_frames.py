@@ -42,7 +42,7 @@ _LOG_STEP: Final = float(np.log(6.4) / 27.0)
 
 
 def voiced(samples: Samples) -> Floats:
-    """The parts in which somebody speaks, in [-1, 1], brought to the level of training; shape (n,).
+    """Return the parts in which somebody speaks, in [-1, 1], brought to the level of training; shape (n,).
 
     Where no part stands out of the noise, all of the sound.
     """
@@ -69,7 +69,7 @@ def levelled(samples: Samples) -> Floats:
 
 
 def mel_frames(sound: Floats) -> Floats:
-    """The spectra of sound in [-1, 1], shape (n,), as shape (1 + n // 160, 40)."""
+    """Return the spectra of sound in [-1, 1], shape (n,), as shape (1 + n // 160, 40)."""
     padded = np.pad(sound, _WINDOW // 2)
     count = (len(padded) - _WINDOW) // FRAME + 1
     frames = padded[FRAME * np.arange(count)[:, np.newaxis] + np.arange(_WINDOW)]

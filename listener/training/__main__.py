@@ -49,13 +49,13 @@ LISTS = ("natural", "plain", "score")
 
 
 def protocols_in(language: str) -> list[Protocol]:
-    """The shipped protocols in a language."""
+    """Return the shipped protocols in a language."""
     every = [load_protocol(name) for name in shipped()]
     return [protocol for protocol in every if protocol.protocol.language == language]
 
 
 def english_protocols() -> list[Protocol]:
-    """The shipped protocols that our English model serves."""
+    """Return the shipped protocols that our English model serves."""
     return protocols_in("en")
 
 

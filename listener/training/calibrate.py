@@ -37,7 +37,7 @@ RIDGE = 1.0
 
 
 def gather(folder: Path, every: int, progress: Progress, first: int = 0) -> list[Claim]:
-    """Every utterance that was heard, with its evidence and whether it was right.
+    """Return every utterance that was heard, with its evidence and whether it was right.
 
     `first` is the number of the first clip that is heard, of `every` one; clips of orders by people are
     heard in recorded noise instead of the fan.
@@ -50,7 +50,7 @@ def gather(folder: Path, every: int, progress: Progress, first: int = 0) -> list
 
 
 def fit(claims: Sequence[Claim]) -> Calibration:
-    """The odds that an utterance is right."""
+    """Return the odds that an utterance is right."""
     names = [name for name, _ in claims[0].evidence]
     return weigh(claims, {name: -1.0 if name in AGAINST else 1.0 for name in names})
 
@@ -82,7 +82,7 @@ def weigh(claims: Sequence[Claim], signs: Mapping[str, float]) -> Calibration:
 def _logistic(
     inputs: NDArray[np.float64], right: NDArray[np.float64], signs: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """The weights; none has another sign than its own in `signs`, 0 for either."""
+    """Return the weights; none has another sign than its own in `signs`, 0 for either."""
 
     def unlikely(weights: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         odds = inputs @ weights

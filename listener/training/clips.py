@@ -79,7 +79,7 @@ def _job(fields: Mapping[str, Any]) -> Job:
 
 
 def dictionary_words() -> list[str]:
-    """Plain words of the CMU dictionary, three to ten letters."""
+    """Return plain words of the CMU dictionary, three to ten letters."""
     with dictionary_path().open(encoding="utf-8") as lines:
         found = {line.partition(" ")[0] for line in lines}
     plain = {word for word in found if word.isalpha() and 3 <= len(word) <= 10}
@@ -87,7 +87,7 @@ def dictionary_words() -> list[str]:
 
 
 def natural_voice(rng: random.Random) -> Voice:
-    """A neural training voice: two times in three a blend, in one of nine an accent."""
+    """Return a neural training voice: two times in three a blend, in one of nine an accent."""
     draw = rng.random()
     if draw < 0.67:
         return blend(rng.randrange(1_000_000))
@@ -95,7 +95,7 @@ def natural_voice(rng: random.Random) -> Voice:
 
 
 def plain_voice(rng: random.Random) -> Voice:
-    """A training voice of an older kind (rules, diphones, averages), each kind as often."""
+    """Return a training voice of an older kind (rules, diphones, averages), each kind as often."""
     kind = rng.choice(["espeak", "flite", "festival", "pico"])
     return rng.choice([known for known in voices("train") if known.kind == kind])
 
@@ -213,7 +213,7 @@ def plan_scoring_published(
 
 
 def job_for(job: Job, lexicon: Lexicon) -> Job | None:
-    """The clip with its label and tokens, or None where it would not be right.
+    """Return the clip with its label and tokens, or None where it would not be right.
 
     That is where a word has no pronunciation or espeak-ng reads the text otherwise.
     """
@@ -230,7 +230,7 @@ def job_for(job: Job, lexicon: Lexicon) -> Job | None:
 
 
 def everything_sayable(pronunciations: Mapping[str, Sequence[str]]) -> Lexicon:
-    """All ways to say any word: a protocol's, ours and the dictionary's together."""
+    """Return all ways to say any word: a protocol's, ours and the dictionary's together."""
     ours = words().pronunciations
     extra = {
         word: (*ours.get(word, ()), *pronunciations.get(word, ()))

@@ -187,7 +187,7 @@ class Batches:
         return replace(made, twice=self.twice, people=person.repeat(rows))
 
     def _bend(self, count: int) -> Tensor | None:
-        """How throats differ in shape; see `features.bent`."""
+        """Draw how differently shaped throats shift frequencies; see `features.bent`."""
         if not self.others:
             return None
         draw = torch.rand(count, 3, device=self.store.device)

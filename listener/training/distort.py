@@ -171,7 +171,7 @@ def _of_rms_1(sound: Tensor, spoken: Tensor) -> Tensor:
 
 
 def hidden_parts(features: Tensor, bands: int = 7, frames: int = 12) -> Tensor:
-    """Two stretches of bins and two of time of each clip replaced by its mean (Park et al., 2019).
+    """Return two stretches of bins and two of time of each clip replaced by its mean (Park et al., 2019).
 
     A stretch is shorter than `bands` bins or `frames` frames.
     """
@@ -180,7 +180,7 @@ def hidden_parts(features: Tensor, bands: int = 7, frames: int = 12) -> Tensor:
 
 
 def _stretches(features: Tensor, along: int, longest: int) -> Tensor:
-    """Two random stretches along a dimension: (batch, its length), true inside."""
+    """Return two random stretches along a dimension: (batch, its length), true inside."""
     drawn, device = (len(features), 1, 2), features.device
     first = torch.randint(0, features.shape[along], drawn, device=device)
     width = torch.randint(0, longest, drawn, device=device)

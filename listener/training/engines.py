@@ -32,7 +32,7 @@ class Engine(Protocol):
     """A synthesiser."""
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
-        """Mono samples in [-1, 1] and their rate in Hz; `name` is a voice of this engine."""
+        """Return mono samples in [-1, 1] and their rate in Hz; `name` is a voice of this engine."""
         ...
 
 
@@ -127,7 +127,7 @@ class Kokoro:
         return cast(dict[str, int], json.loads(text)["vocab"])
 
     def style(self, name: str) -> Samples:
-        """The style of a named voice, shape (510, 256)."""
+        """Return the style of a named voice, shape (510, 256)."""
         path = gathered() / "styles" / f"{name}.bin"
         return np.fromfile(path, np.float32).reshape(510, 256)
 
@@ -137,7 +137,7 @@ class Kokoro:
         return self.speak_tokens(tokens, self.style(name), speed)
 
     def tokens(self, phonemes: str) -> list[int]:
-        """The model's number of each of espeak-ng's IPA signs; signs it lacks are left out."""
+        """Return the model's number of each of espeak-ng's IPA signs; signs it lacks are left out."""
         return [self._vocabulary[sign] for sign in phonemes if sign in self._vocabulary]
 
     def speak_tokens(
@@ -167,7 +167,7 @@ def phonemes_of(text: str, language: str) -> str:
 
 
 def gathered() -> Path:
-    """The folder of gathered voices; raises UserError where it is not complete."""
+    """Return the folder of gathered voices; raises UserError where it is not complete."""
     folder = voices_folder()
     if not is_complete(folder):
         raise UserError(

@@ -51,7 +51,7 @@ class Affine:
 
 
 def affines(network: Network) -> list[Affine]:
-    """The network as affine layers, its normalisations folded in."""
+    """Return the network as affine layers, its normalisations folded in."""
     scale = (network.norm.running_var + network.norm.eps) ** -0.5  # type: ignore[operator]
     shift = -network.norm.running_mean * scale  # type: ignore[operator]
     weight, bias = _folded(network.first)
@@ -157,7 +157,7 @@ class _Writer:
 
 
 def final_mdl(layers: Sequence[Affine], prior: npt.NDArray[np.float64]) -> bytes:
-    """The file's bytes; `prior` (41,) are the outputs' shares, already raised to their power."""
+    """Return the file's bytes; `prior` (41,) are the outputs' shares, already raised to their power."""
     out = _Writer()
     _write_transitions(out)
     out.token("<Nnet3>")

@@ -17,7 +17,7 @@ LOW_HZ, HIGH_HZ = 20.0, 7600.0
 
 
 def frames_in(samples: int) -> int:
-    """Whole frames in so many samples (Kaldi's snip-edges)."""
+    """Return how many whole frames so many samples hold (Kaldi's snip-edges)."""
     return 0 if samples < FRAME else 1 + (samples - FRAME) // SHIFT
 
 
@@ -46,7 +46,7 @@ class Fbank:
 
 
 def bent(share: Tensor, bend: Tensor) -> Tensor:
-    """Factors (batch, bins) by which frequencies are moved; `share` (bins,) of the highest one.
+    """Return factors (batch, bins) by which frequencies are moved; `share` (bins,) of the highest one.
 
     `bend` (batch, 3): how far, how many waves over the square root of `share`, where they begin.
     One formant goes up where the next goes down: a throat of another shape, not only of another length.

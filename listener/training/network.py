@@ -33,7 +33,7 @@ class Shape:
 
 
 def spliced(frames: Tensor, affine: nn.Conv1d) -> Tensor:
-    """A convolution over (batch, frames, inputs) as one matrix product, far quicker on a GPU."""
+    """Return a convolution over (batch, frames, inputs) as one matrix product, far quicker on a GPU."""
     kernel, stride = affine.kernel_size[0], affine.stride[0]
     last = frames.shape[1] - kernel
     side_by_side = [frames[:, at : at + last + 1 : stride] for at in range(kernel)]

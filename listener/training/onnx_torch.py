@@ -24,7 +24,7 @@ Run = Callable[..., Any]
 
 
 def floated(model: onnx.ModelProto) -> onnx.ModelProto:
-    """The same model, in place, with its 8-bit products as float ones of the same weights."""
+    """Change a model in place to multiply in floats by the same weights, where it multiplied in 8 bits."""
     graph = model.graph
     weights = {one.name: one for one in graph.initializer}
     maker = {name: node for node in graph.node for name in node.output}
@@ -109,7 +109,7 @@ class Graph:
 
     @torch.inference_mode()
     def __call__(self, inputs: Mapping[str, np.ndarray[Any, Any]]) -> np.ndarray[Any, Any]:
-        """The graph's first output for these inputs."""
+        """Return the graph's first output for these inputs."""
         live: dict[str, Any] = dict(self.values)
         live[""] = None
         for name, array in inputs.items():
@@ -166,7 +166,7 @@ class _Lstm:
 
 
 def _plain(run: Run) -> Callable[[Mapping[str, Any]], Run]:
-    """An operator without attributes."""
+    """Return an operator without attributes."""
     return lambda _: run
 
 

@@ -51,7 +51,7 @@ class Read:
 
     @property
     def voice(self) -> str:
-        """As a job names it."""
+        """The speaker, as a job names a voice."""
         return f"{KIND}/{self.source}-{self.speaker}"
 
 
@@ -98,7 +98,7 @@ def read_sentences(folder: Path, transcripts: Path | None = None) -> list[Read]:
 
 
 def wordless(folder: Path) -> list[Path]:
-    """The recordings of `folder`/sentences that come without words."""
+    """Return the recordings of `folder`/sentences that come without words."""
     with (folder / "sentences" / "manifest.tsv").open(encoding="utf-8", newline="") as lines:
         rows = csv.DictReader(lines, delimiter="\t")
         return [folder / "sentences" / row["file"] for row in rows if not row["words"]]
@@ -137,7 +137,7 @@ def pieces(words: Sequence[Word], whole_s: float) -> Iterator[tuple[float, float
 
 
 def spelled(word: str) -> str:
-    """A written word as the dictionary has it: lower case, letters and apostrophes within."""
+    """Return a written word as the dictionary has it: lower case, letters and apostrophes within."""
     kept = "".join(sign for sign in word.lower() if sign.isalnum() or sign in "'-")
     return kept.strip("'-").replace("-", " ")
 
@@ -167,7 +167,7 @@ def people_jobs(read: Sequence[Read], lexicon: Lexicon) -> Iterator[tuple[Job, R
 
 
 def read_aloud(word: str) -> tuple[Pronunciation, ...]:
-    """How espeak-ng reads a name, a figure or a word that the sure ear spelt by its sound."""
+    """Return how espeak-ng reads a name, a figure or a word that the sure ear spelt by its sound."""
     return (tuple(phones_of_ipa(phonemes_of(word, "en-us"))),)
 
 
@@ -185,14 +185,14 @@ def keep_clips(chosen: Sequence[tuple[Job, Read]], folder: Path, into: Path) -> 
 
 
 def recording(path: Path) -> npt.NDArray[np.float32]:
-    """A recording, its first channel, at 16 kHz."""
+    """Return a recording, its first channel, at 16 kHz."""
     sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
     resampled = soxr.resample(sound[:, 0], rate, RATE)
     return np.asarray(resampled, np.float32)
 
 
 def noises(folder: Path) -> npt.NDArray[np.float32]:
-    """Sounds of `folder`/noise, each of variance 1, shape (sounds, samples): those that train."""
+    """Return sounds of `folder`/noise, each of variance 1, shape (sounds, samples): those that train."""
     paths = sorted((folder / "noise").glob("*.ogg"))
     kept = [recording(path) for path in paths if not is_apart(path.stem)]
     length = min(len(sound) for sound in kept)

@@ -30,7 +30,7 @@ _SHORTEST_S = 0.8
 
 
 def lone_numbers() -> Mapping[str, tuple[str, Samples]]:
-    """Single numbers: name -> (words, sound). Raises UserError where the packages are missing."""
+    """Return single numbers: name -> (words, sound). Raises UserError where the packages are missing."""
     said = _transcripts()
     return {
         name: (said.get(f"digits/{name}", name).lower(), _prompt(f"digits/{name}"))

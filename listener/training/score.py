@@ -60,7 +60,7 @@ class Score:
 
 
 def meaning_in(understanding: Understanding) -> Meaning:
-    """The part of an utterance that must be right: the call and its slots, the item, or the
+    """Return the part of an utterance that must be right: the call and its slots, the item, or the
     proword.
 
     Courtesies, articles, "over", a plural and the like may differ.

@@ -27,7 +27,7 @@ Array = npt.NDArray[np.float32]
 
 
 def read_final_mdl(path: Path) -> Trained:
-    """The network and its outputs' shares; raises ValueError where `export.py` did not write it."""
+    """Return the network and its outputs' shares; raises ValueError where `export.py` did not write it."""
     data = path.read_bytes()
     layers = affines_of(data)
     if "first" not in layers or "last" not in layers:
@@ -54,7 +54,7 @@ def read_final_mdl(path: Path) -> Trained:
 
 
 def mixed(parts: Sequence[Trained]) -> Trained:
-    """One network whose every weight is the mean of theirs, of networks that began as the same one.
+    """Return one network whose every weight is the mean of theirs, of networks that began as the same one.
 
     The mean keeps most of what they learned apart, and forgets less of what they began with (Wortsman
     et al., 2022, "Robust fine-tuning of zero-shot models"). Normalisations must change nothing, as
@@ -94,7 +94,7 @@ def _held(norm: nn.BatchNorm1d) -> None:
 
 @torch.no_grad()
 def renormalised(trained: Trained, batches: Iterable[Batch], count: int = 20) -> Trained:
-    """The same network, with the normalisations of `batches`' sound at work in it again.
+    """Return the same network with its normalisations in it again, their statistics taken from `batches`.
 
     Each is given the mean and variance of its inputs over `count` batches, and the gain and shift
     that undo it. Training at high rates needs them: without, weights run away.

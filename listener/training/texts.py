@@ -43,7 +43,7 @@ def random_text(
 
 
 def sentence(rng: random.Random, network: Network, most_words: int = 16) -> str:
-    """A random sentence of the network, of at most about `most_words` words.
+    """Return a random sentence of the network, of at most about `most_words` words.
 
     At each state stopping counts as one more arc. Arcs are drawn evenly, so every branch of a
     choice is as likely as any other, however many sentences stand behind it.
@@ -61,7 +61,7 @@ def sentence(rng: random.Random, network: Network, most_words: int = 16) -> str:
 
 
 def unseen_network() -> Network:
-    """Short calls about the words that no training text has."""
+    """Return short calls about the words that no training text has."""
     start = (("bring", 1), ("we", 2), *((word, 4) for word in words().unseen))
     items = tuple((word, 5) for word in words().unseen)
     return Network(
@@ -79,7 +79,7 @@ def unseen_network() -> Network:
 
 
 def spoken_number(number: int, rng: random.Random) -> str:
-    """A whole number of 0 to 9999 as somebody might say it."""
+    """Return a whole number of 0 to 9999 as somebody might say it."""
     if number < 20:
         return words().units[number]
     if number < 100:
@@ -108,7 +108,7 @@ def digits(number: int, rng: random.Random) -> str:
 
 
 def any_number(rng: random.Random, low: int = 1, high: int = 999) -> str:
-    """A number in words, in digits or in both; the -teen and -ty pairs come often."""
+    """Return a number in words, in digits or in both; the -teen and -ty pairs come often."""
     pair = rng.choice([13, 14, 15, 16, 17, 18, 19, 30, 40, 50, 60, 70, 80, 90])
     number = rng.choice(
         [
@@ -149,7 +149,7 @@ def number_phrase(rng: random.Random) -> str:
 
 
 def call_out(rng: random.Random) -> str:
-    """A call-out with or without who it is from, who it is to, a proword and an "over"."""
+    """Return a call-out with or without who it is from, who it is to, a proword and an "over"."""
     text, station = _body(rng), rng.choice(words().stations)
     text = rng.choice(
         [
@@ -195,7 +195,7 @@ def _body(rng: random.Random) -> str:
 
 
 def english(rng: random.Random) -> str:
-    """A plain sentence that no team behind a door has reason to say."""
+    """Return a plain sentence that no team behind a door has reason to say."""
     if rng.random() < 0.25:
         return rng.choice(words().remarks)
     text = (

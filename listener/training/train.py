@@ -165,7 +165,7 @@ def path_loss(guess: Tensor, batch: Batch) -> Tensor:
 
 
 def disagreement(guess: Tensor, batch: Batch) -> Tensor:
-    """How far apart the network hears the two distortions of each clip, per label, mean over rows.
+    """Return how far apart the network hears the two distortions of each clip, per label, mean over rows.
 
     The divergence of a row's outputs from its twin's, which is taken as given (Yao et al., 2025,
     "CR-CTC"): what the network hears in the less distorted one teaches it about the other.
@@ -179,7 +179,7 @@ def disagreement(guess: Tensor, batch: Batch) -> Tensor:
 
 
 def departure(guess: Tensor, known: Tensor, batch: Batch) -> Tensor:
-    """How far the network hears synthetic clips from what it heard before, per label, mean over rows.
+    """Return how far the network hears synthetic clips from what it heard before, per label, row means.
 
     The divergence of its outputs `guess` from the old ones, `known` (both batch, outputs, 41;
     log-probabilities), in clips without people (Li and Hoiem, 2016, "Learning without forgetting").
@@ -202,7 +202,7 @@ def _a_label(batch: Batch, device: torch.device) -> Tensor:
 
 
 def _outputs(guess: Tensor, batch: Batch) -> tuple[Tensor, Tensor]:
-    """How many outputs each clip has (batch,), and which of `guess` they are (batch, outputs)."""
+    """Return how many outputs each clip has (batch,), and which of `guess` they are (batch, outputs)."""
     counts = (batch.frames.to(guess.device) + SUBSAMPLING - 1) // SUBSAMPLING
     return counts, torch.arange(guess.shape[1], device=guess.device)[None] < counts[:, None]
 
@@ -277,7 +277,7 @@ class _Average:
         torch._foreach_lerp_(self.values, [state[name] for name in self.names], 1 - keep)
 
     def network(self, shape: Shape, like: Network) -> Network:
-        """A network with the averaged weights."""
+        """Return a network with the averaged weights."""
         made = Network(shape)
         averaged = dict(zip(self.names, self.values, strict=True))
         made.load_state_dict({**like.state_dict(), **averaged})
@@ -286,7 +286,7 @@ class _Average:
 
 @torch.no_grad()
 def phone_errors(network: Network, batches: Batches, most: int = 400) -> float:
-    """Share of wrong phones by the best path, of plain clips (not through a decoding graph)."""
+    """Return the share of wrong phones by the best path, of plain clips (not through a decoding graph)."""
     network.eval()
     errors = count = 0
     ids = list(range(0, len(batches.store.jobs), max(1, len(batches.store.jobs) // most)))
@@ -317,7 +317,7 @@ def edits(right: Sequence[int], heard: Sequence[int]) -> int:
 
 @torch.no_grad()
 def _prior(network: Network, source: Iterator[Batch], count: int = 20) -> Prior:
-    """The outputs' mean shares over some batches."""
+    """Return the outputs' mean shares over some batches."""
     total = np.zeros(PDFS)
     for batch in itertools.islice(source, count):
         total += network(batch.features).exp().mean((0, 1)).double().cpu().numpy()

@@ -146,7 +146,7 @@ def _voice(kind: Kind, name: str, use: Use) -> Voice:
 
 
 def voices(use: Use | None = None, language: str = "en") -> list[Voice]:
-    """All voices of a language but the blends, or those of one use; none where we own none."""
+    """Return all voices of a language but the blends, or those of one use; none where we own none."""
     if language != "en":
         spoken = KOREAN if language == "ko" else {}
         known = [_voice("kokoro-ko", name, of) for of, names in spoken.items() for name in names]
@@ -170,7 +170,7 @@ def voices(use: Use | None = None, language: str = "en") -> list[Voice]:
 
 
 def voice(id_: str) -> Voice:
-    """The voice of this id, a blend ("kokoro/blend-17") included; raises KeyError."""
+    """Return the voice of this id, a blend ("kokoro/blend-17") included; raises KeyError."""
     kind, _, name = id_.partition("/")
     if kind == "kokoro" and name.startswith("blend-"):
         return blend(int(name.removeprefix("blend-")))
@@ -181,7 +181,7 @@ def voice(id_: str) -> Voice:
 
 
 def blend(seed: int) -> Voice:
-    """A new natural voice: a random mixture of training voices; the same seed, the same voice."""
+    """Return a new natural voice: a random mixture of training voices; the same seed, the same voice."""
     return Voice(
         id=f"kokoro/blend-{seed}",
         kind="kokoro",
@@ -196,7 +196,7 @@ Half = Literal["timbre", "manner"]
 
 
 def blend_weights(seed: int, half: Half = "timbre") -> dict[str, float]:
-    """The share of each training voice in one half of a blend; shares sum to 1.
+    """Return the share of each training voice in one half of a blend; shares sum to 1.
 
     A Kokoro style has two halves: how a voice sounds, and how it speaks (melody and pace). Half of
     the blends take the second from other parents. Two to four parents: more would all tend to one
@@ -219,7 +219,7 @@ def blend_weights(seed: int, half: Half = "timbre") -> dict[str, float]:
 
 
 def style_of(speaker: Voice) -> Samples:
-    """The Kokoro style of a voice or blend, shape (510, 256)."""
+    """Return the Kokoro style of a voice or blend, shape (510, 256)."""
     kokoro = _kokoro()
     if not speaker.blend:
         return kokoro.style(speaker.name)
@@ -238,7 +238,7 @@ def style_of(speaker: Voice) -> Samples:
 
 
 def dialect_of(speaker: Voice) -> str:
-    """The espeak-ng language whose phonemes a natural voice is given: "en-us" or "en-gb"."""
+    """Return the espeak-ng language whose phonemes a natural voice is given: "en-us" or "en-gb"."""
     name = speaker.name
     if speaker.blend:
         weights = blend_weights(int(speaker.name))
@@ -247,7 +247,7 @@ def dialect_of(speaker: Voice) -> str:
 
 
 def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
-    """The text in this voice: mono float32 at 16 kHz, peak 0.7, silence at both ends trimmed.
+    """Return the text in this voice: mono float32 at 16 kHz, peak 0.7, silence at both ends trimmed.
 
     `speed` is about 0.7 to 1.4; 1 is the voice's own pace. Raises UserError where the voice's
     engine or files are missing, KeyError for an unknown voice id.
@@ -263,7 +263,7 @@ def speak(text: str, speaker: Voice | str, *, speed: float = 1.0) -> Samples:
 
 
 def kokoro_tokens(text: str, speaker: Voice) -> list[int]:
-    """The text as Kokoro's tokens, in the voice's dialect."""
+    """Return the text as Kokoro's tokens, in the voice's dialect."""
     return _kokoro().tokens(phonemes_of(text, dialect_of(speaker)))
 
 

@@ -44,7 +44,7 @@ def korean_remarks(use: str) -> tuple[str, ...]:
 
 @cache
 def words() -> Words:
-    """The lists of the file beside this module."""
+    """Return the lists of the file beside this module."""
     text = Path(__file__).with_name("words.toml").read_text(encoding="utf-8")
     table: dict[str, Any] = tomllib.loads(text)
     lists = {

@@ -52,7 +52,7 @@ class SpeakerEncoder:
         return self.prints_of([samples])[0]
 
     def prints_of(self, sounds: Sequence[Samples]) -> list[Voiceprint | None]:
-        """The same of many sounds at once, which costs less than one after the other."""
+        """Return the prints of many sounds: together they cost less than one after the other."""
         windows: dict[int, list[tuple[int, Floats]]] = {}
         for number, sound in enumerate(sounds):
             for window in _windows(mel_frames(voiced(sound))):
@@ -142,7 +142,7 @@ class _Networks:
 
 
 def similarity(one: Voiceprint, other: Voiceprint) -> float:
-    """The cosine of two prints, 0 to 1."""
+    """Return the cosine of two prints, 0 to 1."""
     return float(one @ other)
 
 
@@ -158,6 +158,6 @@ def _turned(weights: Floats) -> Floats:
 
 
 def stored_weights(name: str) -> dict[str, Floats]:
-    """The arrays of one file beside this one, by torch's names for them."""
+    """Return the arrays of one file beside this one, by torch's names for them."""
     with as_file(files("listener.team.speaker_encoder") / name) as path, np.load(path) as stored:
         return {each: stored[each].astype(np.float32) for each in stored.files}

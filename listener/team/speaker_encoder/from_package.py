@@ -32,7 +32,7 @@ _TYPES: Final = {"FloatStorage": "<f4", "LongStorage": "<i8", "DoubleStorage": "
 
 
 def weights_of(stored: bytes) -> dict[str, NDArray[np.float16]]:
-    """The model's arrays by name, in half precision. Raises UserError for another file."""
+    """Return the model's arrays by name, in half precision. Raises UserError for another file."""
     if sha256(stored).hexdigest() != SHA256:
         raise UserError("this is not the speaker encoder that was measured: its bytes differ")
     file = BytesIO(stored)
