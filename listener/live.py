@@ -203,6 +203,11 @@ class Live:
         return self._heard_up_to
 
     @property
+    def second_hearing_behind(self) -> bool:
+        """Whether the sure ear does not keep up, so that calls are heard only once for now."""
+        return self._second_hearings is not None and self._second_hearings.behind
+
+    @property
     def sound_over(self) -> bool:
         """Whether no more sound comes, since its source has ended."""
         return self._capture.over

@@ -169,6 +169,9 @@ class AnsweredByHand:
     seq: int = 0
     t: float
     loop: int
+    own_timer: bool | None = None
+    """Whether the loop is a timer of that person's own, started in the same act: nobody called it. None in
+    cases of before, where equal times tell it."""
 
 
 @dataclass(frozen=True, slots=True, config=_FACT, kw_only=True)

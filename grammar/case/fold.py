@@ -29,6 +29,7 @@ from grammar.case.facts import (
     AnsweredByHand,
     CaseEnded,
     CaseStarted,
+    Confirmed,
     Entered,
     Fact,
     Gap,
@@ -258,7 +259,9 @@ class Case:
             case RecordingSet():
                 return set_recording(state, fact)
             case Withdrawn():
-                return taken_back_line(self.protocol, state, fact, self._taken_back(fact))
+                target = self._over_by(fact.t, fact.target)
+                of = self._over_by(fact.t, target.target) if isinstance(target, Confirmed) else None
+                return taken_back_line(self.protocol, state, fact, target, of)
             case Warned():
                 line = OtherLine(fact.t, fact.seq, "warn", fact.text)
                 recording = state.recording and fact.what != NOT_RECORDED
@@ -276,12 +279,12 @@ class Case:
             case _:
                 return state
 
-    def _taken_back(self, fact: Withdrawn) -> Fact | None:
-        """Return the fact that a person takes back; None where it was not over by then, and so not
-        known."""
-        at = bisect_left(self._facts, fact.target, key=lambda known: known.seq)
+    def _over_by(self, t: float, seq: int) -> Fact | None:
+        """Return the fact of a number, one that a person takes back at `t`; None where it was not over by
+        then, and so not known."""
+        at = bisect_left(self._facts, seq, key=lambda known: known.seq)
         found = self._facts[at] if at < len(self._facts) else None
-        return found if found and found.seq == fact.target and ended(found) <= fact.t else None
+        return found if found and found.seq == seq and ended(found) <= t else None
 
     def _latest_before(self, seq: int) -> float:
         """Return the latest end of the facts told before that one, seconds; 0 where there were none."""

@@ -54,7 +54,8 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
     ).flagged("by hand")
     loops = state.loops.put(at, closed)
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
-    if fact.t == was.opened and was.id in {x.fact for x in state.timers if x.by_hand}:
+    own_timer = fact.t == was.opened if fact.own_timer is None else fact.own_timer
+    if own_timer and was.id in {x.fact for x in state.timers if x.by_hand}:
         # A timer of the recorder's own, started in the same act: nobody called it, so that it is no loop
         # at all, and no measure counts it as one that was closed.
         own = state.loops.edited(
@@ -128,21 +129,22 @@ def set_recording(state: State, fact: RecordingSet) -> State:
 
 
 def taken_back_line(
-    protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None
+    protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None, of: Fact | None = None
 ) -> State:
     """Return the state with a line of the log that says what a person took back, or withdrew of
-    what was heard."""
+    what was heard; `of` is the fact that `target` speaks of."""
     if target is None or target.seq >= fact.seq:
         return state
     done = "withdrawn, not said" if isinstance(target, Heard) else "taken back"
-    return _told(state, fact, f"{done}: {in_words(protocol, target)}")
+    return _told(state, fact, f"{done}: {in_words(protocol, target, of)}")
 
 
-def in_words(protocol: Protocol, fact: Fact) -> str:
-    """Return a fact that a person may take back, in a few plain words."""
+def in_words(protocol: Protocol, fact: Fact, of: Fact | None = None) -> str:
+    """Return a fact that a person may take back, in a few plain words; `of` is the fact that it speaks of,
+    where that is known."""
     match fact:
         case Heard():
-            return fact.text or "nothing heard"
+            return fact.likely or fact.text or "nothing heard"
         case Entered():
             call = protocol.calls.get(fact.call)
             values = (_value(name, value) for name, value in fact.slots)
@@ -155,6 +157,8 @@ def in_words(protocol: Protocol, fact: Fact) -> str:
         case Amended():
             return f"put right {fact.words}"
         case Confirmed():
+            if isinstance(of, Heard) and of.likely:
+                return f'that "{of.likely}" was no call'
             return "that it was heard rightly"
         case AnsweredByHand():
             return "that an answer was heard"

@@ -7,6 +7,7 @@ pause that may be the speaker's last, and what it finds is told as a further fac
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
@@ -85,6 +86,8 @@ class SecondHearings:
         self._store = store
         self._background = Background("sure ear") if live else None
         self._behind = False
+        self._asked: deque[float] = deque()
+        """When each stretch of speech was over that is not settled yet; seconds of the clock."""
         self._first_answer: float | None = None
         """When the sure ear first answered, by which it was loaded; None before."""
 
@@ -102,8 +105,15 @@ class SecondHearings:
             self._settle(stretch)
             return
         asked = self._clock()
+        self._asked.append(asked)
 
         def settle() -> None:
+            try:
+                settle_in_time()
+            finally:
+                self._asked.popleft()
+
+        def settle_in_time() -> None:
             if self._waited(asked) > BEHIND_S:
                 self._fell_behind(stretch.began)
                 return
@@ -111,6 +121,12 @@ class SecondHearings:
             self._settle(stretch)
 
         self._background.add(settle)
+
+    @property
+    def behind(self) -> bool:
+        """Whether calls are heard only once for now. May be asked from another thread."""
+        waiting = list(self._asked)
+        return self._behind or bool(waiting and self._waited(waiting[0]) > BEHIND_S)
 
     def _waited(self, asked: float) -> float:
         """Seconds since a stretch of speech was over, those left out in which the ear was being loaded."""

@@ -68,16 +68,17 @@ class ActionBase(App[None]):
         self._way_back: tuple[str, float] = ("", 0.0)
         """The words for the last thing stored and the key that takes it back, and until when they stay
         in sight beside what is told since; seconds of a clock that only goes on."""
-        self.box = DialogBox(self.look, lambda: len(self.view_now().waiting))
+        self.box = DialogBox(self.look, lambda: self.calls_drawn)
 
     async def on_event(self, event: events.Event) -> None:
         """Gives a dialog its keys as they come, so that quick fingers are followed."""
         if isinstance(event, events.Key) and not self.screen_stack:
             return  # struck just after the one that ended the case
         if isinstance(event, events.Key) and self.box.dialog:
+            follow = self.box.dialog.letters_may_follow
             self.box.struck(event.key, event.character, event.time)
             if not self.box.dialog:
-                self._typing.closed(event)
+                self._typing.closed(event, letters_may_follow=follow)
         elif isinstance(event, events.Key) and self._typing.goes_on(event):
             self.tell(NOT_TAKEN)
         elif isinstance(event, events.Key) and self.only_commands and self._typing.holds(event):
@@ -107,6 +108,11 @@ class ActionBase(App[None]):
 
     def look(self) -> None:
         """Draws the case as it stands now."""
+        raise NotImplementedError
+
+    @property
+    def calls_drawn(self) -> int:
+        """How many waiting calls were drawn last, two at the least."""
         raise NotImplementedError
 
     @property

@@ -65,7 +65,7 @@ class CaseActions(ActionBase):
             calls = [call for call in hands.protocol.call if call.vital]
             if not calls:
                 raise ValueError("the protocol has no vital signs")
-            return EnterDialog(self.keymap, hands, calls, what="VITAL SIGN")
+            return EnterDialog(self.keymap, hands, calls, what="VITAL SIGN", view_now=self.view_now)
 
         self.open(vitals)
 
@@ -311,7 +311,7 @@ class CaseActions(ActionBase):
         def ticks(hands: ManualEntry) -> Dialog:
             if not self.view_now().checklists:
                 raise ValueError("the protocol has no checklist")
-            return ChecklistDialog(self.keymap, hands, self.view_now)
+            return ChecklistDialog(self.keymap, hands, self.view_now, self.act)
 
         self.open(ticks)
 

@@ -129,7 +129,6 @@ class Dashboard(CaseActions):
         """Draws the first picture, then begins to listen."""
         self._foot()
         self.query_one(Help).show(self._help_sections())
-        self.set_interval(PERIOD_S, self.look)
         self.call_after_refresh(self._begin)
 
     def _help_sections(self) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -162,10 +161,11 @@ class Dashboard(CaseActions):
         self._bottom.show(keys)
 
     def _begin(self) -> None:
-        self.tell(self.first_word or None)
-        self.look()
         if self._start_listening is not None:
             self._start_listening()
+        self.tell(self.first_word or None)
+        self.look()
+        self.set_interval(PERIOD_S, self.look)
 
     def on_unmount(self) -> None:
         """Stops listening however the screen came to go."""
@@ -291,6 +291,10 @@ class Dashboard(CaseActions):
     def action_close_help(self) -> None:
         """Takes the help away."""
         self._help(False)
+
+    @property
+    def calls_drawn(self) -> int:
+        return self._calls.waits
 
     @property
     def helping(self) -> bool:

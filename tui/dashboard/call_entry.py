@@ -37,12 +37,12 @@ class Step:
     choices: tuple[tuple[str, str], ...] = ()
 
 
-def letters(titles: Sequence[str]) -> list[str]:
+def letters(titles: Sequence[str], taken: Sequence[str] = ()) -> list[str]:
     """Return a key for each title: a letter of its own where one is free, else another, then digits;
     "" when all are gone, and arrows choose.
 
     No two differ by case alone: Caps Lock and a late Shift change nothing. The first titles choose
-    first. A word that all begin with, as in "Plan A" and "Plan B", does not count.
+    first. A word that all begin with, as in "Plan A" and "Plan B", does not count. None is one of `taken`.
     """
     given: list[str] = []
     parts = [title.split() for title in titles]
@@ -50,7 +50,7 @@ def letters(titles: Sequence[str]) -> list[str]:
     for title in (" ".join(each[1:]) for each in parts) if same else titles:
         own = [char for char in title.lower() if char in LETTERS]
         wishes = [*own, *LETTERS, *"0123456789", *SIGNS]
-        given.append(next((char for char in wishes if char not in given), ""))
+        given.append(next((char for char in wishes if char not in (*given, *taken)), ""))
     return given
 
 

@@ -7,13 +7,39 @@ from decimal import Decimal
 from typing import Final
 
 from grammar.case.doses import DoseGiven
+from grammar.case.vitals import VitalSign
 from grammar.language.meaning import Slots
 from grammar.language.numbers.units import same_amount
 from grammar.protocol.model import Call, Protocol
-from tui.text.wording import amount, clock, drug
+from tui.text.wording import amount, clean, clock, drug
 
 TWICE_S: Final = 300.0
 """An equal dose of the same drug so near in time may be the same dose, told twice; seconds."""
+
+FAR: Final = Decimal("1.5")
+"""From so many times the value before on, or as small a part of it, a vital sign is asked about: "forty
+nine" after 94, "fifteen" for fifty. Our own choice, no source: it costs one more Enter where the patient
+changed."""
+
+
+def far_vital(
+    call: Call, slots: Slots, signs: Sequence[VitalSign], at: float, but: int | None = None
+) -> str:
+    """Return a clause on a vital sign far from the last one told up to `at`, in seconds on the case's
+    clock; "" where it is near, or there is none. `but` is the fact of the sign itself, where it stands."""
+    if call.vital is None:
+        return ""
+    values = [value for value in slots.values() if isinstance(value, Decimal)]
+    told = [one for one in signs if one.id == call.vital.id and one.t <= at and one.fact != but]
+    last = max(told, key=lambda one: (one.t, one.fact), default=None)
+    if last is None or not any(_far(*pair) for pair in zip(values, last.values, strict=False)):
+        return ""
+    return f"far from {last.text} {clean(last.unit)} at {clock(last.t)}"
+
+
+def _far(value: Decimal, before: Decimal) -> bool:
+    less, more = sorted((value, before))
+    return more >= FAR * less if less > 0 else more > 0
 
 
 def no_drug(call: Call, slots: Slots) -> str:

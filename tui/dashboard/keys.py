@@ -103,7 +103,7 @@ TABLE: tuple[Key, ...] = (
     Key("note", "n", "note", "write a note, Enter", "note"),
     Key("mark", "m", "mark", "mark this moment for the debrief", "mark"),
     Key("timers", "t", "timer", "start, stop or extend a timer", "timers"),
-    Key("tick", "k", "tick", "tick checklist items: their letters", "tick"),
+    Key("tick", "k", "tick", "tick checklist items: a letter each; Esc leaves", "tick"),
     Key("play", "p", "play", "play the last ten seconds again", "play"),
     Key("record", "r", "rec", "pause the recording, or take it up again", "record"),
     Key("undo", "u", "undo", "take back the last thing done by hand", "undo"),

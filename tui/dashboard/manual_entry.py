@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from grammar.case.amendments import taken_back
@@ -71,8 +71,6 @@ class ManualEntry:
     """Begins a card of a station's member, who said yes; None where no microphone hears the case."""
     hear_yes: Callable[[], ConsentInCase] | None = None
     """Listens for a yes that is said aloud; None where it is typed only."""
-    _called: set[int] = field(default_factory=set, init=False, repr=False)
-    """The calls entered here that somebody made, by `seq`: an answer heard to one is an act of its own."""
 
     def time_of_day(self) -> datetime | None:
         """Return the time of day at the present moment of the case, which stands still once that has
@@ -123,10 +121,7 @@ class ManualEntry:
             to=to,
             sender=sender,
         )
-        said = self.tell(entered)
-        if said:
-            self._called.add(said.fact)
-        return said
+        return self.tell(entered)
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
         """A timer of the recorder's own: nobody called for it, so nobody has to read it back.
@@ -139,7 +134,7 @@ class ManualEntry:
             self.tell(Withdrawn(t=now, target=said.fact))
             raise ValueError("that timer was called just now and runs already")
         if said and said.loop is not None:
-            self.tell(AnsweredByHand(t=now, loop=said.loop))
+            self.tell(AnsweredByHand(t=now, loop=said.loop, own_timer=True))
 
     def stop_timer(self, timer: int) -> None:
         self.tell(TimerChanged(t=self.clock(), timer=timer, change="stop"))
@@ -153,7 +148,8 @@ class ManualEntry:
     def heard(self, loop: int, at: float | None = None) -> None:
         """Tell that the answer to a call was heard, or seen, at `at` seconds on the case's clock; None:
         now."""
-        self.tell(AnsweredByHand(t=self.clock() if at is None else at, loop=loop))
+        at = self.clock() if at is None else at
+        self.tell(AnsweredByHand(t=at, loop=loop, own_timer=False))
 
     def note(self, text: str) -> None:
         self.tell(Noted(t=self.clock(), text=text))
@@ -185,7 +181,7 @@ class ManualEntry:
     def last_in_words(self, fact: int) -> str:
         """Return what was done last by hand, in words, where it is the fact of that number; else ""."""
         left = self._left()
-        return in_words(self.protocol, left[-1]) if left and left[-1].seq == fact else ""
+        return self._act_in_words(left[-1]) if left and left[-1].seq == fact else ""
 
     def _left(self) -> list[Fact]:
         """All that was done by hand and can be taken back, in order."""
@@ -193,27 +189,14 @@ class ManualEntry:
         gone = taken_back(facts)
         acts = [fact for fact in facts if isinstance(fact, Acts)]
         calls = {fact.seq: fact for fact in acts}
-        before = [None, *acts]
         # Taking back one's own act is not itself an act: undo goes on to the one before.
         return [
             fact
-            for fact, last in zip(acts, before, strict=False)
+            for fact in acts
             if fact.seq not in gone
             and not (isinstance(fact, Withdrawn) and fact.target in calls)
-            and not (isinstance(fact, AnsweredByHand) and self._own_timer(last, fact))
+            and not (isinstance(fact, AnsweredByHand) and _of_own_timer(fact, calls))
         ]
-
-    def _own_timer(self, call: Fact | None, answered: AnsweredByHand) -> bool:
-        """Whether a call, the act before, was a timer of the recorder's own that was taken for answered in
-        the same act: it alone has to be taken back. Two acts may bear one time: it was written, or the
-        case has ended."""
-        return (
-            isinstance(call, Entered)
-            and (call.seq, call.t) == (answered.loop, answered.t)
-            and call.to is None
-            and call.sender is None
-            and call.seq not in self._called
-        )
 
     def undo(self, past: int | None = None) -> str | None:
         """Take back what was done last, whatever its time. In words; None where there is nothing left to
@@ -227,11 +210,20 @@ class ManualEntry:
         by_hand = (f for f in reversed(self.facts()) if isinstance(f, RecordingSet) and not f.audio)
         recording = next(by_hand, None)
         if recording and recording.seq > max((last.seq if last else 0), past or 0):
-            raise RecordingLast(recording.seq, in_words(self.protocol, last) if last else "")
+            raise RecordingLast(recording.seq, self._act_in_words(last) if last else "")
         if last is None:
             return None
         self.tell(Withdrawn(t=self.clock(), target=last.seq))
-        return in_words(self.protocol, last)
+        return self._act_in_words(last)
+
+    def _act_in_words(self, act: Fact) -> str:
+        """Return what was done, in words."""
+        of = (
+            next((f for f in self.facts() if f.seq == act.target), None)
+            if isinstance(act, Confirmed)
+            else None
+        )
+        return in_words(self.protocol, act, of)
 
 
 class RecordingLast(ValueError):
@@ -241,6 +233,16 @@ class RecordingLast(ValueError):
         """`fact` is its number, `before` what was done before it, in words; "" where nothing was."""
         super().__init__("the recording was set last")
         self.fact, self.before = fact, before
+
+
+def _of_own_timer(answered: AnsweredByHand, acts: Mapping[int, Fact]) -> bool:
+    """Return whether an answer belongs to a timer of the recorder's own, started in the same act: that
+    alone has to be taken back."""
+    if answered.own_timer is not None:
+        return answered.own_timer
+    call = acts.get(answered.loop)
+    unnamed = isinstance(call, Entered) and call.to is None and call.sender is None
+    return unnamed and call is not None and call.t == answered.t and answered.seq == call.seq + 1
 
 
 def _plain(slots: Sequence[tuple[str, SlotValue]]) -> tuple[tuple[str, str | float], ...]:

@@ -69,9 +69,10 @@ class TypingGuard:
             self._held_until = event.time + REFUSED_S
         return held
 
-    def closed(self, event: events.Key) -> None:
-        """A key has closed a dialog."""
-        self._at = event.time if _is_text(event) else None
+    def closed(self, event: events.Key, *, letters_may_follow: bool = False) -> None:
+        """A key has closed a dialog; `letters_may_follow` one to which letters are typed, one after the
+        other."""
+        self._at = event.time if letters_may_follow or _is_text(event) else None
 
     def goes_on(self, event: events.Key) -> bool:
         """Whether a key, struck where no dialog is open, belongs to the text that closed one."""

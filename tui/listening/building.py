@@ -62,11 +62,15 @@ class Ears:
         """The names of the engines, for the case's first fact."""
         return f"{self.quick.name} and {self.sure.name}" if self.sure else self.quick.name
 
-    @property
-    def listening(self) -> str:
-        """How often each utterance is heard at the moment, in words for the header."""
+    def listening_now(self, *, behind: bool = False) -> str:
+        """Return how often each utterance is heard at the moment, in words for the header; `behind` says
+        that the sure ear does not keep up."""
         if self.sure and self.sure.listens:
-            return "every call heard twice"
+            return (
+                "heard only once: the second hearing is behind"
+                if behind
+                else "every call heard twice"
+            )
         notes = {
             OUR_MODEL: ": check each number (?)",
             FITTED_MODEL: ", fitted to this team",

@@ -104,6 +104,13 @@ class Listening:
         """Hear the source to its end, in this thread."""
         try:
             self._begin()
+        except BaseException:
+            self._ended = True
+            raise
+        self._hear()
+
+    def _hear(self) -> None:
+        try:
             if self._prompter:
                 self._prompter.start()
             self.live.run()
@@ -113,7 +120,14 @@ class Listening:
                 self._prompter.stop()
 
     def start(self) -> None:
-        """Hear the source in a thread of its own."""
+        """Hear the source in a thread of its own. That the case began is stored first, so that the first
+        picture says what it is and the weight."""
+        try:
+            self._begin()
+        except Exception as error:
+            self._ended = True
+            self._fails(error)
+            return
         self._thread = threading.Thread(target=self._guarded, name="hearing", daemon=True)
         self._thread.start()
 
@@ -208,7 +222,7 @@ class Listening:
         writer = self.live.fact_writer
         return Status(
             engine=self._opening.engine,
-            ears=self.ears.listening,
+            ears=self.ears.listening_now(behind=self.live.second_hearing_behind),
             level_dbfs=self._level,
             recording=self._opening.recording,
             partial=not_told_yet(self._partial[1], self._told),
@@ -267,7 +281,10 @@ class Listening:
 
     def _guarded(self) -> None:
         try:
-            self.run()
+            self._hear()
         except Exception as error:
-            # The screen must stay, and say that nobody listens any more.
-            self._failure = str(error) or type(error).__name__
+            self._fails(error)
+
+    def _fails(self, error: Exception) -> None:
+        # The screen must stay, and say that nobody listens any more.
+        self._failure = str(error) or type(error).__name__

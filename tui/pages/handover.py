@@ -12,7 +12,7 @@ from grammar.case.view import View
 from grammar.protocol.model import Protocol, decimal
 from grammar.reports.handover import Handover, OpenPoint, Trend, handover
 from tui.pages.page import CAUTIONS, Page, Table
-from tui.text.doses import DoseWords, against_order
+from tui.text.doses import DoseWords, against_order, per_kg_in_words
 from tui.text.wall_clock import began_in_words
 from tui.text.wording import (
     AWAITING_ANSWER,
@@ -113,15 +113,11 @@ def _airway(protocol: Protocol, found: Handover) -> Table:
     record = found.record
     rows = [
         ("Attempts", str(len(record.attempts)), ""),
-        ("Device", *_said(protocol, record.device)),
-        ("View", *_said(protocol, record.view)),
-        ("Tube size", *_said(protocol, record.size)),
-        ("Depth", *_said(protocol, record.depth)),
-        (
-            "Capnography",
-            "confirmed" if record.confirmed else "not said",
-            clock(record.confirmed.t) if record.confirmed else "",
-        ),
+        ("Device", *_said(protocol, found, record.device)),
+        ("View", *_said(protocol, found, record.view)),
+        ("Tube size", *_said(protocol, found, record.size)),
+        ("Depth", *_said(protocol, found, record.depth)),
+        ("Capnography", *_said(protocol, found, record.confirmed, "confirmed")),
     ]
     rows += [
         (f"Lowest {sign.title}", f"{sign.text} {sign.unit}", clock(sign.t))
@@ -130,8 +126,19 @@ def _airway(protocol: Protocol, found: Handover) -> Table:
     return Table("Airway", ("", "", "at"), tuple(rows))
 
 
-def _said(protocol: Protocol, call: RecordedCall | None) -> tuple[str, str]:
-    return (_value(protocol, call), clock(call.t)) if call else ("not said", "")
+def _said(
+    protocol: Protocol, found: Handover, call: RecordedCall | None, words: str = ""
+) -> tuple[str, str]:
+    """Return the value of a call, or other words for it, and its time; one that still waits says so."""
+    if call is None:
+        return "not said", ""
+    return f"{words or _value(protocol, call)}{_still_open(protocol, found, call)}", clock(call.t)
+
+
+def _still_open(protocol: Protocol, found: Handover, call: RecordedCall) -> str:
+    """Return that a call still waits, and why; "" for one that does not."""
+    kind = found.waiting.get(call.fact)
+    return f" (OPEN: {_why(protocol, kind, call.call)})" if kind else ""
 
 
 def _attempts(protocol: Protocol, found: Handover) -> Table:
@@ -182,7 +189,7 @@ def _drug(
         clock(dose.t),
         drug(protocol, dose.drug),
         f"{words.of(dose)}, {apart}" if apart else words.of(dose),
-        f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else "",
+        per_kg_in_words(dose),
         f"{number(dose.ml, 3)} mL" if dose.ml is not None else "",
     )
 
@@ -214,9 +221,7 @@ def _course(protocol: Protocol, found: Handover) -> Table:
 
 def _in_course(protocol: Protocol, found: Handover, call: RecordedCall) -> str:
     """Return a call of the course; one that still waits says so, since it may not have been done."""
-    what = call_in_words(protocol, call.call, call.slots)
-    kind = found.waiting.get(call.fact)
-    return f"{what} (OPEN: {_why(protocol, kind, call.call)})" if kind else what
+    return f"{call_in_words(protocol, call.call, call.slots)}{_still_open(protocol, found, call)}"
 
 
 def _put_right(protocol: Protocol, found: Handover) -> Table:

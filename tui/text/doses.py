@@ -9,7 +9,21 @@ from grammar.case.doses import DoseGiven, Task
 from grammar.case.view import View
 from grammar.language.numbers.units import normal
 from grammar.protocol.model import Protocol
-from tui.text.wording import STATE_MARKS, amount, called_and_read_back, number
+from tui.text.wording import STATE_MARKS, amount, called_and_read_back, clean, number
+
+
+def per_kg_in_words(dose: DoseGiven) -> str:
+    """Return a dose a kilogram with its unit, to two decimals, or two digits where it is small: 1.29 mg/kg,
+    0.029 mg/kg. "" where it is not known."""
+    value = dose.per_kg
+    if value is None:
+        return ""
+    small = abs(value) < SMALL
+    return f"{number(value, 2) if small else number(round(value, 2))} {clean(dose.unit)}/kg"
+
+
+SMALL = Decimal("0.1")
+"""Below this a dose a kilogram has two digits that count."""
 
 
 class DoseWords:

@@ -287,7 +287,7 @@ def heard_up_to(view: View) -> str:
 
 def put_right(protocol: Protocol, view: View, fact: int) -> str:
     """Return a sentence on the outcome of an utterance that a person has put right."""
-    said = next((x.utterance for x in reversed(view.log) if x.fact == fact and x.utterance), None)
+    said = utterance_of(view.log, fact)
     if said is None or said.role == "unrecognised":
         return f"no call of the protocol now, it counts for nothing: {heard(said.text if said else '')}"
     words = utterance_in_words(protocol, said)

@@ -9,7 +9,7 @@ import pytest
 
 from grammar.case.facts import Confirmed, Heard, WeightSet, Withdrawn
 from grammar.language.words import Word
-from tests.support.screens import ShownCase, case, desk, heard, status
+from tests.support.screens import ShownCase, case, desk, heard, note, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.typing_guard import TYPING_S
 from tui.dashboard.widgets.unsure import STANDS_S, UnsureStrip
@@ -172,17 +172,30 @@ async def test_undo_does_not_pass_over_a_pause_of_the_recording_without_a_word()
         assert stored(seen)[-1] == "withdrawn"
 
 
-async def test_a_tick_closes_the_list_and_the_next_key_is_the_dashboards() -> None:
-    async with desk(case(), 60) as seen:
+async def test_the_list_of_items_stays_open_and_no_letter_typed_there_is_a_key_of_the_dashboard() -> (
+    None
+):
+    timer = heard(5, "timer ninety", "team-leader")
+    async with desk(case(timer), 60) as seen:
         await seen.text()
-        await seen.pilot.press("k", "s")
-        assert seen.app.box.dialog is None
+        await seen.pilot.press("k", "m", "t", "s")
+        assert seen.app.box.dialog is not None
         assert "u takes it back" in await seen.text()
-        await seen.pilot.pause(BOUNCE_S)
-        seen.now = 61
-        await seen.pilot.press("m", "u")
-        assert stored(seen) == ["ticked", "noted", "withdrawn"]
-        assert len(seen.case.view(61).checklists[0].answered) == 1
+        assert set(stored(seen)) == {"ticked"}
+        ((running, _),) = seen.case.view(60).timers
+        assert running.completed is None
+
+
+async def test_the_key_that_takes_back_does_so_in_the_list_of_items_too() -> None:
+    async with desk(case(note(10, "before")), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("k", "u")
+        assert "nothing was ticked here yet" in await seen.text()
+        assert "withdrawn" not in stored(seen)
+        await seen.pilot.press("s", "u")
+        assert stored(seen) == ["noted", "ticked", "withdrawn"]
+        assert not seen.case.view(60).checklists[0].answered
+        assert seen.app.box.dialog is not None
 
 
 # ---------------------------------------------------------------- a dose chosen by one key
@@ -362,9 +375,9 @@ async def test_the_page_to_read_out_scrolls_line_by_line_and_page_by_page_to_its
 # ---------------------------------------------------------------- what stands last in the log
 
 
-@pytest.mark.parametrize("key", ["m", "ks"])
+@pytest.mark.parametrize("key", [("m",), ("k", "s", "escape")])
 async def test_below_what_nobody_said_stands_what_was_done_by_hand_and_the_key_for_that(
-    key: str,
+    key: tuple[str, ...],
 ) -> None:
     async with desk(case(ORDER), 60, (120, 40)) as seen:
         await seen.text()

@@ -269,5 +269,5 @@ async def test_a_long_notice_takes_a_second_row_and_is_not_cut(width: int) -> No
         await seen.text()
         await seen.pilot.press("k", "s")
         await seen.pilot.pause()
-        found = " ".join((await seen.text()).split())
+        found = " ".join(str(seen.app.box.content).split())
         assert "was ticked by voice at 00:20; a: put right what was said, if it was not so" in found

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from textual import events
 
 from grammar.case.facts import SpeakerSet, Withdrawn
 from tests.support.screens import ShownCase, case, desk, heard
 from tui.dashboard import typing_guard
-from tui.dashboard.typing_guard import BURST, NOT_TAKEN, TYPING_S
+from tui.dashboard.typing_guard import BURST, NOT_TAKEN, TYPING_S, TypingGuard
 from tui.dashboard.widgets import log
 
 SATURATION = heard(10, "saturation ninety four percent")
@@ -111,3 +112,18 @@ async def test_a_line_that_has_just_come_gets_no_speaker_meant_for_the_one_befor
         seen.app._typing = typing_guard.TypingGuard()
         await seen.pilot.press(*keys)
         assert kinds(seen)[-1] == "speaker-set"
+
+
+@pytest.mark.parametrize("leaves", ["escape", "enter"])
+def test_letters_right_after_a_list_that_takes_several_are_no_keys(leaves: str) -> None:
+    def struck(key: str, at: float) -> events.Key:
+        event = events.Key(key, key if len(key) == 1 else None)
+        event.time = at
+        return event
+
+    for follow in (True, False):
+        guard = TypingGuard()
+        guard.closed(struck(leaves, 1.0), letters_may_follow=follow)
+        assert guard.goes_on(struck("m", 1.0 + TYPING_S / 2)) is follow
+        guard.closed(struck(leaves, 1.0), letters_may_follow=follow)
+        assert not guard.goes_on(struck("m", 1.1 + TYPING_S))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.support.screens import case, heard
-from tui.dashboard.widgets.calls import ROOMY, card
+from tui.dashboard.widgets.calls import ROOMY, WaitingCall, card
 from tui.text.wording import STATE_MARKS
 
 
@@ -14,7 +14,9 @@ from tui.text.wording import STATE_MARKS
 def test_the_time_that_is_left_is_never_cut(width: int, rows: int) -> None:
     found = case(heard(10, "drugs nurse draw up seventy milligrams of ketamine", "team-leader"))
     ((loop, state),) = found.view(14.0).waiting
-    head, *_ = (line.plain for line in card(found.protocol, loop, state, 14.0, rows, width))
+    head, *_ = (
+        line.plain for line in card(WaitingCall(found.protocol, loop, state, 14.0), rows, width)
+    )
     assert len(head) == width
     assert head.rstrip().endswith(" left")
     assert "…" not in head
@@ -43,6 +45,6 @@ def test_the_dose_is_never_cut_on_a_card_of_one_row(
 ) -> None:
     found = case(heard(10, called, sender))
     ((loop, state),) = found.view(now).waiting
-    (row,) = (line.plain for line in card(found.protocol, loop, state, now, 1, width))
+    (row,) = (line.plain for line in card(WaitingCall(found.protocol, loop, state, now), 1, width))
     assert dose in row
     assert STATE_MARKS[state] in row

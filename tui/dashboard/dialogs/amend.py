@@ -11,7 +11,7 @@ from grammar.case.view import Utterance, View
 from grammar.language.other_readings import Guess, Guesses
 from grammar.language.phrases import UNKNOWN
 from tui.dashboard import call_entry as entry
-from tui.dashboard.dialogs.confirm import ConfirmDialog
+from tui.dashboard.dialogs.confirm import ConfirmDialog, odd
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.dialogs.help_call import (
     help_choices,
@@ -22,7 +22,6 @@ from tui.dashboard.dialogs.help_call import (
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.sheet import sheet_doubt
 from tui.text.speakers import speaker, speaker_reasons
 from tui.text.wording import (
     CHOSEN,
@@ -135,8 +134,8 @@ class AmendDialog(Dialog):
         elif self._stage == "speaker":
             if character and character in self._letters:
                 self.who(self._letters.index(character))
-            elif character:
-                raise ValueError(f'no letter "{clean(character)}" stands here')
+            else:
+                self.no_such_letter(character)
         else:
             self._press_guess(key, character)
 
@@ -157,7 +156,7 @@ class AmendDialog(Dialog):
             self.go("speaker")
         elif character and character.isdigit():
             self.take(int(character) - 1)
-        elif character:
+        elif character and character.isprintable():
             raise ValueError(f'"{clean(character)}" does nothing here')
 
     def _press_words(self, key: str, character: str | None) -> None:
@@ -169,8 +168,7 @@ class AmendDialog(Dialog):
         if not self._typed.text.strip():
             raise ValueError("write what was said; or leave this and take it out")
         found = self._read()
-        slots = found.meaning.reading.slots if found.meaning.reading else {}
-        doubt = sheet_doubt(self._hands.protocol, slots, self._view_now().weight_kg)
+        doubt = odd(self._hands.protocol, self._view_now(), self._one, found)
         if found.meaning.kind == "unrecognised":
             doubt = "that is no call"
         self.ask_again(doubt, f"{doubt}. ")

@@ -20,7 +20,7 @@ Then = Callable[[str | None], None]
 def kept_rows(rows: int, waiting: int = 0) -> int:
     """Return how many of the rows between header and foot a dialog or the help leaves to the waiting calls
     and the log: a third, and no more than three calls with large digits need; in a low terminal a row for
-    each of four calls at the least."""
+    each of six calls where a dialog keeps its least rows."""
     calls = 1 + min(max(waiting, LEAST_CALLS - 1), MOST_CALLS)
     return max(calls + LEAST_LOG, min(rows // 3, 12))
 

@@ -9,8 +9,10 @@ from textual.content import Content
 
 from grammar.case.view import Utterance, View
 from grammar.language.other_readings import Guess, Guesses
+from grammar.protocol.model import Protocol
 from tui.dashboard.dialogs.dialog import Dialog, Line, clickable
 from tui.dashboard.dialogs.typed import Typed
+from tui.dashboard.entry_doubts import far_vital
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.sheet import sheet_doubt
@@ -25,10 +27,23 @@ from tui.text.wording import (
 )
 
 
+def odd(protocol: Protocol, view: View, said: Utterance, found: Guess | None) -> str:
+    """Return a clause on a dose outside the sheet, or a vital sign far from the one before, that an
+    utterance would hold if it were read as `found`; None takes it as it stands. "" where nothing is odd."""
+    reading = found.meaning.reading if found else None
+    if found and reading is None:
+        return ""
+    slots = reading.slots if reading else said.slots
+    call = protocol.calls.get(reading.call if reading else said.call or "")
+    far = far_vital(call, slots, view.vitals, said.t, said.fact) if call else ""
+    return far or sheet_doubt(protocol, slots, view.weight_kg)
+
+
 class ConfirmDialog(Dialog):
     """Stores nothing before Enter. A value typed replaces the value alone; a sentence replaces all.
 
-    A dose outside the sheet, and words that make another kind of call of it, take Enter twice.
+    A dose outside the sheet, a vital sign far from the one before, and words that make another kind of call
+    of it, take Enter twice.
     """
 
     def __init__(
@@ -118,8 +133,7 @@ class ConfirmDialog(Dialog):
                 f"that makes {meaning_in_words(protocol, meaning)} of"
                 f" {meaning_in_words(protocol, before)}"
             )
-        slots = meaning.reading.slots if found and meaning.reading else self._said.slots
-        return sheet_doubt(protocol, slots, self._view_now().weight_kg)
+        return odd(protocol, self._view_now(), self._said, found)
 
     def _stands(self) -> str:
         return utterance_in_words(self._hands.protocol, self._said)

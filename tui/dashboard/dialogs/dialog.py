@@ -31,6 +31,9 @@ class Dialog:
     Keys change its state at once and the picture follows, so that keys typed quickly are all taken.
     """
 
+    letters_may_follow = False
+    """Whether letters typed right after the key that closed it, whichever that was, were meant for it."""
+
     def __init__(self, keys: KeyMap) -> None:
         self.keymap = keys
         self.error = ""
@@ -124,6 +127,11 @@ class Dialog:
         if doubt and doubt != self._doubt_read:
             self._doubt_read = doubt
             raise ValueError(f"{told}Nothing is stored yet: Enter again if that is meant")
+
+    def no_such_letter(self, character: str | None) -> None:
+        """Raises ValueError for a character that nothing in a list has; other keys do nothing here."""
+        if character and character.isprintable():
+            raise ValueError(f'no letter "{clean(character)}" stands here')
 
     def act(self, what: Callable[[], None]) -> None:
         """Does something that may fail with a sentence."""

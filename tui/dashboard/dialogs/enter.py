@@ -15,7 +15,7 @@ from tui.dashboard.call_entry import Step
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.dialogs.drug_lines import drug_lines
 from tui.dashboard.dialogs.typed import Typed
-from tui.dashboard.entry_doubts import given_already, no_drug
+from tui.dashboard.entry_doubts import far_vital, given_already, no_drug
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.sheet import sheet_doubt
@@ -93,7 +93,7 @@ class EnterDialog(Dialog):
     @property
     def to_read(self) -> str:
         stands = self._call is not None and len(self._slots) == len(self._steps)
-        if self._asking or not stands or not self._asked & {"drug", "amount"}:
+        if self._asking or not stands or not self._at_stake:
             return ""
         return f"{self._words()} {self.error}"
 
@@ -131,7 +131,8 @@ class EnterDialog(Dialog):
     def seen(self) -> None:
         """Store what was seen; what is odd about it is told first, once. Raises ValueError."""
         untaken = f'"{self._untaken}" was typed and is not in it' if self._untaken else ""
-        doubts = "; ".join(filter(None, (untaken, self._doubt())))
+        # That a vital sign is odd is why it stands here at all: it was read, and one Enter is enough.
+        doubts = "; ".join(filter(None, (untaken, "" if self._is_vital else self._doubt())))
         self.ask_again(doubts, f"{untaken}. " if untaken else "")
         self.store()
 
@@ -148,8 +149,8 @@ class EnterDialog(Dialog):
             self._asking = None
         elif character and character.lower() in self._station_letters():
             self.who(self._station_letters().index(character.lower()))
-        elif character:
-            raise ValueError(f'no letter "{clean(character)}" stands here')
+        else:
+            self.no_such_letter(character)
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
@@ -175,8 +176,10 @@ class EnterDialog(Dialog):
         elif character and character.lower() in known:
             at = known.index(character.lower())
             self.choose(at)
-        elif character:
-            raise ValueError(f'no letter "{clean(character)}" stands here')
+        elif key == self.keymap.of("enter-back") and self._call is None:
+            raise ValueError(f"this is the first step: {self.keymap.shown('close')} leaves")
+        else:
+            self.no_such_letter(character)
 
     def _skip(self, none_named: bool) -> None:
         """Names none of a list that need not be named; no drug only where that is said twice."""
@@ -255,14 +258,23 @@ class EnterDialog(Dialog):
             no_drug(self._call, slots),
             sheet_doubt(protocol, slots, view.weight_kg),
             given_already(protocol, view.doses, self._call, slots, at),
+            far_vital(self._call, slots, view.vitals, at),
         )
         return "; ".join(filter(None, found))
 
     @property
     def _takes_enter(self) -> bool:
-        """Whether it is seen in words first and takes Enter: a drug, a dose, and a call without a value,
-        which a neighbouring letter alone would store otherwise."""
-        return not self._steps or bool(self._asked & {"drug", "amount"})
+        """Whether it is seen in words first and takes Enter: a drug, a dose, a vital sign far from the one
+        before, and a call without a value, which a neighbouring letter alone would store otherwise."""
+        return not self._steps or self._at_stake
+
+    @property
+    def _at_stake(self) -> bool:
+        return bool(self._asked & {"drug", "amount"}) or bool(self._is_vital and self._doubt())
+
+    @property
+    def _is_vital(self) -> bool:
+        return self._call is not None and self._call.vital is not None
 
     def store(self) -> None:
         """Store the call with its values."""
@@ -340,7 +352,7 @@ class EnterDialog(Dialog):
                     f"it waits for an answer at once as UNANSWERED: {heard} says that one was heard"
                 )
                 yield Content.styled(later, "$quiet")
-            yield Content.styled("Enter stores it", "$ink")
+            yield Content.styled(f"Enter stores it{self._tab_says()}", "$ink")
             return
         yield self.heading(
             f"{self._what}: {self._words()}", f"{self.keymap.shown('enter-back')} goes a step back"
@@ -353,6 +365,13 @@ class EnterDialog(Dialog):
             return
         yield Content.styled(f"{self._step.title}? {self._hint()}{skip}", "$ink")
         yield Content.assemble(self._typed.picture(), (f"   {self._understood()}", "$quiet"))
+
+    def _tab_says(self) -> str:
+        """Return what Tab opens, where it opens anything."""
+        if self._own_timer:
+            return ""
+        tab = self.keymap.shown("enter-who")
+        return f"   {tab}: for whom; twice: who made it; three times: when"
 
     @property
     def _window_is_over(self) -> bool:

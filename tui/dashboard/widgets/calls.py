@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 
 from textual import events
@@ -23,13 +24,13 @@ from tui.text.wording import (
     NOT_HEARD_YET,
     STATE_MARKS,
     STATE_WORDS,
-    UNCLEAR_WORDS,
     UNSURE_WORDS,
     bar,
     called_and_read_back,
     clock,
     doubt_of,
     duration,
+    slots_in_words,
     state_in_words,
     station,
     waiting_in_words,
@@ -49,7 +50,7 @@ LOW_COLUMN, LOW_LOG_ROWS = 23, 4
 LEAST_CALLS, LEAST_LOG = 3, 2
 """Rows of the calls (the count of them, and the most urgent) and of the log that stay in sight above a
 dialog, however low the terminal is and however much it has to say."""
-MOST_CALLS = 4
+MOST_CALLS = 6
 """Waiting calls that keep a row each above a dialog, however low the terminal is."""
 LOG_TITLED = 9
 """Rows of the column above a dialog from which the log keeps its title."""
@@ -61,23 +62,20 @@ def heights(states: Sequence[LoopState], rows: int) -> list[int]:
     """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
 
     Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones
-    keep two as long as all are seen, open ones one, and what is over goes to the topmost. One row is
-    kept free for the line that counts calls not shown, where there are any.
+    keep two as long as all are seen, open ones one; where it is shorter still each has one, which has all
+    that decides, and what is over goes to the topmost. One row is kept free for the line that counts
+    calls not shown, where there are any.
     """
     given = least(states)
     if sum(given) > rows:
-        # One row each sooner than one of them unseen, but never one that differs.
-        given = [
-            want if state == "differs" else 1 for state, want in zip(states, given, strict=True)
-        ]
-    if sum(given) > rows:
-        found = _first(given, rows - 1)
-        # Above a dialog in a low terminal a row of each, or of the topmost, is more than a count of all:
-        # the urgent line has both values.
-        all_fit = len(given) <= rows <= MOST_CALLS
-        if any(found) and not all_fit:
-            return found
-        return _first([1] * len(given), rows if all_fit else rows - 1)
+        if len(given) > rows:
+            return _first([1] * len(given), rows - 1)
+        # A row each sooner than one of them unseen; what is over goes to the most urgent.
+        over = rows - len(given)
+        for index, want in enumerate(given):
+            given[index] = 1 + min(want - 1, over)
+            over -= given[index] - 1
+        return given
     over = rows - sum(given)
     for urgent in (True, False):
         for index, state in enumerate(states):
@@ -102,21 +100,27 @@ def _first(wanted: Sequence[int], rows: int) -> list[int]:
     return given
 
 
-def card(
-    protocol: Protocol,
-    loop: Loop,
-    state: LoopState,
-    now: float,
-    rows: int,
-    width: int,
-    doubt: str = "",
-) -> list[Content]:
-    """One waiting call as it stands at `now`, in this many rows of `width` cells: three with large
-    digits where there is room for them, two, or one. `doubt` stands beside it."""
-    age = large(clock(loop.age(now))) if rows >= 3 and width >= ROOMY else []
+@dataclass(frozen=True, slots=True)
+class WaitingCall:
+    """A call that waits, as it stands at one moment."""
+
+    protocol: Protocol
+    loop: Loop
+    state: LoopState
+    now: float
+    """Seconds on the case's clock."""
+    doubt: str = ""
+    """The doubt about it, as `wording.doubt_of` has it; "" where there is none."""
+
+
+def card(call: WaitingCall, rows: int, width: int) -> list[Content]:
+    """Return a waiting call in this many rows of `width` cells: three with large digits where there is room
+    for them, two, or one."""
+    loop, state = call.loop, call.state
+    age = large(clock(loop.age(call.now))) if rows >= 3 and width >= ROOMY else []
     beside = max(map(len, age), default=-2) + 2
     room = width - 2 - beside
-    head, body = card_words(protocol, loop, state, now, rows, room, doubt, digits=bool(age))
+    head, body = card_words(call, rows, room, digits=bool(age))
     on_head, on_body = state_badge(state), state_style(state) if state in LOUD else "$ink"
     lines = [_across(head.truncate(room, ellipsis=True), width - beside).stylize_before(on_head)]
     lines += [
@@ -138,62 +142,80 @@ def _across(line: Content, width: int) -> Content:
 
 
 def card_words(
-    protocol: Protocol,
-    loop: Loop,
-    state: LoopState,
-    now: float,
-    rows: int,
-    width: int,
-    doubt: str = "",
-    *,
-    digits: bool,
+    call: WaitingCall, rows: int, width: int, *, digits: bool
 ) -> tuple[Content, Content]:
-    """The head of a card (state, age, window) and its body: the call, then what helps to mend it.
+    """Return the head of a card (state, age, window) and its body: the call, then what helps to mend it.
 
     `width` is the body's, in cells; with `digits` the age stands beside it and not in the head.
     """
-    if doubt == UNCLEAR_WORDS and (rows == 1 or len(_title(protocol, loop, doubt)) > width):
-        doubt = ""  # sooner than the addressee; the log says it
-    head = f"{STATE_MARKS[state]} {state_in_words(protocol, loop.call, state)}"
-    title = Content.styled(_title(protocol, loop, doubt, in_short=rows == 1), "bold")
-    if not digits:
-        head = f"{head} {clock(loop.age(now))}"
     if rows == 1:
-        short = _short_window(loop, state, now)
-        if len(head) + len(short) + title.cell_length + 3 > width:
-            short = ""
-        # The dose is never what is cut: sooner the addressee goes, then the word whose sign stands there.
-        if len(head) + title.cell_length + 2 > width:
-            title = Content.styled(_what(protocol, loop, doubt), "bold")
-        if len(head) + title.cell_length + 2 > width:
-            yet = f"{NOT_HEARD_YET} " if state == "unheard" else ""
-            head = f"{STATE_MARKS[state]} {yet}{clock(loop.age(now))}"
-        if len(head) + title.cell_length + 2 > width:
-            head = STATE_MARKS[state]
-        line = Content.assemble(f"{head} {short}{'  ' if short else ''}", title)
-        return line.truncate(width, ellipsis=True), Content("")
-    window = _window(loop, state, now, width - len(head) - 2)
+        return _in_a_row(call, width), Content("")
+    state, age = call.state, clock(call.loop.age(call.now))
+    head = f"{STATE_MARKS[state]} {state_in_words(call.protocol, call.loop.call, state)}"
+    if not digits:
+        head = f"{head} {age}"
+    head = f"{head}  {_window(call, width - len(head) - 2)}"
+    if rows >= 3 and state == "differs":
+        return Content(head), Content(_both(call, width))
+    title = Content.styled(_that_fits(_titles(call), width), "bold")
     if rows >= 3:
-        if state == "differs":
-            return Content(f"{head}  {window}"), Content(_both(protocol, loop, width, doubt))
-        origin = Content(_origin(protocol, loop))
-        return Content(f"{head}  {window}"), Content("\n").join([title, origin])
-    return Content(f"{head}  {window}"), title
+        return Content(head), Content("\n").join([title, Content(_origin(call))])
+    return Content(head), title
 
 
-def _title(protocol: Protocol, loop: Loop, doubt: str, *, in_short: bool = False) -> str:
-    """The call and whom it is for; in short, a call that names nobody says nothing of that."""
+def _in_a_row(call: WaitingCall, width: int) -> Content:
+    """Return a card of one row. Neither what was called, nor what was read back instead, nor the doubt
+    about its number is ever cut: sooner the window goes, then the addressee, then the words and the age
+    whose sign stands there, and last what the values say of themselves."""
+    state, age = call.state, clock(call.loop.age(call.now))
+    whole = f"{STATE_MARKS[state]} {state_in_words(call.protocol, call.loop.call, state)} {age}"
+    yet = f"{NOT_HEARD_YET} " if state == "unheard" else ""
+    heads = (whole, f"{STATE_MARKS[state]} {yet}{age}", STATE_MARKS[state])
+    named, *unnamed = _titles(call, in_short=True)
+    window = _short_window(call)
+    shapes = [(f"{whole} {window} " if window else f"{whole} ", named), (f"{whole} ", named)]
+    if state == "differs":  # both values say more than the name of the call
+        shapes += [(f"{head} ", title) for head in heads for title in unnamed]
+    else:
+        shapes += [(f"{head} ", title) for title in unnamed for head in heads]
+    fitting = (each for each in shapes if len(each[0]) + 1 + len(each[1]) <= width)
+    head, title = next(fitting, shapes[-1])
+    line = Content.assemble(f"{head} ", (title, "bold"))
+    return line.truncate(width, ellipsis=True)
+
+
+def _titles(call: WaitingCall, *, in_short: bool = False) -> list[str]:
+    """Return the call in words, each shorter than the one before: with whom it is for, without, as the
+    values that decide alone, and last without the doubt. In short a call that names nobody says nothing of
+    that, and one that was read back otherwise says how."""
+    protocol, loop = call.protocol, call.loop
     to = station(protocol, loop.to) or ("" if in_short else NOBODY_NAMED)
-    return f"{_what(protocol, loop, doubt)}{f' → {to}' if to else ''}"
+    what, values = _what(call), slots_in_words(protocol, loop.call, loop.slots)
+    wrong = ""
+    if in_short and call.state == "differs":
+        called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
+        wrong, values = f" {STATE_MARKS['differs']} read back {said}", called
+    doubt = _doubt(call)
+    found = [f"{what}{wrong}{f' → {to}' if to else ''}", f"{what}{wrong}"]
+    if values:
+        found.append(f"{values} {doubt}".rstrip() + wrong)
+    if doubt:
+        found.append(f"{what.removesuffix(f' {doubt}')}{wrong}")
+    return found
 
 
-def _what(protocol: Protocol, loop: Loop, doubt: str) -> str:
-    words = waiting_in_words(protocol, loop.call, loop.slots)
-    return f"{words} {UNSURE_WORDS if loop.unsure else doubt}".rstrip()
+def _doubt(call: WaitingCall) -> str:
+    return UNSURE_WORDS if call.loop.unsure else call.doubt
 
 
-def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
+def _what(call: WaitingCall) -> str:
+    words = waiting_in_words(call.protocol, call.loop.call, call.loop.slots)
+    return f"{words} {_doubt(call)}".rstrip()
+
+
+def _window(call: WaitingCall, room: int) -> str:
     """The state of a call's window in words. In little room its bar gets shorter, and the time stays."""
+    loop, state, now = call.loop, call.state, call.now
     if state == "differs":
         return "read-back is not the call"
     if state == "answered":
@@ -210,27 +232,29 @@ def _window(loop: Loop, state: LoopState, now: float, room: int) -> str:
     return f"{bar(remaining / loop.window_s, cells)} {time}" if cells > 0 else time
 
 
-def _short_window(loop: Loop, state: LoopState, now: float) -> str:
-    if state == "answered":
+def _short_window(call: WaitingCall) -> str:
+    loop = call.loop
+    if call.state == "answered":
         return "unconfirmed"
     if loop.stand_by_since is not None:
-        return f"stand by {clock(now - loop.stand_by_since)}"
-    if state in LOUD or state == "unheard":
+        return f"stand by {clock(call.now - loop.stand_by_since)}"
+    if call.state in LOUD or call.state == "unheard":
         return ""
-    return bar((loop.deadline - now) / loop.window_s, BAR // 2)
+    return bar((loop.deadline - call.now) / loop.window_s, BAR // 2)
 
 
-def _both(protocol: Protocol, loop: Loop, width: int, doubt: str) -> str:
+def _both(call: WaitingCall, width: int) -> str:
     """Both values in two rows: side by side under the call, or under each other where too long.
 
     Sooner than one of them, the addressee is left out, and then what the call is.
     """
-    title = _title(protocol, loop, doubt)
+    protocol, loop = call.protocol, call.loop
+    titles = _titles(call)[:2]
     called, said = called_and_read_back(protocol, loop.call, loop.slots, loop.differing or {})
     beside = f"called {called}  ≠  read back {said}"
     if len(beside) <= width:
-        return f"{_that_fits((title, _what(protocol, loop, doubt)), width)}\n{beside}"
-    first = _that_fits((title, _what(protocol, loop, doubt), called), width - len("called    "))
+        return f"{_that_fits(titles, width)}\n{beside}"
+    first = _that_fits((*titles, called), width - len("called    "))
     return f"called    {first}\nread back {_that_fits((said,), width - len('read back '))}"
 
 
@@ -240,8 +264,9 @@ def _that_fits(wordings: Sequence[str], width: int) -> str:
     return next(fitting, f"{wordings[-1][: max(width - 1, 0)]}…")
 
 
-def _origin(protocol: Protocol, loop: Loop) -> str:
-    sender = station(protocol, loop.sender)
+def _origin(call: WaitingCall) -> str:
+    loop = call.loop
+    sender = station(call.protocol, loop.sender)
     asked = f", asked {loop.repeats + 1} times" if loop.repeats else ""
     return f"called at {clock(loop.opened)}{f' by {sender}' if sender else ''}{asked}"
 
@@ -268,7 +293,7 @@ class CallsPanel(Static):
         """Rows to which the calls keep while the help covers the others; 0 where nothing does."""
         self.column = 0
         """Rows of the column that the calls share with the log; 0 where nobody has said."""
-        self._waits = LEAST_CALLS - 1
+        self.waits = LEAST_CALLS - 1
         """Calls that waited when they were drawn last."""
         self.squeezed = False
         """Whether that is what a dialog leaves."""
@@ -288,14 +313,14 @@ class CallsPanel(Static):
         """Draws the calls waiting at the view's moment; `below` rows are another's."""
         waiting = view.waiting
         states = [state for _, state in waiting]
-        self._waits = max(len(states), LEAST_CALLS - 1)
+        self.waits = max(len(states), LEAST_CALLS - 1)
         rows = heights(states, self._take(1 + sum(least(states)), below) - 1)
         width = max(self.scrollable_content_region.width, 20)
         lines = [_count(states, width, view.heard_up_to)]
         for height, (loop, state) in zip(rows, waiting, strict=False):
             if height:
-                doubt = doubt_of(view, loop)
-                lines += card(self._protocol, loop, state, view.now, height, width, doubt)
+                call = WaitingCall(self._protocol, loop, state, view.now, doubt_of(view, loop))
+                lines += card(call, height, width)
         hidden = len(states) - sum(1 for height in rows if height)
         if hidden or not states:
             more = f"+ {hidden} more waiting" if states else f"{nothing_waits(view)}."
@@ -313,7 +338,7 @@ class CallsPanel(Static):
     @property
     def _log_rows(self) -> int:
         if self.squeezed and self._column < LOG_TITLED:
-            return min(LOW_LOG_ROWS - 1, max(self._column - 1 - self._waits, LEAST_LOG))
+            return min(LOW_LOG_ROWS - 1, max(self._column - 1 - self.waits, LEAST_LOG))
         return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
 
     def _take(self, wanted: int, below: int) -> int:

@@ -14,7 +14,7 @@ from grammar.case.findings import Countdown, Finding
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import state_style
-from tui.text.doses import DoseWords
+from tui.text.doses import DoseWords, per_kg_in_words
 from tui.text.wording import (
     NOT_HEARD_YET,
     STATE_MARKS,
@@ -26,7 +26,6 @@ from tui.text.wording import (
     doubt_of,
     drug,
     left,
-    number,
     slots_in_words,
 )
 
@@ -77,7 +76,7 @@ def _dose(protocol: Protocol, words: DoseWords, dose: DoseGiven, width: int) -> 
     )
     if dose.per_kg is None:
         return wrapped(given, width)
-    each = f"  {number(dose.per_kg, 3)} {clean(dose.unit)}/kg"
+    each = f"  {per_kg_in_words(dose)}"
     if given.cell_length + len(each) <= width:
         return [Content.assemble(given, (each, "$quiet"))]
     return [*wrapped(given, width), Content.styled(each, "$quiet")]

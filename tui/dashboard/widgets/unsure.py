@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from typing import Literal
 
 from textual import events
 from textual.content import Content
@@ -12,10 +13,19 @@ from textual.style import Style
 from textual.widgets import Static
 
 from grammar.case.view import Utterance, View
+from grammar.language.meaning import Slots
 from grammar.language.other_readings import Guess
 from grammar.protocol.model import Protocol
 from tui.dashboard.keys import UNSURE_ITEMS, KeyMap
-from tui.text.wording import clock, heard, meaning_in_words, station, utterance_in_words
+from tui.text.wording import (
+    clock,
+    heard,
+    meaning_in_words,
+    slots_in_words,
+    station,
+    told_apart,
+    utterance_in_words,
+)
 
 REST = 5
 """Looks for which a place stays empty after its utterance has gone: a key that was meant for that one
@@ -26,6 +36,16 @@ STANDS_S = 1.0
 sooner was meant for the other."""
 
 Guessing = Callable[[Utterance], Sequence[Guess]]
+
+
+Shape = frozenset[Literal["kind", "others"]]
+"""A shorter wording of guesses: with the kind of call; of the second only the values that are others."""
+
+SHORTER: tuple[Shape, ...] = (
+    frozenset(("kind",)),
+    frozenset(("kind", "others")),
+    frozenset(("others",)),
+)
 
 
 def rank(said: Utterance) -> int:
@@ -160,13 +180,45 @@ class UnsureStrip(Static):
         found = list(self._guess(said))[:1]
         texts = [utterance_in_words(self._protocol, said)]
         texts += [meaning_in_words(self._protocol, guess.meaning) for guess in found]
-        guesses = [self._choice(item, at, text) for at, text in enumerate(texts)]
-        if not found and self._keymap:
-            guesses.append(self._choice(item, 1, "other words"))
+        guesses = self._beside(item, texts, other_words=not found)
+        # Sooner than a value that is cut the words go that both guesses share, and then the kind of call.
+        for shape in SHORTER:
+            if rows >= 3 or sum(each.cell_length for each in guesses) + 3 <= width - 2:
+                break
+            guesses = self._beside(item, self._in_short(said, found, shape), other_words=not found)
         beside = Content("   ").join(guesses)
         both = [beside] if beside.cell_length <= width - 2 or rows < 3 else guesses
         lines = [first, *(Content.assemble("  ", line) for line in both)]
         return [_cut(line, width) for line in lines]
+
+    def _beside(self, item: int, texts: Sequence[str], *, other_words: bool) -> list[Content]:
+        guesses = [self._choice(item, at, text) for at, text in enumerate(texts)]
+        if other_words and self._keymap:
+            guesses.append(self._choice(item, 1, "other words"))
+        return guesses
+
+    def _in_short(self, said: Utterance, found: Sequence[Guess], shape: Shape) -> list[str]:
+        """Return the values of an utterance and of its guess, which decide; a call without a value keeps
+        its words."""
+        protocol, reads = self._protocol, [guess.meaning for guess in found]
+        texts = [self._values(said.call, said.slots, shape) or utterance_in_words(protocol, said)]
+        for meaning in reads:
+            reading = meaning.reading
+            if reading is None:
+                texts.append(meaning_in_words(protocol, meaning))
+                continue
+            other = {n: v for n, v in reading.slots.items() if said.slots.get(n) != v}
+            if "others" in shape and reading.call == said.call and other:
+                texts.append(f"or {slots_in_words(protocol, reading.call, reading.slots, other)}")
+            else:
+                values = self._values(reading.call, reading.slots, shape)
+                texts.append(values or meaning_in_words(protocol, meaning))
+        return texts
+
+    def _values(self, call: str | None, slots: Slots, shape: Shape) -> str:
+        values = slots_in_words(self._protocol, call, slots) if call else ""
+        kind = call and values and "kind" in shape
+        return told_apart(self._protocol, call or "", values) if kind else values
 
     def _choice(self, item: int, at: int, text: str) -> Content:
         if self._keymap is None:

@@ -79,14 +79,14 @@ def in_a_row(found: Urgent, width: int) -> Content:
     to = f" → {found.to}" if found.to else ""
     room = width - len(age) - 4
     short = wrong.partition(CALLED)[0]  # the call itself says what was called
-    if len(f"{found.what}{to}{wrong}") > room and found.doubt == UNCLEAR_WORDS:
-        # Sooner than the addressee; the log says it.
-        found = replace(found, what=found.what.removesuffix(f" {UNCLEAR_WORDS}"))
+    # That a number is unclear decides: sooner the addressee goes, who stands in the log too.
+    without = found.what.removesuffix(f" {UNCLEAR_WORDS}")
     for middle in (
         f"{found.what}{to}{wrong}",
         f"{found.what}{to}{short}",
         f"{found.what}{wrong}",
         f"{found.what}{short}",
+        f"{without}{short}",
     ):
         if len(middle) <= room:
             break

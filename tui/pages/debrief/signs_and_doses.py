@@ -13,7 +13,7 @@ from tui.pages.debrief.charts import vitals_and_doses
 from tui.pages.debrief.content import Cell, Grid, Part, plain
 from tui.pages.debrief.gone_through import GoneThrough
 from tui.pages.debrief.moments import corrections
-from tui.text.doses import DoseWords, against_order, ordered_amount
+from tui.text.doses import DoseWords, against_order, ordered_amount, per_kg_in_words
 from tui.text.wording import amount, called_and_read_back, clean, clock, drug, duration, number
 
 HELD = (
@@ -139,7 +139,7 @@ def _dose(
     the order was put right."""
     apart = "" if order is None else against_order(dose, order)
     wrong = bool(apart) or any(True for _ in words.read_back_otherwise(dose))
-    per_kg = f"{number(dose.per_kg, 3)} {dose.unit}/kg" if dose.per_kg is not None else ""
+    per_kg = per_kg_in_words(dose)
     asked = plain("no order heard")
     if order is not None and order.fact in case.begins:
         what = f"{ordered_amount(order)} at" if ordered_amount(order) else ""

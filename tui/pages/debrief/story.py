@@ -123,7 +123,7 @@ def _legend(drawn: Markup) -> Figure:
 
 
 _SIGN_WORDS: tuple[tuple[tuple[Kind, ...], str], ...] = (
-    (("unanswered", "late"), "answered late or never"),
+    (("unanswered", "late"), "not answered in its window"),
     (("differs",), "read back with another value"),
     (("another",), "answered by another"),
     (("again",), "said again"),
