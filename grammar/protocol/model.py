@@ -14,6 +14,7 @@ from functools import cached_property
 from pydantic import Field, field_validator, model_validator
 
 from grammar.protocol.prowords import LANGUAGES
+from grammar.protocol.rule_tables import Objective, SequenceRule, Span
 from grammar.protocol.tables import (
     BUILT_IN_TYPES,
     Bounds,
@@ -23,10 +24,7 @@ from grammar.protocol.tables import (
     DoseRange,
     Drug,
     Head,
-    Objective,
     Planned,
-    SequenceRule,
-    Span,
     Spoken,
     Station,
     Table,

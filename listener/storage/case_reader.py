@@ -152,7 +152,8 @@ def refusal(folder: Path, integrity: Integrity) -> str:
     """Return the sentence with which an altered case is refused."""
     return (
         f"{folder} was altered after it was stored: {integrity.altered}."
-        " --even-if-altered reads it all the same, and says so on what is made of it"
+        " With --even-if-altered debrief, handover, export, replay, rehear and view read it all the same,"
+        " and say so on what is made of it; nothing seals it or goes on with it."
     )
 
 

@@ -99,6 +99,10 @@ READERS: dict[str, list[str]] = {
 }
 
 
+TAKE_ALTERED = ("debrief", "handover", "export", "replay", "rehear", "view")
+REFUSE_ALTERED = ("seal", "resume", "verify", "purge", "team")
+
+
 @pytest.mark.parametrize("change", CHANGES, ids=lambda change: change.__name__)
 @pytest.mark.parametrize("reader", READERS)
 def test_an_altered_case_is_refused_unless_it_is_asked_for_and_then_says_so(
@@ -128,8 +132,24 @@ def test_no_seal_is_set_on_an_altered_case_nor_is_it_gone_on_with(
     before = {path.name: path.read_bytes() for path in case.iterdir()}
     for command in (["seal", str(case)], ["resume", str(case), str(CLIP), "--reopen", "--json"]):
         assert main(command) == 2
-        assert "altered" in capsys.readouterr().err
+        told = capsys.readouterr().err
+        assert "was altered after it was stored" in told
+        assert "nothing seals it or goes on with it" in told
     assert {path.name: path.read_bytes() for path in case.iterdir()} == before
+
+
+def test_the_refusal_names_the_commands_that_read_an_altered_case(
+    case: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change_a_dose(case)
+    assert main(["seal", str(case)]) == 2
+    told = capsys.readouterr().err
+    named = " ".join(told.split()).partition("With --even-if-altered ")[2].partition(" read it ")[0]
+    for command in (*TAKE_ALTERED, *REFUSE_ALTERED):
+        with pytest.raises(SystemExit):
+            main([command, "--help"])
+        takes = "--even-if-altered" in capsys.readouterr().out
+        assert takes == (command in named.replace(",", "").split()), command
 
 
 def test_among_many_cases_an_altered_one_is_left_out_and_named(

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from grammar.case.facts import CaseStarted, Fact
+from grammar.case.facts import CaseStarted, Fact, Heard
 from grammar.protocol.loading import load_protocol
-from grammar.reports.measures import Observation
+from grammar.reports.measures import Observation, compare
 from grammar.reports.objectives import objectives
 from listener.storage.case_reader import StoredCase
 from tests.support.drills import spoken, spoken_case
@@ -76,8 +76,8 @@ def test_an_order_not_done_in_time_bears_both_its_times(faulty: Debrief) -> None
     assert isinstance(items, Items)
     found = next(item for item in items.items if item.badge == "Not reported done")
     assert found.when.text.startswith("02:19 to 03:2")
-    assert found.detail.startswith("time ran out at 03:2")
-    assert found.detail.endswith("never reported done")
+    assert "from the end of the order, ran out at 03:2" in found.detail
+    assert found.detail.endswith("never reported done, as far as was heard")
 
 
 def test_a_moment_of_the_agenda_is_not_told_again_below_it(faulty: Debrief) -> None:
@@ -95,7 +95,7 @@ def test_a_moment_of_the_agenda_is_not_told_again_below_it(faulty: Debrief) -> N
         "Said again",
     }
     intro = next(each.intro for each in faulty.sections if each.id == "moments")
-    assert intro == "The 2 above, to talk about, are not told again."
+    assert intro == "The 2 moments above that went otherwise are not told again."
 
 
 def test_a_wrong_read_back_is_red_at_its_moment_though_it_was_put_right(faulty: Debrief) -> None:
@@ -136,11 +136,13 @@ def test_objectives_of_the_protocol_and_of_the_briefing_say_what_the_log_shows(
     assert told["Ketamine read back"].text.startswith("2 of 3 clean, 1 put right")
     assert told["Everybody stays calm"].text == "nothing that the log could tell: say what you saw"
     drugs = told["Every drug order is read back rightly at once and reported given"]
-    assert drugs.text.startswith("4 of 5 clean, 1 put right")
+    assert drugs.text.startswith("4 of 5 clean, 1 put right; 4 of 5 reported done. ")
     assert "fentanyl 100 microgram, ordered at 02:19: not reported done" in drugs.text
     assert drugs.facts
     kept = told["The attempt is short, and capnography proves the tube"]
-    assert kept.text == "its rules were kept"
+    titles = [rule.title for rule in stored.protocol.rule]
+    assert kept.text.startswith("its rules were kept: ")
+    assert set(kept.text.removeprefix("its rules were kept: ").split("; ")) <= set(titles)
 
 
 def test_an_objective_that_nothing_tested_says_so(tmp_path: Path) -> None:
@@ -196,3 +198,25 @@ def test_a_comparison_carries_its_caution() -> None:
     told = compared_in_words(compare(times(1, 2, 3, 4, 5, 6), times(3, 4, 5, 6, 7, 8)))
     assert "log-rank p" in told and "hazard ratio" in told
     assert "not independent" in told
+
+
+def test_whoever_answered_unnamed_may_have_been_another(tmp_path: Path) -> None:
+    """Speakers are not known of most drills: that nobody else answered is then not known either."""
+    stored = spoken_case("faulty-drill", tmp_path)
+    unnamed = tuple(
+        replace(fact, sender=None) if isinstance(fact, Heard) else fact for fact in stored.facts
+    )
+    blind = StoredCase(tmp_path, stored.protocol, unnamed, ())
+    found = CaseDebrief(blind, (), sound=False).debrief()
+    tiles = section(found, "numbers")[0]
+    assert isinstance(tiles, Tiles)
+    told = dict(tiles.tiles)["Answered by another"].text
+    # Of nine answers one says whose it is: "this is anteroom, I read you".
+    assert told.endswith("; who answered is not known of 8")
+
+
+def test_a_comparison_of_one_group_says_which_group_that_is() -> None:
+    one = [Observation(2.0, True), Observation(3.0, True)]
+    assert compared_in_words(compare(one, [])) == (
+        "Nothing to compare: all 2 are closed, none is not closed."
+    )

@@ -72,28 +72,39 @@ def aims(case: GoneThrough) -> Grid:
     return Grid(
         "Objectives",
         ("objective", "what the log shows of it"),
-        tuple((plain(clean(one.title)), _shows(one)) for one in found),
+        tuple((plain(clean(one.title)), _shows(case, one)) for one in found),
         "The protocol's own, and those typed at the briefing. The log shows what was said aloud and heard;"
         " whether an objective was reached is for the team to say.",
         "none: name them in the protocol ([[objective]]), or type them at the briefing",
     )
 
 
-def _shows(one: Shown) -> Cell:
+def _shows(case: GoneThrough, one: Shown) -> Cell:
     told = []
     if one.loops:
-        told.append(share_in_short(one.shares, len(one.loops)))
+        done = _reported_done(case, one.loops)
+        told.append(share_in_short(one.shares, len(one.loops)) + (f"; {done}" if done else ""))
     elif one.about:
         told.append("none of its calls was heard")
     if one.broken:
-        told.append("; ".join(f"{clock(f.t)} {clean(f.text)}" for f in one.broken))
+        told.append("; ".join(f"{clean(f.text)} ({clock(f.t)})" for f in one.broken))
     elif one.rules:
+        kept = "; ".join(clean(r.title) for r in case.protocol.rule if r.id in one.rules)
         told.append(
-            "its rules were kept" if one.tested else "nothing happened that its rules are about"
+            f"its rules were kept: {kept}"
+            if one.tested
+            else "nothing happened that its rules are about"
         )
     facts = dict.fromkeys([*facts_of(one.loops), *(f for b in one.broken for f in b.facts)])
     nothing = "nothing that the log could tell: say what you saw"
     return Cell(". ".join(told) or nothing, tuple(facts))
+
+
+def _reported_done(case: GoneThrough, loops: Sequence[Loop]) -> str:
+    """Return how many of these calls, of those that set a task, were reported done; "" where none does."""
+    wanted = {loop.id for loop in loops}
+    states = [s for task, s in case.view.tasks if task.loop in wanted and s != "withdrawn"]
+    return f"{states.count('done')} of {len(states)} reported done" if states else ""
 
 
 def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
@@ -187,7 +198,7 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
     to = station(case.protocol, loop.to)
     waited = (loop.answered or loop.ended) - loop.ended
     # Times are no finer than the ends of words: no tenths here.
-    detail = f"answered within {max(round(waited), 1)} s, right at once"
+    detail = f"answered within {max(round(waited), 1)} s of its end, right at once"
     detail += ", and reported done" if task is not None else ""
     heard_at = [(case.begins[f], case.ends[f]) for f in facts if f in case.begins]
     return Item(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Literal
 
 from grammar.case.loops import Loop
-from grammar.reports.measures import Communication
+from grammar.case.view import utterance_of
+from grammar.reports.measures import Communication, Share
 from tui.pages.debrief.content import Cell, Grid, Part, plain, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.text.wording import call_title, clock, duration, station
@@ -43,8 +45,9 @@ STUDY = (
 
 def communication_parts(case: GoneThrough) -> Iterator[Part]:
     """All of them, orders first."""
-    yield _shares("Orders", "orders", case.measures.orders, case.orders, STUDY)
+    yield _shares(case, "Orders", "orders", case.measures.orders, case.orders, STUDY)
     yield _shares(
+        case,
         "Announcements and reports",
         "calls",
         case.measures.others,
@@ -57,12 +60,38 @@ def communication_parts(case: GoneThrough) -> Iterator[Part]:
     yield _speech(case)
 
 
-def _shares(title: str, what: str, part: Communication, loops: Sequence[Loop], note: str) -> Grid:
+def by_another_cell(case: GoneThrough, found: Share, loops: Sequence[Loop]) -> Cell:
+    """Return how many of these calls another station answered, and of how many that cannot be told."""
+    cell = share_cell(found, facts_of(loops))
+    answers = (loop.answer_fact for loop in loops if loop.to and loop.answer_fact is not None)
+    said = (utterance_of(case.view.log, fact) for fact in answers)
+    unknown = sum(one is not None and one.sender is None for one in said)
+    if not unknown:
+        return cell
+    return replace(cell, text=f"{cell.text}; who answered is not known of {unknown}")
+
+
+def _shares(
+    case: GoneThrough,
+    title: str,
+    what: str,
+    part: Communication,
+    loops: Sequence[Loop],
+    note: str,
+) -> Grid:
     whole = facts_of(loops)
     return Grid(
         title,
         ("", f"{what}, share, 95 % interval"),
-        tuple((plain(words), share_cell(getattr(part, name), whole)) for name, words in SHARES),
+        tuple(
+            (
+                plain(words),
+                by_another_cell(case, part.by_another, loops)
+                if name == "by_another"
+                else share_cell(getattr(part, name), whole),
+            )
+            for name, words in SHARES
+        ),
         note,
     )
 

@@ -75,7 +75,7 @@ class Figure:
     """To be scrolled sideways on a narrow screen, not shrunk."""
 
 
-PERHAPS = "Not understood meanwhile; one of these may have been the report:"
+PERHAPS = "Not understood in that time or soon after it; one of these may have been the report:"
 
 
 @dataclass(frozen=True, slots=True)

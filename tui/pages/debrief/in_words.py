@@ -86,7 +86,10 @@ CAUTION = (
 def compared_in_words(found: Comparison, first: str = "closed", second: str = "not closed") -> str:
     """Return a comparison of two groups in a sentence, with the caution that belongs to it."""
     if not found.first or not found.second:
-        return f"Nothing to compare: {found.first} {first}, {found.second} {second}."
+        if not found.first and not found.second:
+            return "Nothing to compare: there is none."
+        every, none = (first, second) if found.first else (second, first)
+        return f"Nothing to compare: all {found.first or found.second} are {every}, none is {none}."
     if found.p is None:
         return "Too few came to compare the two."
     few = min(found.first, found.second) < FEW

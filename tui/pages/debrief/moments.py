@@ -164,13 +164,14 @@ def _of_finding(found: Finding, told: _Told) -> Moment:
 def _overdue(found: Finding, told: _Told) -> tuple[str, tuple[int, ...]]:
     """Return what became of an order that was not done in its time; and where no report came, the speech
     that may have been one: in that time, or in as long a time after it."""
+    ran_out = f"the time for it, from the end of the order, ran out at {clock(found.t)}"
     if len(found.facts) > 1:
-        return f"time ran out at {clock(found.t)}, reported done later", ()
+        return f"{ran_out}; reported done later", ()
     ordered = told.tasks[found.facts[0]].ordered
     first = bisect_right(told.unclear, ordered, key=_began)
     last = bisect_right(told.unclear, 2 * found.t - ordered, key=_began)
     facts = tuple(said.fact for said in told.unclear[first:last])
-    return f"time ran out at {clock(found.t)}, never reported done", facts
+    return f"{ran_out}; never reported done, as far as was heard", facts
 
 
 def _of_loop(
@@ -197,7 +198,7 @@ def _of_loop(
     # Silence is part of what is to be heard: for the whole window, and not past the answer.
     until = loop.deadline if loop.answered is None else min(loop.deadline, loop.answered)
     if loop.late and loop.answered is not None:
-        how = f"answered {loop.answered - loop.ended:.0f} s after the call"
+        how = f"answered {loop.answered - loop.ended:.0f} s after the end of the call"
         found.append(Moment("late", loop.opened, what, answered, how, heard_until=until))
     elif state == "unanswered":
         how = f"no answer within {loop.window_s:.0f} s, nor later"

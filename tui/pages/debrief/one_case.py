@@ -9,7 +9,7 @@ from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments, unclear_words
 from tui.pages.debrief.capping import ITEMS, first_rows, only_first, section
-from tui.pages.debrief.communication import communication_parts
+from tui.pages.debrief.communication import by_another_cell, communication_parts
 from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Tiles, share_cell
 from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
@@ -126,13 +126,10 @@ class CaseDebrief:
         case, orders = self._case, self._case.measures.orders
         whole = facts_of(case.orders)
         yield "Clean loops, of all orders", share_cell(orders.clean, whole)
-        for words, share in (
-            ("Orders answered late", orders.late),
-            ("Put right after a wrong read-back", orders.put_right),
-            ("Answered by another", orders.by_another),
-            ("Orders never answered rightly", orders.never),
-        ):
-            yield words, share_cell(share, whole)
+        yield "Orders answered late", share_cell(orders.late, whole)
+        yield "Put right after a wrong read-back", share_cell(orders.put_right, whole)
+        yield "Answered by another", by_another_cell(case, orders.by_another, case.orders)
+        yield "Orders never answered rightly", share_cell(orders.never, whole)
         yield (
             "Median time from the end of an order to its read-back",
             Cell(time_in_words(case.measures.read_back), facts_of(case.measures.read_back)),
@@ -164,12 +161,9 @@ class CaseDebrief:
 
     def _told_above(self) -> str:
         count = len(self._chosen)
-        told = (
-            "The one above, to talk about, is"
-            if count == 1
-            else f"The {count} above, to talk about, are"
-        )
-        return f"{told} not told again." if count else ""
+        told = "The moment" if count == 1 else f"The {count} moments"
+        verb = "is" if count == 1 else "are"
+        return f"{told} above that went otherwise {verb} not told again." if count else ""
 
     def _outside(self) -> Grid:
         """Speech that was no call of the protocol: talk beside the matter, or what was not understood."""

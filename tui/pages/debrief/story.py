@@ -123,7 +123,7 @@ def _legend(drawn: Markup) -> Figure:
 
 
 _SIGN_WORDS: tuple[tuple[tuple[Kind, ...], str], ...] = (
-    (("unanswered", "late"), "not answered in its window"),
+    (("unanswered", "late"), "answered late or never"),
     (("differs",), "read back with another value"),
     (("another",), "answered by another"),
     (("again",), "said again"),
