@@ -44,6 +44,7 @@ class Capture:
         source: Source,
         recorder: RecordingThread | None,
         watching: Watching,
+        *,
         begins_s: float = 0.0,
         taken: Callable[[], None] = lambda: None,
     ) -> None:

@@ -142,7 +142,9 @@ class Live:
         self._watching = watching(source)
         self._lateness = Lateness(self.tell, live=source.live)
         look = self._look_if_late
-        self._capture = Capture(source, self._recorder, self._watching, begins_s, look)
+        self._capture = Capture(
+            source, self._recorder, self._watching, begins_s=begins_s, taken=look
+        )
         self._engine_news = engine_news
         self._clock = clock
         self._understanding = understanding_of(case.protocol)

@@ -14,7 +14,7 @@ from grammar.protocol.model import Drug, Protocol, Spoken, decimal
 from grammar.protocol.templates import Choice, Literal, Maybe, Node, Sequence, Slot
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetDose:
     """One drug of the sheet for a weight. None where the sheet says nothing, or a weight is missing."""
 
@@ -35,12 +35,12 @@ def sheet_dose(drug: Drug, weight_kg: float | None) -> SheetDose:
     amount = _for(planned.amount, planned.per_kg, weight_kg) if planned else None
     unit = planned.unit if planned else drug.unit
     return SheetDose(
-        drug.id,
-        amount,
-        unit,
-        in_ml(drug, amount, unit) if amount is not None else None,
-        _for(allowed.low, allowed.per_kg, weight_kg) if allowed else None,
-        _for(allowed.high, allowed.per_kg, weight_kg) if allowed else None,
+        drug=drug.id,
+        amount=amount,
+        unit=unit,
+        ml=in_ml(drug, amount, unit) if amount is not None else None,
+        low=_for(allowed.low, allowed.per_kg, weight_kg) if allowed else None,
+        high=_for(allowed.high, allowed.per_kg, weight_kg) if allowed else None,
     )
 
 

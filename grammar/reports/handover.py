@@ -58,7 +58,7 @@ URGENCY: tuple[OpenKind, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OpenPoint:
     """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`; `answered` waits for
     the caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
@@ -165,29 +165,29 @@ def _waiting(view: View) -> Iterator[tuple[Loop, OpenKind]]:
 def _open(view: View) -> tuple[OpenPoint, ...]:
     found = [
         OpenPoint(
-            state,
-            loop.opened,
-            loop.call,
-            loop.slots,
-            loop.fact,
+            kind=state,
+            t=loop.opened,
+            call=loop.call,
+            slots=loop.slots,
+            fact=loop.fact,
             differing=loop.differing,
             unsure=loop.unsure,
         )
         for loop, state in _waiting(view)
     ]
     found += [
-        OpenPoint(state, task.ordered, task.call, task.slots, task.fact)
+        OpenPoint(kind=state, t=task.ordered, call=task.call, slots=task.slots, fact=task.fact)
         for task, state in view.tasks
         if state in ("overdue", "pending")
     ]
     found += [
         OpenPoint(
-            "unsure",
-            said.t,
-            said.call,
-            said.slots,
-            said.fact,
-            said.text,
+            kind="unsure",
+            t=said.t,
+            call=said.call,
+            slots=said.slots,
+            fact=said.fact,
+            text=said.text,
             number_unclear=not said.unsure,
         )
         for said in view.unsure

@@ -81,7 +81,7 @@ class QuickReading:
     confidence: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
     """The outcome for an utterance. `words` are the sure ear's."""
 
@@ -130,13 +130,25 @@ def judged(
         if sure < least:
             return None
         doubts = (ONE_EAR,) if sure < ALONE or read(best.words).sounds_like else ()
-        return Judgement("rescues", best.words, _rounded(sure), doubts, _listed(found))
+        return Judgement(
+            verdict="rescues",
+            words=best.words,
+            confidence=_rounded(sure),
+            doubts=doubts,
+            evidence=_listed(found),
+        )
     if best.key == ranked.mine:
         if sure < LIKELY and not for_help(own):
             return _rejected(sure, found)
         near = sure < BOTH and found["lead"] < NEAR
         doubts = (NEARBY,) if near else ()
-        return Judgement("confirms", best.words, _rounded(sure), doubts, _listed(found))
+        return Judgement(
+            verdict="confirms",
+            words=best.words,
+            confidence=_rounded(sure),
+            doubts=doubts,
+            evidence=_listed(found),
+        )
     here = ranked.as_quick
     as_quick = ranked.evidence(here)
     quick_sure = calibration.confidence(as_quick)
@@ -147,8 +159,20 @@ def judged(
     clearly = as_quick["lead"] <= -CLEARLY and found["near"] > as_quick["near"]
     if (sure > quick_sure or clearly) and not _twins(own, read(best.words)):
         doubts = (TWO_WAYS,) if sure < ALONE else ()
-        return Judgement("puts-right", best.words, _rounded(sure), doubts, _listed(found))
-    return Judgement("doubts", best.words, _rounded(quick_sure), (TWO_WAYS,), _listed(as_quick))
+        return Judgement(
+            verdict="puts-right",
+            words=best.words,
+            confidence=_rounded(sure),
+            doubts=doubts,
+            evidence=_listed(found),
+        )
+    return Judgement(
+        verdict="doubts",
+        words=best.words,
+        confidence=_rounded(quick_sure),
+        doubts=(TWO_WAYS,),
+        evidence=_listed(as_quick),
+    )
 
 
 def possible_readings(
@@ -164,7 +188,13 @@ def possible_readings(
 
 
 def _rejected(sure: float, found: Evidence) -> Judgement:
-    return Judgement("rejects", (UNKNOWN,), _rounded(sure), (), _listed(found))
+    return Judgement(
+        verdict="rejects",
+        words=(UNKNOWN,),
+        confidence=_rounded(sure),
+        doubts=(),
+        evidence=_listed(found),
+    )
 
 
 def as_one(
@@ -184,7 +214,13 @@ def as_one(
     if whole.confidence < max(ALONE, least) or (own and own.words == whole.words):
         return found
     verdict: Verdict = "puts-right" if first.words else "rescues"
-    rest = Judgement("rejects", (UNKNOWN,), whole.confidence, (), whole.evidence)
+    rest = Judgement(
+        verdict="rejects",
+        words=(UNKNOWN,),
+        confidence=whole.confidence,
+        doubts=(),
+        evidence=whole.evidence,
+    )
     return [replace(whole, verdict=verdict), *(rest for _ in pieces[1:])]
 
 
@@ -205,7 +241,7 @@ def marked(judgement: Judgement) -> Judgement:
     return judgement if judgement.doubts else replace(judgement, doubts=(ONE_EAR,))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Reading:
     """All sentences of one meaning. `score` is of them together, `nats` and `tokens` of the best."""
 
@@ -232,7 +268,13 @@ class _Ranked:
             if meaning.kind != "unrecognised":
                 found.setdefault(key_of(meaning), []).append(sentence)
         readings = (
-            _Reading(key, ss[0].words, _sum(s.score for s in ss), ss[0].nats, ss[0].tokens)
+            _Reading(
+                key=key,
+                words=ss[0].words,
+                score=_sum(s.score for s in ss),
+                nats=ss[0].nats,
+                tokens=ss[0].tokens,
+            )
             for key, ss in found.items()
         )
         self._readings = sorted(readings, key=lambda each: -each.score)
@@ -250,7 +292,11 @@ class _Ranked:
                 return each
         last = self._readings[-1]
         return _Reading(
-            self.mine, self._quick.words, last.score - 2.0, last.nats - 2.0, last.tokens
+            key=self.mine,
+            words=self._quick.words,
+            score=last.score - 2.0,
+            nats=last.nats - 2.0,
+            tokens=last.tokens,
         )
 
     def evidence(self, reading: _Reading) -> Evidence:

@@ -206,12 +206,17 @@ def test_who_goes_on_is_heard_by_the_quick_ear_alone_until_the_next_verdict(
     assert line.text == whole.text
 
 
-WHOLE = Judgement("rescues", ("saturation", "ninety", "four", "percent", "over"), 0.97)
+WHOLE = Judgement(
+    verdict="rescues", words=("saturation", "ninety", "four", "percent", "over"), confidence=0.97
+)
 
 
 def test_one_sentence_that_the_quick_ear_cut_in_two_becomes_one_again() -> None:
     cut = [
-        (quick("saturation ninety"), Judgement("confirms", ("saturation", "ninety"), 0.95)),
+        (
+            quick("saturation ninety"),
+            Judgement(verdict="confirms", words=("saturation", "ninety"), confidence=0.95),
+        ),
         (quick(""), None),
     ]
     first, rest = as_one(cut, WHOLE)
@@ -230,14 +235,20 @@ def test_two_calls_in_one_stretch_of_speech_stay_two(
     sure: tuple[float, float], whole: float
 ) -> None:
     cut = [
-        (quick("drugs in"), Judgement("confirms", ("drugs", "in"), sure[0])),
-        (quick("tube in"), Judgement("confirms", ("tube", "in"), sure[1])),
+        (
+            quick("drugs in"),
+            Judgement(verdict="confirms", words=("drugs", "in"), confidence=sure[0]),
+        ),
+        (quick("tube in"), Judgement(verdict="confirms", words=("tube", "in"), confidence=sure[1])),
     ]
     assert as_one(cut, replace(WHOLE, confidence=whole)) == [judgement for _, judgement in cut]
 
 
 def test_a_call_with_noise_behind_it_stays_what_both_heard() -> None:
-    cut = [(quick("tube in"), Judgement("confirms", WHOLE.words, 0.95)), (quick(""), None)]
+    cut = [
+        (quick("tube in"), Judgement(verdict="confirms", words=WHOLE.words, confidence=0.95)),
+        (quick(""), None),
+    ]
     assert as_one(cut, WHOLE) == [cut[0][1], None]
 
 

@@ -144,7 +144,8 @@ def test_what_becomes_of_a_guess(
 ) -> None:
     doubted = (TWO_WAYS,) if verdict == "doubts" else ()
     found = call_of_guess(
-        Judgement(verdict, SENTENCE, confidence, doubted), QuickReading(("drugs", "in"), 0.3)
+        Judgement(verdict=verdict, words=SENTENCE, confidence=confidence, doubts=doubted),
+        QuickReading(("drugs", "in"), 0.3),
     )
     if words is None:
         assert found is None
