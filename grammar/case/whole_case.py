@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import fields
 
 from grammar.case.amendments import Amending, EffectiveFact, effective, ended, taken_back
-from grammar.case.facts import Fact, Heard, Withdrawn
+from grammar.case.facts import Confirmed, Fact, Heard, Withdrawn
 from grammar.case.fold import Case
 from grammar.case.view import View
 from grammar.language.meaning import Meaning, Reading
@@ -56,7 +56,11 @@ class WholeCase(Case):
             if each.seq not in gone and not isinstance(each, Withdrawn):
                 spoken_of.setdefault(each.target, []).append(each)
         self._wanted = {each.target for each in amending if isinstance(each, Withdrawn)}
-        self._withdrawn: dict[int, Fact] = {}
+        # The line of a Confirmed that was taken back says what was confirmed.
+        confirmed = [each for each in amending if isinstance(each, Confirmed)]
+        self._wanted |= {each.target for each in confirmed if each.seq in self._wanted}
+        self._told_of: dict[int, Fact] = {}
+        """The facts that lines of withdrawals tell of."""
         state = self._state
         for fact in facts:
             self._note(fact)
@@ -75,7 +79,7 @@ class WholeCase(Case):
         until = ended(fact)
         self.latest = max(self.latest, until)
         if fact.seq in self._wanted:
-            self._withdrawn[fact.seq] = fact
+            self._told_of[fact.seq] = fact
         missing = fact.seq - len(self.begins)
         if missing:
             self.begins.extend([NOWHEN] * missing)
@@ -83,9 +87,9 @@ class WholeCase(Case):
         self.begins.append(fact.t)
         self.ends.append(until)
 
-    def _taken_back(self, fact: Withdrawn) -> Fact | None:
-        found = self._withdrawn.get(fact.target)
-        return found if found and ended(found) <= fact.t else None
+    def _over_by(self, t: float, seq: int) -> Fact | None:
+        found = self._told_of.get(seq)
+        return found if found and ended(found) <= t else None
 
     def _read(self, fact: Heard) -> tuple[str, Meaning]:
         words = tuple(word.text for word in fact.words)

@@ -16,7 +16,7 @@ from grammar.case.recorded import RecordedCall
 from grammar.case.sequence_rules import Event
 from grammar.case.state import State
 from grammar.case.timers import Timer, running_of
-from grammar.case.view import Utterance
+from grammar.case.view import Utterance, utterance_of
 from grammar.case.vitals import VitalSign
 from grammar.protocol.model import Call, Protocol
 from grammar.replacing import replaced
@@ -28,14 +28,6 @@ F = TypeVar("F", DoseGiven, Event, RecordedCall, Task, Timer, Utterance, VitalSi
 
 LOOK_BACK = 60
 """Log lines searched backwards for the last call of a voice."""
-
-
-def utterance_of(state: State, fact: int) -> Utterance | None:
-    """Return the utterance that a fact became, or None."""
-    for line in reversed(state.log):
-        if line.fact == fact:
-            return line.utterance
-    return None
 
 
 def last_call(state: State, sender: str | None) -> Utterance | None:
@@ -55,7 +47,7 @@ def without(protocol: Protocol, state: State, fact: int) -> State:
 
     All of them came with the fact or after it, so that only the ends of long sequences are looked at.
     """
-    said = utterance_of(state, fact)
+    said = utterance_of(state.log, fact)
     call = protocol.calls.get(said.call) if said and said.call else None
 
     def may_have_made(what: object) -> bool:
@@ -170,7 +162,7 @@ def with_slots(protocol: Protocol, state: State, loop_id: int, *, unsure: bool) 
     """
     at = place_of(state.loops, loop_id)
     loop = None if at is None else state.loops[at]
-    said = utterance_of(state, loop.fact) if loop else None
+    said = utterance_of(state.log, loop.fact) if loop else None
     if loop is None or said is None or said.call is None:
         return state
     before = {

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grammar.case.amendments import Amending, ended
-from grammar.case.facts import CaseStarted, Fact, Heard, SecondHearing
+from grammar.case.facts import CaseStarted, Confirmed, Fact, Heard, SecondHearing, Withdrawn
 from grammar.case.fold import Case
 from grammar.case.whole_case import WholeCase
 from grammar.language.words import Word
@@ -31,6 +32,27 @@ def test_it_comes_to_what_the_kept_fold_comes_to(facts: tuple[Fact, ...]) -> Non
     assert whole.facts == ()  # none is held
     assert [whole.begins[fact.seq] for fact in facts] == [fact.t for fact in facts]
     assert math.isnan(whole.begins[0])
+
+
+@pytest.mark.parametrize("key", ["not said", "no call"])
+def test_taking_back_words_that_were_not_understood_tells_the_likely_ones_in_both_folds(
+    key: str,
+) -> None:
+    perhaps = Heard(seq=2, t=32, until=33, words=(Word("[unk]", 32, 33, 0.2),), likely="need help")
+    begun = (CaseStarted(seq=1, protocol="isolation-airway"), perhaps)
+    acts: dict[str, tuple[Amending, ...]] = {
+        "not said": (Withdrawn(seq=3, t=40, target=2),),
+        "no call": (Confirmed(seq=3, t=40, target=2), Withdrawn(seq=4, t=50, target=3)),
+    }
+    told = {
+        "not said": "withdrawn, not said: need help",
+        "no call": 'taken back: that "need help" was no call',
+    }[key]
+    kept = Case(AIRWAY)
+    kept.add_all((*begun, *acts[key]))
+    whole = WholeCase(AIRWAY, iter((*begun, *acts[key])), acts[key])
+    for view in (kept.view(50), whole.at_its_end()):
+        assert [line.text for line in view.log if line.text.startswith(told[:9])] == [told]
 
 
 def said(seq: int, t: float) -> Heard:
