@@ -76,8 +76,8 @@ def test_an_order_not_done_in_time_bears_both_its_times(faulty: Debrief) -> None
     assert isinstance(items, Items)
     found = next(item for item in items.items if item.badge == "Not reported done")
     assert found.when.text.startswith("02:19 to 03:2")
-    assert "from the end of the order, ran out at 03:2" in found.detail
-    assert found.detail.endswith("never reported done, as far as was heard")
+    assert "counted from its end, over at 03:2" in found.detail
+    assert found.detail.endswith("never reported done")
 
 
 def test_a_moment_of_the_agenda_is_not_told_again_below_it(faulty: Debrief) -> None:

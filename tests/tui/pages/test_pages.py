@@ -120,7 +120,7 @@ def test_a_handover_names_the_airway_drugs_trend_and_open_points() -> None:
     page = handover_page(case.protocol, case.view(400), case.facts)
     airway = rows(page, "Airway")
     assert airway["Attempts"][0] == "1"
-    assert airway["Depth"] == ("22 cm", "01:50")
+    assert airway["Depth"] == ("22 cm (OPEN: read-back differs)", "01:50")
     assert airway["Lowest SpO2"] == ("84 %", "01:00")
     assert rows(page, "Drugs") == {"00:30": ("ketamine", "70 mg, as ordered", "1 mg/kg", "7 mL")}
     assert rows(page, "Vital signs")["SpO2 %"][-1] == "84 96"

@@ -164,14 +164,14 @@ def _of_finding(found: Finding, told: _Told) -> Moment:
 def _overdue(found: Finding, told: _Told) -> tuple[str, tuple[int, ...]]:
     """Return what became of an order that was not done in its time; and where no report came, the speech
     that may have been one: in that time, or in as long a time after it."""
-    ran_out = f"the time for it, from the end of the order, ran out at {clock(found.t)}"
+    ran_out = f"counted from its end, over at {clock(found.t)}"
     if len(found.facts) > 1:
         return f"{ran_out}; reported done later", ()
     ordered = told.tasks[found.facts[0]].ordered
     first = bisect_right(told.unclear, ordered, key=_began)
     last = bisect_right(told.unclear, 2 * found.t - ordered, key=_began)
     facts = tuple(said.fact for said in told.unclear[first:last])
-    return f"{ran_out}; never reported done, as far as was heard", facts
+    return f"{ran_out}; never reported done", facts
 
 
 def _of_loop(
