@@ -94,6 +94,8 @@ class Dashboard(CaseActions):
         self._protocol = protocol
         self._start_listening = start
         self._stop_listening = stop
+        self._begun = False
+        """Whether listening has begun: no picture before that, which would lack the weight."""
         self._wall = wall
         self._ask_weight = ask_weight
         self.hear_out = hear_out
@@ -126,7 +128,7 @@ class Dashboard(CaseActions):
         yield self._bottom
 
     def on_mount(self) -> None:
-        """Draws the first picture, then begins to listen."""
+        """Begins to listen once all is laid out, then draws the first picture."""
         self._foot()
         self.query_one(Help).show(self._help_sections())
         self.call_after_refresh(self._begin)
@@ -163,6 +165,7 @@ class Dashboard(CaseActions):
     def _begin(self) -> None:
         if self._start_listening is not None:
             self._start_listening()
+        self._begun = True
         self.tell(self.first_word or None)
         self.look()
         self.set_interval(PERIOD_S, self.look)
@@ -175,7 +178,7 @@ class Dashboard(CaseActions):
 
     def look(self) -> None:
         """Draws the case as it stands now. Parts that did not change are left alone."""
-        if not self.screen_stack or not self._header.is_attached:
+        if not self._begun or not self.screen_stack or not self._header.is_attached:
             return
         view, status = self.view_now(), self._status_now()
         calls = self._calls

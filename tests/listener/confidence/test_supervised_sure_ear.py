@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -28,7 +29,7 @@ from listener.confidence.judging_two_ears import (
     Verdict,
     call_of_guess,
 )
-from listener.confidence.storing_verdicts import SecondHearings
+from listener.confidence.storing_verdicts import BEHIND_S, SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
 from listener.recognition.calibration import two_ears
@@ -217,6 +218,67 @@ def test_an_ear_that_is_behind_passes_speech_over_and_says_so_once_until_it_has_
         (SecondHearing, 3.5),
         (Warned, 4.0),
     ]
+
+
+def test_it_is_behind_while_speech_waits_too_long_and_no_more_once_it_has_caught_up() -> None:
+    stored: queue.Queue[Heard | SecondHearing | Warned] = queue.Queue()
+    now, ear = [0.0], Gated()
+    second = SecondHearings(
+        ear,
+        Understanding(load_protocol("isolation-airway")),
+        two_ears(),
+        stored.put,
+        live=True,
+        clock=lambda: now[0],
+    )
+
+    def spoken(number: int) -> None:
+        words = (Word(UNKNOWN, 0.0, 0.5, 0.9),)
+        heard = Heard(seq=number, t=number, until=number + 0.5, words=words)
+        second.ended(stretch(Told(number, heard, heard.words)))
+
+    def all_is_settled() -> None:
+        """Waits for a job that is added now, and so for all that were before it."""
+        ahead = second.ahead(SOUND)
+        assert ahead is not None
+        ahead.wait()
+
+    spoken(0)
+    all_is_settled()
+    assert not second.behind
+    ear.free.clear()
+    now[0] = 10.0
+    ear.asked.clear()
+    spoken(1)
+    assert ear.asked.wait(20)
+    spoken(2)
+    assert not second.behind
+    now[0] += BEHIND_S + 0.5
+    assert second.behind  # by what waits, before anything is passed over
+    ear.free.set()
+    all_is_settled()
+    assert second.behind  # since something was passed over
+    now[0] = 60.0
+    spoken(3)
+    all_is_settled()
+    assert not second.behind
+    second.finish()
+    kinds = [type(stored.get_nowait()) for _ in range(stored.qsize())]
+    assert kinds == [SecondHearing, SecondHearing, Warned, SecondHearing]
+
+
+class Gated(Fake):
+    """A sure ear that hears only while it is free to."""
+
+    def __init__(self) -> None:
+        super().__init__("listens")
+        self.free, self.asked = threading.Event(), threading.Event()
+        self.free.set()
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        self.asked.set()
+        assert self.free.wait(20)
+        return super().hear(samples)
 
 
 class Turns:

@@ -15,11 +15,14 @@ from listener.audio.blocks import Block
 from listener.audio.level_check import LevelCheck
 from listener.audio.sources import AudioFile
 from tests.support.screens import protocol, shown_text
+from tui.dashboard.app import Dashboard
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.preflight import SPOKEN, Choice, Preflight
+from tui.dashboard.widgets.header import Header
 from tui.listening.case_listening import Listening
 from tui.listening.json_lines import run_headless
 from tui.listening.options import CaseOptions
+from tui.text.wording import DRILL_WORDS
 
 QUICK = Path(str(files("sample_audio_synthetic") / "quick-clip.flac"))
 
@@ -212,3 +215,47 @@ async def test_ctrl_c_loses_nothing_that_was_entered() -> None:
         shown = shown_text(app)
     assert "Ctrl-C does nothing here" in shown
     assert "80 kg" in shown
+
+
+# ---------------------------------------------------------------------- the first picture
+
+
+async def test_the_first_picture_of_a_drill_says_so_and_has_the_weight(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wishes = CaseOptions(
+        protocol="isolation-airway",
+        weight_kg=70,
+        recogniser="vosk",
+        model=None,
+        cases=tmp_path,
+        record=False,
+        real_pace=False,
+        drill=True,
+    )
+    listening = Listening(AudioFile(QUICK), wishes)
+    # Whatever stands in the header then stands there before a single block was heard.
+    monkeypatch.setattr(listening.live, "run", lambda: None)
+    heads: list[str] = []
+
+    screen = Dashboard(
+        listening.protocol,
+        listening.view,
+        lambda: listening.live.now,
+        listening.status,
+        listening.start,
+        listening.stop,
+    )
+    draw = screen.look
+
+    def drawn() -> None:
+        draw()
+        if head := str(screen.query_one(Header).content):
+            heads.append(head)
+
+    monkeypatch.setattr(screen, "look", drawn)
+    async with screen.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+    listening.close()
+    assert DRILL_WORDS[True] in heads[0]
+    assert "70 kg" in heads[0]
