@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -11,6 +12,7 @@ from grammar.case.doses import DoseGiven
 from grammar.case.facts import AnsweredByHand, Confirmed, Entered, Fact, Heard
 from grammar.case.fold import Case
 from grammar.case.loops import LoopState
+from grammar.case.view import Utterance
 from grammar.language.words import Word
 from tests.support.screens import ShownCase, case, desk, heard, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
@@ -122,6 +124,7 @@ def test_each_of_five_calls_has_a_row_before_one_has_more(rows: int) -> None:
     states: list[LoopState] = ["differs", "unanswered", "unanswered", "open", "open"]
     given = heights(states, rows)
     assert all(given)
+    assert sum(given) == rows
     assert given[0] == max(given)
 
 
@@ -194,6 +197,18 @@ def test_a_timer_that_was_called_and_answered_at_one_time_is_no_timer_of_ones_ow
     hands().tick("before-induction", "suction")
     answers = [fact for fact in facts if isinstance(fact, AnsweredByHand)]
     assert [fact.own_timer for fact in answers] == [False]
+
+
+def test_starting_a_timer_of_ones_own_says_in_the_fact_that_it_is_one() -> None:
+    found = case()
+
+    def tell(fact: Fact) -> Utterance | None:
+        return found.add(replace(fact, seq=len(found.facts) + 1))
+
+    hands = ManualEntry(found.protocol, tell, lambda: found.facts, lambda: 60.0)
+    hands.start_timer("start-timer", [("duration_s", 90.0)])
+    answers = [fact for fact in found.facts if isinstance(fact, AnsweredByHand)]
+    assert [fact.own_timer for fact in answers] == [True]
 
 
 @pytest.mark.parametrize(("own", "loops"), [(True, 0), (False, 1), (None, 0)])

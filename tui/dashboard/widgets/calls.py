@@ -24,6 +24,7 @@ from tui.text.wording import (
     NOT_HEARD_YET,
     STATE_MARKS,
     STATE_WORDS,
+    UNCLEAR_WORDS,
     UNSURE_WORDS,
     bar,
     called_and_read_back,
@@ -38,6 +39,8 @@ from tui.text.wording import (
 
 LOOP = "loop"
 """In a style's meta: the call that a cell belongs to."""
+UNCLEAR_IN_SHORT = "(unclear)"
+"""That a number is unclear, on a card of one row that has no room for the words of the log."""
 LEAST: Mapping[LoopState, int] = MappingProxyType({"unanswered": 2, "differs": 3})
 """The fewest rows for a call; one that differs always has room for both values."""
 BAR = 12
@@ -165,12 +168,12 @@ def card_words(
 
 def _in_a_row(call: WaitingCall, width: int) -> Content:
     """Return a card of one row. Neither what was called, nor what was read back instead, nor the doubt
-    about its number is ever cut: sooner the window goes, then the addressee, then the words and the age
-    whose sign stands there, and last what the values say of themselves."""
+    about its number is ever cut: sooner the window goes, then the addressee, the words whose sign stands
+    there, and what the values say of themselves. The age goes only where these have no room beside it."""
     state, age = call.state, clock(call.loop.age(call.now))
     whole = f"{STATE_MARKS[state]} {state_in_words(call.protocol, call.loop.call, state)} {age}"
     yet = f"{NOT_HEARD_YET} " if state == "unheard" else ""
-    heads = (whole, f"{STATE_MARKS[state]} {yet}{age}", STATE_MARKS[state])
+    heads = (whole, f"{STATE_MARKS[state]} {yet}{age}")
     named, *unnamed = _titles(call, in_short=True)
     window = _short_window(call)
     shapes = [(f"{whole} {window} " if window else f"{whole} ", named), (f"{whole} ", named)]
@@ -178,6 +181,11 @@ def _in_a_row(call: WaitingCall, width: int) -> Content:
         shapes += [(f"{head} ", title) for head in heads for title in unnamed]
     else:
         shapes += [(f"{head} ", title) for title in unnamed for head in heads]
+    # The age goes sooner than the doubt, and the doubt sooner than a value.
+    doubted = unnamed[:-1] if _doubt(call) else unnamed
+    shapes = [each for each in shapes if each[1] in (named, *doubted)]
+    shapes += [(f"{STATE_MARKS[state]} ", title) for title in doubted]
+    shapes += [(f"{head} ", unnamed[-1]) for head in (*heads[1:], STATE_MARKS[state])]
     fitting = (each for each in shapes if len(each[0]) + 1 + len(each[1]) <= width)
     head, title = next(fitting, shapes[-1])
     line = Content.assemble(f"{head} ", (title, "bold"))
@@ -198,7 +206,11 @@ def _titles(call: WaitingCall, *, in_short: bool = False) -> list[str]:
     doubt = _doubt(call)
     found = [f"{what}{wrong}{f' → {to}' if to else ''}", f"{what}{wrong}"]
     if values:
+        kind = what.partition(": ")[0]  # a report is no order, however short
+        values = f"{kind}: {values}" if kind.isupper() else values
         found.append(f"{values} {doubt}".rstrip() + wrong)
+        if in_short and doubt == UNCLEAR_WORDS:
+            found.append(f"{values} {UNCLEAR_IN_SHORT}{wrong}")
     if doubt:
         found.append(f"{what.removesuffix(f' {doubt}')}{wrong}")
     return found
