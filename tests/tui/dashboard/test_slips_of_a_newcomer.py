@@ -206,7 +206,7 @@ def test_starting_a_timer_of_ones_own_says_in_the_fact_that_it_is_one() -> None:
         return found.add(replace(fact, seq=len(found.facts) + 1))
 
     hands = ManualEntry(found.protocol, tell, lambda: found.facts, lambda: 60.0)
-    hands.start_timer("start-timer", [("duration_s", 90.0)])
+    hands.start_timer("start-timer", [("duration_s", Decimal(90))])
     answers = [fact for fact in found.facts if isinstance(fact, AnsweredByHand)]
     assert [fact.own_timer for fact in answers] == [True]
 

@@ -127,3 +127,14 @@ def test_letters_right_after_a_list_that_takes_several_are_no_keys(leaves: str) 
         assert guard.goes_on(struck("m", 1.0 + TYPING_S / 2)) is follow
         guard.closed(struck(leaves, 1.0), letters_may_follow=follow)
         assert not guard.goes_on(struck("m", 1.1 + TYPING_S))
+
+
+@pytest.mark.parametrize("leaves", ["escape", "enter"])
+async def test_a_letter_meant_for_the_list_of_items_that_was_just_left_marks_nothing(
+    leaves: str,
+) -> None:
+    async with desk(case(SATURATION), 60) as seen:
+        await seen.text()
+        await seen.pilot.press("k", "s", leaves, "m")
+        assert kinds(seen)[-1] == "ticked"
+        assert NOT_TAKEN in " ".join((await seen.text()).split())
