@@ -61,7 +61,9 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         own = state.loops.edited(
             lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id, was.id
         )
-        return replace(state, loops=own)
+        place = next(i for i, x in enumerate(state.timers) if x.fact == was.id)
+        timers = state.timers.put(place, replace(state.timers[place], own=True))
+        return replace(state, loops=own, timers=timers)
     called = f"called at {clock(was.opened)}"
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=state.findings.plus_all(held))

@@ -31,6 +31,8 @@ class Timer:
     """The fact that completed it."""
     by_hand: bool = False
     """Started at the keyboard, not called."""
+    own: bool = False
+    """The recorder's own: started at the keyboard, and nobody called it."""
 
     @property
     def due(self) -> float:
@@ -83,8 +85,10 @@ def complete_oldest(
     timers: ChunkedSequence[Timer], running: Running, t: float, fact: int
 ) -> tuple[ChunkedSequence[Timer], Running]:
     """Return the timers after "timer complete" at `t`, and those that still run: it means the one that
-    was due first."""
+    was due first of those that were called, and one of the recorder's own only where no other runs."""
     if not running:
         return timers, running
-    first = running[0][1]
-    return timers.put(first, replaced(timers[first], completed=t, ended_by=fact)), running[1:]
+    meant = next((one for one in running if not timers[one[1]].own), running[0])
+    at = meant[1]
+    ended = replaced(timers[at], completed=t, ended_by=fact)
+    return timers.put(at, ended), tuple(one for one in running if one != meant)

@@ -29,6 +29,7 @@ from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
 from tui.text.speakers import said_before
+from tui.text.urgent import still_open
 from tui.text.wording import call_aloud, clean, clock, heard, station
 
 PLAY_S = 10.0
@@ -385,7 +386,9 @@ class CaseActions(ActionBase):
                     self.hear_out()
                     self.tell("no more sound is taken: the rest is heard, then the case ends")
 
-            self.box.open(LeaveDialog(self.keymap, self._unheard), left)
+            self.box.open(
+                LeaveDialog(self.keymap, self._unheard, lambda: still_open(self.view_now())), left
+            )
 
     def _unheard(self) -> tuple[bool, Unheard | None]:
         """Return whether no more sound comes, and what is not heard yet."""

@@ -85,7 +85,13 @@ TABLE: tuple[Key, ...] = (
         "put right the newest utterance: number of what was said",
         "amend",
     ),
-    Key("speaker", "s", "who", "say who spoke the newest utterance: letter", "speaker"),
+    Key(
+        "speaker",
+        "s",
+        "who",
+        "say who spoke the newest utterance, or the found one: letter",
+        "speaker",
+    ),
     Key(
         "same-speaker",
         "=",

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from grammar.case.loops import Loop, LoopState
+from grammar.case.timers import Timer
 from grammar.case.view import View
 from grammar.protocol.model import Protocol
 from tui.text.wording import (
@@ -70,8 +71,8 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
     """Return the one thing to see first.
 
     A call for help that waits comes first, then a possible one; these before a read-back that differs,
-    that before a call that nobody answered, that before a timer that is up, an order that is overdue, and
-    a call inside its window.
+    that before a call that nobody answered, that before a timer that is up, an order that is overdue, a
+    timer of the recorder's own that is up, and a call inside its window.
     """
     waiting = view.waiting
     certain = [pair for pair in waiting if _for_help(protocol, pair[0])]
@@ -81,16 +82,18 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
         return _possible_help(view)
     if waiting and waiting[0][1] in ("differs", "unanswered"):
         return _of_call(protocol, *waiting[0], view)
-    up = sorted((t for t, state in view.timers if state == "done"), key=lambda timer: timer.due)
-    if up:
-        timer = up[0]
-        length = duration(round(timer.duration_s + timer.extended_s, 1))
-        return Urgent("time-up", f"TIMER {length}", "TIME IS UP", age_s=view.now - timer.due)
+    up = sorted(
+        (t for t, state in view.timers if state == "done"), key=lambda timer: (timer.own, timer.due)
+    )
+    if up and not up[0].own:
+        return _time_up(up[0], view)
     late = sorted((t for t, state in view.tasks if state == "overdue"), key=lambda task: task.due)
     if late:
         task = late[0]
         what = call_in_words(protocol, task.call, task.slots)
         return Urgent("overdue", what, "NOT REPORTED DONE", age_s=view.now - task.due)
+    if up:
+        return _time_up(up[0], view)
     if waiting and waiting[0][1] in ("open", "unheard"):
         return _of_call(protocol, *waiting[0], view)
     return Urgent("behind" if heard_up_to(view) else "none", nothing_waits(view), "")
@@ -101,10 +104,27 @@ def nothing_waits(view: View) -> str:
     lags it says up to where it has come, and nothing that reassures."""
     if behind := heard_up_to(view):
         return behind[0].upper() + behind[1:]
+    unsure = len(view.unsure)
+    rest = _not_done(view) + ([f"{unsure} unsure: choose what was said"] if unsure else [])
+    return f"No call waits; {'; '.join(rest)}" if rest else "Every call is answered"
+
+
+def still_open(view: View) -> str:
+    """Return what nobody has closed, in words; "" where nothing is open."""
+    waits, unsure = len(view.waiting), len(view.unsure)
+    told = [f"{waits} {'call waits' if waits == 1 else 'calls wait'}"] if waits else []
+    told += _not_done(view) + ([f"{unsure} unsure"] if unsure else [])
+    return f"Still open: {'; '.join(told)}." if told else ""
+
+
+def _not_done(view: View) -> list[str]:
     left = sum(1 for _, state in view.tasks if state in ("pending", "overdue"))
-    if not left:
-        return "Every call is answered"
-    return f"No call waits; {left} {'order is' if left == 1 else 'orders are'} not reported done"
+    return [f"{left} {'order is' if left == 1 else 'orders are'} not reported done"] if left else []
+
+
+def _time_up(timer: Timer, view: View) -> Urgent:
+    length = duration(round(timer.duration_s + timer.extended_s, 1))
+    return Urgent("time-up", f"TIMER {length}", "TIME IS UP", age_s=view.now - timer.due)
 
 
 def _for_help(protocol: Protocol, loop: Loop) -> bool:

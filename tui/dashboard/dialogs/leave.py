@@ -33,18 +33,25 @@ class Unheard:
 class LeaveDialog(Dialog):
     """Asks once more; while hearing lags it offers to wait."""
 
-    def __init__(self, keys: KeyMap, stands: Callable[[], tuple[bool, Unheard | None]]) -> None:
+    def __init__(
+        self,
+        keys: KeyMap,
+        stands: Callable[[], tuple[bool, Unheard | None]],
+        still_open: Callable[[], str],
+    ) -> None:
         """`stands` tells whether no more sound comes, and what is not heard yet: None while hearing is in
-        time."""
+        time. `still_open` says in words what nobody has closed, "" where nothing is."""
         super().__init__(keys)
-        self._stands = stands
+        self._stands, self._still_open = stands, still_open
         self._over, self._unheard = stands()
+        self._open = still_open()
 
     def look(self) -> bool:
         """Hearing goes on while the question stands."""
-        before = self._over, self._unheard
+        before = self._over, self._unheard, self._open
         self._over, self._unheard = self._stands()
-        return before != (self._over, self._unheard)
+        self._open = self._still_open()
+        return before != (self._over, self._unheard, self._open)
 
     @property
     def _can_wait(self) -> bool:
@@ -79,6 +86,8 @@ class LeaveDialog(Dialog):
     def lines(self) -> Iterable[Line]:
         # Without the hint that Esc leaves: that might be taken for leaving the case.
         yield Content.styled(f"END THE CASE? {self._still_heard()}", "bold $heading")
+        if self._open:
+            yield Content.styled(self._open, "bold $urgent")
         shown = self.keymap.shown
         if self._can_wait:
             wait = "waits: no more sound is taken, the rest is heard, then the case ends"

@@ -1,0 +1,54 @@
+"""Slips of a fourth newcomer: what is open at the end, and whose timer a "timer complete" means."""
+
+from __future__ import annotations
+
+from grammar.case.facts import AnsweredByHand, Entered, Fact
+from tests.support.screens import case, desk, heard
+from tui.text.urgent import most_urgent
+
+ORDER = heard(10, "drugs nurse give fentanyl one hundred micrograms")
+READ_BACK = heard(16, "fentanyl one hundred micrograms")
+TIMER = heard(2, "outside start the timer three minutes")
+STARTED = heard(6, "three minutes running")
+OWN: tuple[Fact, ...] = (
+    Entered(t=20.0, call="start-timer", slots=(("duration_s", 60.0),)),
+    AnsweredByHand(t=20.0, loop=4, own_timer=True),
+)
+
+
+def test_a_timer_complete_ends_the_called_timer_and_not_one_of_the_recorder_s_own() -> None:
+    """The own one was due first: what the team calls complete is what the team called."""
+    view = case(TIMER, STARTED, *OWN, heard(183, "timer complete")).view(184.0)
+    by_hand = {timer.own: state for timer, state in view.timers}
+    assert by_hand == {False: "complete", True: "done"}
+
+
+def test_where_only_an_own_timer_runs_a_timer_complete_means_it() -> None:
+    own = (OWN[0], AnsweredByHand(t=20.0, loop=2, own_timer=True))
+    view = case(*own, heard(82, "timer complete")).view(84.0)
+    assert [state for _, state in view.timers] == ["complete"]
+
+
+def test_an_own_timer_that_is_up_stands_below_an_order_that_is_overdue() -> None:
+    shown = case(ORDER, READ_BACK, OWN[0], AnsweredByHand(t=20.0, loop=4, own_timer=True))
+    found = most_urgent(shown.protocol, shown.view(200.0))
+    assert found.kind == "overdue"
+
+
+async def test_the_question_at_the_end_says_what_is_still_open() -> None:
+    async with desk(case(ORDER, READ_BACK), 200.0, size=(80, 24)) as seen:
+        await seen.pilot.press("q")
+        text = await seen.text()
+        assert "END THE CASE?" in text
+        assert "Still open: 1 order is not reported done." in text
+    async with desk(case(heard(10, "stand by")), 20.0, size=(80, 24)) as seen:
+        await seen.pilot.press("q")
+        assert "Still open" not in await seen.text()
+
+
+async def test_every_call_is_answered_is_not_said_while_a_doubtful_one_waits() -> None:
+    doubtful = heard(10, "heart rate sixteen", confidence=0.3)
+    async with desk(case(doubtful), 20.0) as seen:
+        text = await seen.text()
+        assert "Every call is answered" not in text
+        assert "1 unsure: choose what was said" in text
