@@ -55,15 +55,16 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
     loops = state.loops.put(at, closed)
     held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
     own_timer = fact.t == was.opened if fact.own_timer is None else fact.own_timer
-    if own_timer and was.id in {x.fact for x in state.timers if x.by_hand}:
+    timers = (i for i, x in enumerate(state.timers) if x.by_hand and x.fact == was.id)
+    timer = next(timers, None) if own_timer else None
+    if timer is not None:
         # A timer of the recorder's own, started in the same act: nobody called it, so that it is no loop
         # at all, and no measure counts it as one that was closed.
         own = state.loops.edited(
             lambda loop: None if loop.id == was.id else loop, lambda loop: loop.id, was.id
         )
-        place = next(i for i, x in enumerate(state.timers) if x.fact == was.id)
-        timers = state.timers.put(place, replace(state.timers[place], own=True))
-        return replace(state, loops=own, timers=timers)
+        marked = state.timers.put(timer, replace(state.timers[timer], own=True))
+        return replace(state, loops=own, timers=marked)
     called = f"called at {clock(was.opened)}"
     though = ", though it was read back otherwise" if was.status == "differs" else ""
     state = replace(state, loops=loops, findings=state.findings.plus_all(held))

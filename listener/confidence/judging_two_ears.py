@@ -130,25 +130,13 @@ def judged(
         if sure < least:
             return None
         doubts = (ONE_EAR,) if sure < ALONE or read(best.words).sounds_like else ()
-        return Judgement(
-            verdict="rescues",
-            words=best.words,
-            confidence=_rounded(sure),
-            doubts=doubts,
-            evidence=_listed(found),
-        )
+        return _outcome("rescues", best.words, sure, found, doubts)
     if best.key == ranked.mine:
         if sure < LIKELY and not for_help(own):
             return _rejected(sure, found)
         near = sure < BOTH and found["lead"] < NEAR
         doubts = (NEARBY,) if near else ()
-        return Judgement(
-            verdict="confirms",
-            words=best.words,
-            confidence=_rounded(sure),
-            doubts=doubts,
-            evidence=_listed(found),
-        )
+        return _outcome("confirms", best.words, sure, found, doubts)
     here = ranked.as_quick
     as_quick = ranked.evidence(here)
     quick_sure = calibration.confidence(as_quick)
@@ -159,20 +147,8 @@ def judged(
     clearly = as_quick["lead"] <= -CLEARLY and found["near"] > as_quick["near"]
     if (sure > quick_sure or clearly) and not _twins(own, read(best.words)):
         doubts = (TWO_WAYS,) if sure < ALONE else ()
-        return Judgement(
-            verdict="puts-right",
-            words=best.words,
-            confidence=_rounded(sure),
-            doubts=doubts,
-            evidence=_listed(found),
-        )
-    return Judgement(
-        verdict="doubts",
-        words=best.words,
-        confidence=_rounded(quick_sure),
-        doubts=(TWO_WAYS,),
-        evidence=_listed(as_quick),
-    )
+        return _outcome("puts-right", best.words, sure, found, doubts)
+    return _outcome("doubts", best.words, quick_sure, as_quick, (TWO_WAYS,))
 
 
 def possible_readings(
@@ -187,14 +163,24 @@ def possible_readings(
     return [(each.words, ranked.evidence(each)) for each in found]
 
 
-def _rejected(sure: float, found: Evidence) -> Judgement:
+def _outcome(
+    verdict: Verdict,
+    words: tuple[str, ...],
+    sure: float,
+    found: Evidence,
+    doubts: tuple[str, ...] = (),
+) -> Judgement:
     return Judgement(
-        verdict="rejects",
-        words=(UNKNOWN,),
-        confidence=_rounded(sure),
-        doubts=(),
-        evidence=_listed(found),
+        verdict=verdict,
+        words=words,
+        confidence=round(sure, 4),
+        doubts=doubts,
+        evidence=tuple(found.items()),
     )
+
+
+def _rejected(sure: float, found: Evidence) -> Judgement:
+    return _outcome("rejects", (UNKNOWN,), sure, found)
 
 
 def as_one(
@@ -372,11 +358,3 @@ def _sum(scores: Iterable[float]) -> float:
 def _log_odds(share: float, surest: float = _SUREST) -> float:
     bounded = min(max(share, 1 - surest), surest)
     return math.log(bounded / (1 - bounded))
-
-
-def _rounded(share: float) -> float:
-    return round(share, 4)
-
-
-def _listed(found: Evidence) -> tuple[tuple[str, float], ...]:
-    return tuple(found.items())

@@ -109,16 +109,13 @@ class SecondHearings:
 
         def settle() -> None:
             try:
-                settle_in_time()
+                if self._waited(asked) > BEHIND_S:
+                    self._fell_behind(stretch.began)
+                else:
+                    self._behind = False
+                    self._settle(stretch)
             finally:
                 self._asked.popleft()
-
-        def settle_in_time() -> None:
-            if self._waited(asked) > BEHIND_S:
-                self._fell_behind(stretch.began)
-                return
-            self._behind = False
-            self._settle(stretch)
 
         self._background.add(settle)
 

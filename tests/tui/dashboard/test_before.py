@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -162,19 +163,23 @@ def test_a_microphone_that_is_missing_is_told_in_a_sentence() -> None:
 # ---------------------------------------------------------------------- what becomes of it
 
 
-@pytest.mark.parametrize("record", [True, False])
-def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, record: bool) -> None:
-    note = "consent asked by the recorder"
-    wishes = CaseOptions(
+def options(cases: Path) -> CaseOptions:
+    """What a case is to be of a patient of 70 kg, unrecorded, as fast as it can be heard."""
+    return CaseOptions(
         protocol="isolation-airway",
         weight_kg=70,
         recogniser="vosk",
         model=None,
-        cases=tmp_path,
-        record=record,
+        cases=cases,
+        record=False,
         real_pace=False,
-        note=note,
     )
+
+
+@pytest.mark.parametrize("record", [True, False])
+def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, record: bool) -> None:
+    note = "consent asked by the recorder"
+    wishes = replace(options(tmp_path), record=record, note=note)
     listening = Listening(AudioFile(QUICK), wishes)
     run_headless(listening)
     began, noted = listening.case.facts[:2]
@@ -223,17 +228,7 @@ async def test_ctrl_c_loses_nothing_that_was_entered() -> None:
 async def test_the_first_picture_of_a_drill_says_so_and_has_the_weight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    wishes = CaseOptions(
-        protocol="isolation-airway",
-        weight_kg=70,
-        recogniser="vosk",
-        model=None,
-        cases=tmp_path,
-        record=False,
-        real_pace=False,
-        drill=True,
-    )
-    listening = Listening(AudioFile(QUICK), wishes)
+    listening = Listening(AudioFile(QUICK), replace(options(tmp_path), drill=True))
     # Whatever stands in the header then stands there before a single block was heard.
     monkeypatch.setattr(listening.live, "run", lambda: None)
     heads: list[str] = []
