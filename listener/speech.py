@@ -71,6 +71,7 @@ class _Said:
     """The fact that was stored of it, once there is one."""
 
     def overlaps(self, other: _Said) -> bool:
+        """Return whether the words of both share more time than the ends of words are unsure by."""
         ends, begins = min(self.cut[-1].end, other.cut[-1].end), self.cut[0].start
         return ends - max(begins, other.cut[0].start) > _BESIDE_S
 
@@ -113,7 +114,7 @@ class Speech:
 
     @property
     def untold_from(self) -> float:
-        """The moment from which what was said is not told yet, seconds on the case's clock."""
+        """Return the moment from which speech has not been told yet, seconds on the case's clock."""
         return self.began + (self._told[-1].cut[-1].end if self._told else 0.0)
 
     def accept(self, samples: Samples) -> None:
@@ -137,8 +138,9 @@ class Speech:
         return " ".join(words[len(told) :] if words[:begun] == told[:begun] else words)
 
     def paused(self, pause_s: float) -> None:
-        """Take note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises
-        HearingFailed."""
+        """Note that the voice has been silent for `pause_s` seconds, 0 while it speaks. Raises
+        HearingFailed.
+        """
         self._note_pause(pause_s)
         self._listen_ahead(pause_s)
         if self._hearing is None:

@@ -29,7 +29,7 @@ Stakes = frozenset[tuple[tuple[str, Any], ...]]
 
 
 def stakes(meaning: Meaning) -> Stakes:
-    """Values that would do harm if heard wrongly, in every reading: drug, unit and numbers."""
+    """Return the values that would do harm if heard wrongly, in every reading: drug, unit and numbers."""
     return frozenset(
         tuple(
             sorted(
@@ -51,8 +51,8 @@ def competing(
 ) -> list[tuple[str, ...]]:
     """Return sentences with another drug, number or unit than `heard`, each meaning once.
 
-    Those that the first listener held possible at that time, and those in which one word is another
-    that sounds like it.
+    They are those that the first listener held possible at that time, and those in which one word is
+    another that sounds like it.
     """
     words = tuple(word.text for word in heard if word.text != UNKNOWN)
     mine = stakes(read(words))

@@ -43,7 +43,9 @@ class Kept:
 
 
 class ConfidenceScoring:
-    """Between what was heard and the journal."""
+    """Gives each utterance its confidence and stores it in the journal, with the second listener's doubts
+    where there is one.
+    """
 
     def __init__(
         self,
@@ -76,10 +78,10 @@ class ConfidenceScoring:
         sound: Samples,
         instead_of: int | None = None,
     ) -> Kept | None:
-        """Store an utterance; `cut` are its words, timed from the start of the segment `sound`.
+        """Store an utterance; return the stored fact, or None where nothing could be stored.
 
-        `instead_of` is the fact of its beginning, where that was stored already. Return what was stored,
-        None where nothing could be.
+        `cut` are its words, timed in seconds from the start of the segment `sound`, shape (n,).
+        `instead_of` is the fact of its beginning, where that was stored already.
         """
         verifier = self._verifier if self._verifier and self._verifier.wanted(cut) else None
         if verifier is None or self._background:

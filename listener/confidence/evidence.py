@@ -63,8 +63,9 @@ def told_confidence(
     segment_s: float,
     read: Read,
 ) -> float | None:
-    """Return how sure the quick ear is, by itself, of what it heard, 0 to 1; None where that is too little
-    to tell it as more than speech."""
+    """Return how sure the quick ear is, by itself, of an utterance, 0 to 1; None where it is so unsure that
+    it is told as speech that was not understood.
+    """
     sure = calibration.confidence(evidence(words, alternatives, segment_s, None, read))
     return round(sure, 4) if sure >= calibration.least else None
 

@@ -115,7 +115,7 @@ def judged(
     calibration: Calibration,
     for_help: Callable[[Meaning], bool] = lambda _: False,
 ) -> Judgement | None:
-    """Return what both ears make of it; None where the sure ear has nothing to add.
+    """Return the judgement of both ears; None where the sure ear has nothing to add.
 
     A meaning that is `for_help` is told however doubtful it is.
     """
@@ -154,7 +154,7 @@ def judged(
 def possible_readings(
     quick: QuickReading, hearing: SureHearing, read: Read
 ) -> list[tuple[tuple[str, ...], Evidence]]:
-    """Return the readings that `judged` weighs, with their evidence: to fit how they are weighed."""
+    """Return the readings that `judged` weighs, with their evidence. The weights are fitted to them."""
     ranked = _Ranked(hearing, read, quick)
     if ranked.best is None:
         return []
@@ -186,10 +186,11 @@ def _rejected(sure: float, found: Evidence) -> Judgement:
 def as_one(
     pieces: Sequence[tuple[QuickReading, Judgement | None]], whole: Judgement
 ) -> list[Judgement | None]:
-    """Return what becomes of utterances that the quick ear cut out of one stretch of speech, where the sure
-    ear hears one sentence, `whole`, in all of it: the first becomes that sentence, the others none.
+    """Return the judgements where the sure ear hears one sentence, `whole`, in a stretch of speech that the
+    quick ear cut into several utterances.
 
-    They stand as they are where the whole is not sure, each of them is surer, or the first is the whole.
+    The first then becomes that sentence, and the others become none. They stand as they are where the whole
+    is not sure, where each of them is surer, or where the first is the whole.
     """
     found = [judgement for _, judgement in pieces]
     least = min(
@@ -211,8 +212,9 @@ def as_one(
 
 
 def call_of_guess(judgement: Judgement, guess: QuickReading) -> Judgement | None:
-    """Return the call that a judgement of the quick ear's guess makes, where that ear told none. None where
-    it is not sure enough."""
+    """Return the call that a judgement makes of the quick ear's guess, where that ear told no call; None
+    where the judgement is not sure enough.
+    """
     if judgement.verdict == "rescues":
         return judgement
     if judgement.verdict == "rejects" or judgement.confidence < LEAST:
@@ -223,7 +225,7 @@ def call_of_guess(judgement: Judgement, guess: QuickReading) -> Judgement | None
 
 
 def marked(judgement: Judgement) -> Judgement:
-    """Return a judgement that is in doubt, whatever else it is."""
+    """Return a judgement with a mark that it is in doubt, whatever other doubts it has."""
     return judgement if judgement.doubts else replace(judgement, doubts=(ONE_EAR,))
 
 
@@ -267,11 +269,14 @@ class _Ranked:
 
     @property
     def best(self) -> _Reading | None:
+        """Return the likeliest meaning; None where the sure ear held none possible."""
         return self._readings[0] if self._readings else None
 
     @property
     def as_quick(self) -> _Reading:
-        """The reading of the quick ear; one beyond the last where the sure ear held it too unlikely."""
+        """Return the reading of the quick ear; one beyond the last where the sure ear held
+        it too unlikely.
+        """
         assert self.mine is not None
         for each in self._readings:
             if each.key == self.mine:
@@ -340,7 +345,7 @@ def said(words: Iterable[str]) -> tuple[str, ...]:
 
 
 def _twins(one: Meaning, other: Meaning) -> bool:
-    """Whether two readings differ in a number and its twin alone, as fifteen and fifty do."""
+    """Return whether two readings differ in a number and its twin alone, as fifteen and fifty do."""
     a, b = one.reading, other.reading
     if a is None or b is None or a.call != b.call or a.slots.keys() != b.slots.keys():
         return False
@@ -349,7 +354,7 @@ def _twins(one: Meaning, other: Meaning) -> bool:
 
 
 def _sum(scores: Iterable[float]) -> float:
-    """Return the logarithm of a sum of what is given by logarithms."""
+    """Return the logarithm of the sum of numbers that are given as logarithms."""
     many = list(scores)
     most = max(many)
     return most + math.log(sum(math.exp(each - most) for each in many))

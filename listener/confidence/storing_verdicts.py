@@ -57,7 +57,9 @@ Noting = Callable[[QuickReading, SureHearing], None]
 
 
 class SecondHearings:
-    """Between what the quick ear told and the journal."""
+    """Asks the sure ear about each stretch of speech that the quick ear told, and stores the judgements in
+    the journal.
+    """
 
     def __init__(
         self,
@@ -92,7 +94,9 @@ class SecondHearings:
         """When the sure ear first answered, by which it was loaded; None before."""
 
     def ahead(self, sound: Samples) -> Ahead | None:
-        """Begin to hear what may be a whole stretch of speech; None where nothing is to be gained."""
+        """Begin to hear what may be a whole stretch of speech; return None where nothing is
+        to be gained.
+        """
         if self._background is None:
             return None
         begun = Ahead()
@@ -100,7 +104,7 @@ class SecondHearings:
         return begun
 
     def ended(self, stretch: Stretch) -> None:
-        """Hear a stretch of speech that is over, now or in the background, and store what comes of it."""
+        """Hear a stretch of speech that is over, now or in the background, and store the judgements."""
         if self._background is None:
             self._settle(stretch)
             return
@@ -121,12 +125,16 @@ class SecondHearings:
 
     @property
     def behind(self) -> bool:
-        """Whether calls are heard only once for now. May be asked from another thread."""
+        """Return whether the sure ear has fallen behind, so that each call is heard only once for now. May
+        be asked from another thread.
+        """
         waiting = list(self._asked)
         return self._behind or bool(waiting and self._waited(waiting[0]) > BEHIND_S)
 
     def _waited(self, asked: float) -> float:
-        """Seconds since a stretch of speech was over, those left out in which the ear was being loaded."""
+        """Return the seconds since a stretch of speech was over, without those in which the ear was being
+        loaded.
+        """
         if self._first_answer is None:
             return 0.0
         return self._clock() - max(asked, self._first_answer)
@@ -280,7 +288,7 @@ class SecondHearings:
     def _is_in_doubt(
         self, quick: QuickReading, hearing: SureHearing, found: Judgement | None
     ) -> bool:
-        """Whether a sound must be heard again: some reading of it is possible, and none is sure."""
+        """Return whether a sound must be heard again: some reading of it is possible, and none is sure."""
         readings = possible_readings(quick, hearing, self._read)
         likeliest = max((self._calibration.confidence(each) for _, each in readings), default=0.0)
         return likeliest >= AGAIN and not (found and found.confidence >= SURE)
@@ -328,7 +336,9 @@ class SecondHearings:
 
 
 def goes_beyond(hearing: SureHearing) -> bool:
-    """Return whether what the sure ear would write freely holds its best sentence and much more."""
+    """Return whether the text that the sure ear would write freely holds its best sentence
+    and much more.
+    """
     if not hearing.sentences:
         return False
     best = " ".join(hearing.sentences[0].words)

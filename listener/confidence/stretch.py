@@ -39,11 +39,12 @@ class Told:
 
     @property
     def reading(self) -> QuickReading:
+        """Return the words of the quick ear and how sure it is of them."""
         return QuickReading(said(word.text for word in self.cut), self._confidence)
 
     @property
     def is_guess(self) -> bool:
-        """Whether the fact tells of speech that was not understood."""
+        """Return whether the fact tells of speech that was not understood."""
         return self.heard.text == UNKNOWN
 
     @property
@@ -73,7 +74,7 @@ class Stretch:
 
     @property
     def pieces(self) -> list[Piece]:
-        """The sound between the pauses, where there are any."""
+        """Return the sound between the pauses, where there are any."""
         ends = [*self.pauses, self.length_s] if self.pauses else []
         return [Piece(self, begins, end) for begins, end in pairwise([0.0, *ends])]
 
@@ -86,7 +87,9 @@ class Stretch:
 
     @property
     def halves(self) -> list[Piece]:
-        """The sound before and after its longest pause, one between two sentences of one breath."""
+        """Return the sound before and after the longest pause that may part two sentences; nothing where
+        there is none.
+        """
         pause = longest_pause(self.sound)
         if pause is None:
             return []
@@ -94,6 +97,7 @@ class Stretch:
 
     @property
     def length_s(self) -> float:
+        """Return how long it lasts, in seconds, the silence that ended it included."""
         return len(self.sound) / SAMPLE_RATE
 
 
@@ -107,11 +111,12 @@ class Piece:
 
     @property
     def sound(self) -> Samples:
+        """Return its samples, shape (n,)."""
         return self.stretch.sound[round(self.begins * SAMPLE_RATE) : round(self.ends * SAMPLE_RATE)]
 
     @property
     def nothing(self) -> Heard:
-        """The fact of it where the quick ear heard nothing in it."""
+        """Return a fact that says: speech, of which the quick ear understood nothing."""
         last = self.ends >= self.stretch.length_s
         length = self.ends - self.begins - (HANGOVER_S if last else AROUND_S)
         began = self.stretch.began + self.begins
@@ -135,10 +140,12 @@ class Ahead:
         """Set where the speaker went on: nobody wants it any more."""
 
     def set(self, found: SureHearing | None) -> None:
+        """Hand over the result and wake whoever waits; None where the sure ear could not say."""
         self._found = found
         self._there.set()
 
     def wait(self) -> SureHearing | None:
+        """Wait for the hearing to end and return its result; None where the sure ear could not say."""
         self._there.wait()
         return self._found
 

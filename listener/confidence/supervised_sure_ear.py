@@ -33,11 +33,12 @@ class SureListener(Interface):
     name: str
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """Return what it makes of a sound, shape (n,); None where it cannot say."""
+        """Return the sentences of a sound, shape (n,); None where the ear cannot say."""
 
 
 def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
-    """Start one for a protocol; None where its weights are not installed, or the environment wants none.
+    """Start the sure ear for a protocol; return None where its weights are not installed, or the
+    environment wants none.
 
     Raises UserError where the weights are not those that were measured.
     """
@@ -54,7 +55,7 @@ def wanted_model() -> WhisperModel | None:
 
 
 def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:
-    """Load one in this process. Raises UserError."""
+    """Load the sure ear in this process. Raises UserError where the model in `folder` cannot be loaded."""
     return SureEar(folder, network(protocol), protocol.protocol.language)
 
 
@@ -77,11 +78,11 @@ class SupervisedSureEar(OptionalProcess):
 
     @property
     def listens(self) -> bool:
-        """Whether there is still one to ask."""
+        """Return whether there is still a process to ask."""
         return self.process is not None
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """Hear as `SureEar.hear` does; None also where it failed, which becomes news."""
+        """Hear as `SureEar.hear` does; return None also where the process failed, which becomes news."""
         try:
             found: SureHearing | None = self.answer(samples)
             return found

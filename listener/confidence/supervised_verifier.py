@@ -55,13 +55,17 @@ class SupervisedVerifier(OptionalProcess):
         self._understanding = understanding
 
     def wanted(self, words: Sequence[Word]) -> bool:
-        """Whether an utterance holds a drug, a number or a unit, and there is still somebody to ask."""
+        """Return whether an utterance holds a drug, a number or a unit, and there is still a process to
+        ask.
+        """
         return self.process is not None and at_stake(self._understanding, words)
 
     def opinion(
         self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
     ) -> Opinion | None:
-        """Return the opinion as `SphinxVerifier.opinion` does; None also where it failed, which is news."""
+        """Return the opinion as `SphinxVerifier.opinion` does; None also where the process failed, which
+        becomes news.
+        """
         try:
             found: Opinion | None = self.answer(samples, tuple(words), tuple(alternatives))
             return found

@@ -54,10 +54,10 @@ class Opinion:
 
 
 class Verifier(Interface):
-    """A second listener, in this process or in one of its own (`second_apart.py`)."""
+    """A second listener, in this process or in one of its own (`supervised_verifier.py`)."""
 
     def wanted(self, words: Sequence[Word]) -> bool:
-        """Whether it should be asked about an utterance."""
+        """Return whether it should be asked about an utterance."""
 
     def opinion(
         self, samples: Samples, words: Sequence[Word], alternatives: Sequence[Alternative]
@@ -82,12 +82,12 @@ def second_listener(protocol: Protocol, first: Recogniser) -> SphinxVerifier | N
 
 
 def is_possible(protocol: Protocol, first: Recogniser) -> bool:
-    """Whether pocketsphinx knows the language, and is not the first listener already."""
+    """Return whether pocketsphinx knows the language, and is not the first listener already."""
     return protocol.protocol.language == "en" and first.name != SphinxVerifier.name
 
 
 def at_stake(understanding: Understanding, words: Sequence[Word]) -> bool:
-    """Whether an utterance holds a drug, a number or a unit."""
+    """Return whether an utterance holds a drug, a number or a unit."""
     said = [word.text for word in words if word.text != UNKNOWN]
     return bool(said) and understanding.read(said).at_stake
 
@@ -127,7 +127,7 @@ class SphinxVerifier:
         self._mean = str(self._decoder.get_cmn(False))
 
     def wanted(self, words: Sequence[Word]) -> bool:
-        """Whether an utterance holds a drug, a number or a unit."""
+        """Return whether an utterance holds a drug, a number or a unit."""
         return at_stake(self._understanding, words)
 
     def opinion(

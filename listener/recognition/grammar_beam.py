@@ -43,6 +43,9 @@ class Sentence:
 
     @property
     def score(self) -> float:
+        """Return the log-probability in nats, with a bonus for each token, so that long sentences are not
+        at a loss.
+        """
         return self.nats + LENGTH_BONUS * self.tokens
 
 
@@ -57,6 +60,7 @@ class FreeText:
 
     @property
     def score(self) -> float:
+        """Return the log-probability in nats, with the same bonus for each token as `Sentence.score`."""
         return self.nats + LENGTH_BONUS * len(self.tokens)
 
 
@@ -89,6 +93,9 @@ class _Free:
     done: bool = False
 
     def take(self, token: int, nats: float, end: int) -> None:
+        """Add the likeliest next token; the text is done at the `end` token, or where it says the same
+        twice in a row.
+        """
         self.nats += nats
         if token == end:
             self.done = True
@@ -111,7 +118,9 @@ class GrammarBeam:
         self._marks = marks
 
     def hear(self, sound: Sound, begins: Sequence[int]) -> tuple[list[Sentence], FreeText]:
-        """The likeliest sentences, best first, and the free text. `begins` are the tokens before them."""
+        """Return the likeliest sentences, best first, and the free text. `begins` are the tokens before
+        them.
+        """
         begun = self._decoder.begin(begins, sound)
         no_speech = float(self._decoder.likely(begun.first, None)[0, self._marks.no_speech])
         branches = Branches(len(begun.layers))
@@ -176,7 +185,7 @@ class GrammarBeam:
 
 
 def _complete(complete: dict[tuple[str, ...], Sentence], one: _Growing, end_nats: float) -> None:
-    """A sentence that ends, with or without its stop and commas: their probabilities add up."""
+    """Make a sentence complete, with or without its stop and commas: their probabilities add up."""
     nats = one.nats + end_nats
     known = complete.get(one.words)
     tokens = one.tokens if known is None or nats > known.nats else known.tokens

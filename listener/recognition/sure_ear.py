@@ -41,7 +41,7 @@ _HEAD_SIZE: Final = 64
 
 @dataclass(frozen=True, slots=True)
 class SureHearing:
-    """One sound as the sure ear heard it."""
+    """The sentences that the sure ear held possible in one sound, and what it would write freely."""
 
     sentences: tuple[Sentence, ...]
     """Sentences of the protocol, best first."""
@@ -87,7 +87,7 @@ class SureEar:
         self._begins = (*self._tokens.sot_sequence, self._tokens.no_timestamps)
 
     def hear(self, samples: Samples) -> SureHearing | None:
-        """Return the sentences of a sound, shape (n,); None where it is too long to be one."""
+        """Return the sentences that fit a sound, shape (n,); None where it is too long to be a sentence."""
         length_s = len(samples) / SAMPLE_RATE
         if not 0 < length_s <= LONGEST_S:
             return None

@@ -94,7 +94,9 @@ class Branches:
             self.values = [None if v is None else v[chosen] for v in self.values]
 
     def grown(self, layer: int, keys: Array, values: Array) -> KeysAndValues:
-        """The layer's keys and values with those of one more token, shape (rows, heads, tokens, size)."""
+        """Return the layer's keys and values with those of one more token, shape (rows, heads, tokens,
+        size).
+        """
         before, behind = self.keys[layer], self.values[layer]
         if before is not None and behind is not None:
             keys = np.concatenate([before, keys], 2)
@@ -125,7 +127,7 @@ class WhisperDecoder:
 
     @property
     def longest(self) -> int:
-        """The most tokens of a sentence, those it begins with included."""
+        """Return the most tokens that a sentence may have, those it begins with included."""
         return len(self._positions)
 
     def attended(self, encoded: Array) -> Sound:
@@ -157,7 +159,7 @@ class WhisperDecoder:
         return Begun(tuple(kept), len(tokens), x[:1], x[-1:])
 
     def step(self, tokens: Sequence[int], branches: Branches, begun: Begun, sound: Sound) -> Array:
-        """Add one token to each branch; the states after it, shape (rows, width)."""
+        """Add one token to each branch; return the states after it, shape (rows, width)."""
         rows = len(tokens)
         x = self._embeddings[:, list(tokens)].T + self._positions[begun.length + branches.length]
         for number, layer in enumerate(self._layers):

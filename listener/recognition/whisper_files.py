@@ -119,7 +119,7 @@ def install_sure_model(size: str) -> WhisperModel:
 
 
 def is_sure_model(folder: Path) -> bool:
-    """Whether a folder looks like a model that the sure ear can load."""
+    """Return whether a folder looks like a model that the sure ear can load."""
     return all((folder / file).is_file() for file in NEEDED)
 
 
@@ -241,9 +241,11 @@ class _Variable:
 
     @property
     def dtype(self) -> np.dtype[np.generic]:
+        """Return the type of its numbers."""
         return np.dtype(_DTYPES[self.kind])
 
     def whole(self, data: mmap) -> bytes:
+        """Return the bytes of the whole entry."""
         return data[self.began : self.end]
 
     def first_rows(self, data: mmap, rows: int) -> bytes:
@@ -264,17 +266,19 @@ class _Reader:
     """The place of the number of variables."""
 
     def number(self, kind: str) -> int:
+        """Read the next number; `kind` is its format as in `struct`."""
         found: int = struct.unpack_from("<" + kind, self.data, self.at)[0]
         self.at += struct.calcsize("<" + kind)
         return found
 
     def text(self) -> str:
+        """Read the next text: its length, its bytes and a zero byte."""
         length = self.number("H")
         self.at += length
         return self.data[self.at - length : self.at - 1].decode()
 
     def variables(self) -> Iterator[_Variable]:
-        """Each variable, in the file's order. Raises ValueError for another version of the layout."""
+        """Yield each variable, in the file's order. Raises ValueError for another version of the layout."""
         if self.number("I") != 6:
             raise ValueError("another version of the layout")
         self.text()
