@@ -13,18 +13,17 @@ from grammar.case.loop_step import (
     Loops,
     Outcome,
     Said,
-    addressed,
     by_other,
+    close_loop,
     live,
     mine,
     names_of,
-    newest,
     put,
     rejectable,
     who,
 )
 from grammar.case.loops import Loop, differences, is_number, repeated
-from grammar.case.view import Role
+from grammar.case.proword_step import acknowledge, proword
 from grammar.language.meaning import NO_SLOTS, Reading, Slots
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
@@ -42,7 +41,7 @@ def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         case "unrecognised":
             return _outcome(loops, "unrecognised")
         case "proword":
-            return _proword(protocol, loops, said)
+            return proword(protocol, loops, said)
         case "item":
             slots = _item(str(meaning.checklist), str(meaning.item))
             # "Negative, plans agreed" answers no item.
@@ -57,93 +56,6 @@ def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
 def _item(checklist: str, item: str) -> Slots:
     """Return the slots of a checklist's item, as one value for all who name it."""
     return {"checklist": checklist, "item": item}
-
-
-# ---------------------------------------------------------------------- prowords alone
-
-
-def _proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
-    meaning = said.meaning
-    others = [loop for loop in live(protocol, loops, said) if not mine(loop, said)]
-    waiting = [loop for loop in others if loop.status in ("open", "differs")]
-    target = addressed(waiting, said)
-    if meaning.said("disregard"):
-        return _disregard(loops, said)
-    if meaning.said("say-again") and target:
-        again = replaced(target, asked=said.until, stand_by_since=None).flagged("say again")
-        return _outcome(put(loops, again), "proword", target.id, target.call)
-    if meaning.said("stand-by") and target:
-        return _outcome(
-            put(
-                loops,
-                replaced(target, stand_by_since=said.t, stand_by_fact=said.fact).flagged(
-                    "stand by"
-                ),
-            ),
-            "proword",
-            target.id,
-            target.call,
-        )
-    if meaning.said("negative"):
-        return _rejected(protocol, loops, said)
-    if meaning.said("affirm"):
-        answered = next((x for x in live(protocol, loops, said) if x.status == "answered"), None)
-        if answered and not by_other(answered, said):
-            closed = replaced(answered, status="closed", closed=said.t).flagged("confirmed")
-            return _outcome(put(loops, closed), "proword", closed.id, closed.call)
-    if meaning.said("acknowledge", "affirm"):
-        return _acknowledge(protocol, loops, said, waiting)
-    return _outcome(loops, "proword")
-
-
-def _acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loop]) -> Outcome:
-    accepting = [
-        loop
-        for loop in waiting
-        if loop.status == "open" and protocol.calls[loop.call].readback == "acknowledge"
-    ]
-    target = addressed(accepting, said)
-    if target is None:
-        loop = waiting[0] if waiting else None
-        if loop is None:
-            return _outcome(loops, "acknowledgement")
-        # "Copy" reads nothing back: it is noted on the loop, which stays open.
-        return _outcome(
-            put(loops, loop.flagged("only acknowledged")), "acknowledgement", loop.id, loop.call
-        )
-    flags = ("ambiguous",) if len(accepting) > 1 else ()
-    return _closed(protocol, loops, target, said, "acknowledgement", NO_SLOTS, flags)
-
-
-def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
-    """Return the outcome of a caller's "negative" to a read-back: the loop waits again and keeps a
-    flag."""
-    read_back = [
-        loop
-        for loop in live(protocol, loops, said, closed=True)
-        if loop.status in ("differs", "answered", "closed") and not by_other(loop, said)
-    ]
-    # A "no" long after an answer that agreed speaks of something else.
-    recent = [x for x in read_back if x.answered is None or said.t <= x.answered + x.window_s]
-    heard = max(recent, key=lambda loop: rejectable(loop, said), default=None)
-    if heard is None:
-        return _outcome(loops, "proword")
-    again = replaced(
-        heard, status="open", asked=said.until, answered=None, closed=None, stand_by_since=None
-    ).flagged("differed")
-    return _outcome(put(loops, again), "proword", again.id, again.call)
-
-
-def _disregard(loops: Loops, said: Said) -> Outcome:
-    if said.before and said.before.loop is None:
-        # A call-out that opens no loop, or a checklist item.
-        return _outcome(loops, "proword", call=said.before.call, withdrawn=said.before.fact)
-    for loop in newest(loops):
-        if loop.status == "withdrawn" or not (mine(loop, said) or said.sender is None):
-            continue
-        gone = replaced(loop, status="withdrawn", stand_by_since=None)
-        return _outcome(put(loops, gone), "proword", loop.id, loop.call, withdrawn=loop.fact)
-    return _outcome(loops, "proword")
 
 
 # ---------------------------------------------------------------------- short read-backs
@@ -178,7 +90,7 @@ def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         return _outcome(loops, "read-back", slots=slots, flags=("no call",))
     loop = ranked[0]
     slots = readings[loop.call].slots_after(loop.slots)
-    return _readback(protocol, loops, loop, said, slots)
+    return _readback(protocol, loops, loop, said, slots=slots)
 
 
 def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[float, ...]:
@@ -199,23 +111,32 @@ def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[floa
     )
 
 
-def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
+def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, *, slots: Slots) -> Outcome:
     names = names_of(protocol, loop)
     wrong = differences(loop.slots, slots, names)
     if said.unsure:
         doubtful = put(loops, loop.flagged("unsure answer"))
-        return _outcome(doubtful, "read-back", loop.id, loop.call, slots)
+        return _outcome(doubtful, "read-back", loop=loop.id, call=loop.call, slots=slots)
     if wrong and DOUBTFUL_CORRECTION in loop.flags:
         # It may agree with the correction: nobody is wrong before that is settled.
-        return _outcome(loops, "read-back", loop.id, loop.call, slots)
+        return _outcome(loops, "read-back", loop=loop.id, call=loop.call, slots=slots)
     if wrong:
         if loop.status == "answered":
-            return _outcome(loops, "read-back", loop.id, loop.call, slots, ("differs",))
+            return _outcome(
+                loops, "read-back", loop=loop.id, call=loop.call, slots=slots, flags=("differs",)
+            )
         differing = replaced(
             loop, status="differs", differing=slots, differing_fact=said.fact, stand_by_since=None
         )
         flagged = differing.flagged(*who(loop, said), "differed")
-        return _outcome(put(loops, flagged), "read-back", loop.id, loop.call, slots, ("differs",))
+        return _outcome(
+            put(loops, flagged),
+            "read-back",
+            loop=loop.id,
+            call=loop.call,
+            slots=slots,
+            flags=("differs",),
+        )
     missing = {name for name in names if name in loop.slots and name != "unit"} - set(slots)
     if missing:
         call = protocol.calls[loop.call]
@@ -224,9 +145,9 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, slots: S
         enough = call.readback == "key" and bool(numbers) and numbers <= set(slots)
         if not enough and call.readback != "acknowledge":
             partly = put(loops, loop.flagged("partly read back"))
-            return _outcome(partly, "read-back", loop.id, loop.call, slots)
+            return _outcome(partly, "read-back", loop=loop.id, call=loop.call, slots=slots)
         loop = loop.flagged("partly read back")
-    return _closed(protocol, loops, loop, said, "read-back", slots)
+    return close_loop(protocol, loops, loop, said, role="read-back", slots=slots)
 
 
 def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
@@ -240,10 +161,10 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         return _outcome(
             put(loops, doubtful.flagged(DOUBTFUL_CORRECTION)),
             "proword",
-            loop.id,
-            loop.call,
-            slots,
-            (DOUBTFUL_CORRECTION,),
+            loop=loop.id,
+            call=loop.call,
+            slots=slots,
+            flags=(DOUBTFUL_CORRECTION,),
         )
     flag = "differed" if loop.status == "differs" or loop.differing else "corrected"
     again = replaced(
@@ -257,7 +178,14 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
         needed=tuple(name for name in slots if name != "unit"),
         number_unclear=False,
     ).flagged(flag, *(("changed",) if changed else ()))
-    return _outcome(put(loops, again), "proword", loop.id, loop.call, slots, changed=bool(changed))
+    return _outcome(
+        put(loops, again),
+        "proword",
+        loop=loop.id,
+        call=loop.call,
+        slots=slots,
+        changed=bool(changed),
+    )
 
 
 # ---------------------------------------------------------------------- whole calls
@@ -281,13 +209,13 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         if own_loop:
             corrected = own_loop.fact
             gone = replaced(own_loop, status="withdrawn", stand_by_since=None).flagged("corrected")
-            return _opened(protocol, put(loops, gone), said, reading, corrected)
+            return _opened(protocol, put(loops, gone), said, reading=reading, corrected=corrected)
         if said.before and said.before.loop is None and said.before.call == reading.call:
-            return _opened(protocol, loops, said, reading, said.before.fact)
+            return _opened(protocol, loops, said, reading=reading, corrected=said.before.fact)
     for loop in (x for x in same if x.status != "closed"):
         if _another_attempt(protocol, loop, said):
             continue
-        outcome = _same_call(protocol, loops, loop, said, reading)
+        outcome = _same_call(protocol, loops, loop, said, reading=reading)
         if outcome:
             return outcome
     if said.meaning.said("confirm"):
@@ -295,7 +223,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
         return _outcome(
             loops, "read-back", call=reading.call, slots=reading.slots, flags=("no call",)
         )
-    return _opened(protocol, loops, said, reading, corrected)
+    return _opened(protocol, loops, said, reading=reading, corrected=corrected)
 
 
 def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
@@ -307,7 +235,7 @@ def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
 
 
 def _same_call(
-    protocol: Protocol, loops: Loops, loop: Loop, said: Said, reading: Reading
+    protocol: Protocol, loops: Loops, loop: Loop, said: Said, *, reading: Reading
 ) -> Outcome | None:
     """Return the outcome of the same call said again, as a repetition or a read-back; None where it
     is a new call."""
@@ -319,12 +247,12 @@ def _same_call(
     if not wrong:
         if addressed_alike and not said.meaning.said("acknowledge", "affirm"):
             return _repeated(loops, loop, said, slots)
-        return _readback(protocol, loops, loop, said, slots)
+        return _readback(protocol, loops, loop, said, slots=slots)
     in_time = said.t <= loop.deadline or loop.stand_by_since is not None
     unlike = len(wrong) > 1 and said.sender is None
     acknowledged = said.meaning.said("acknowledge", "affirm")
     if in_time and not addressed_alike and (acknowledged or not unlike):
-        return _readback(protocol, loops, loop, said, slots)
+        return _readback(protocol, loops, loop, said, slots=slots)
     return None
 
 
@@ -334,20 +262,23 @@ def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
     again = replaced(loop, repeats=loop.repeats + 1)
     if loop.unsure and not said.unsure:
         again = replaced(again, unsure=False)
-    return _outcome(put(loops, again), "call", loop.id, loop.call, slots, ("repeat",))
+    return _outcome(
+        put(loops, again), "call", loop=loop.id, call=loop.call, slots=slots, flags=("repeat",)
+    )
 
 
 def _opened(
     protocol: Protocol,
     loops: Loops,
     said: Said,
+    *,
     reading: Reading,
     corrected: int | None,
 ) -> Outcome:
     call = protocol.calls[reading.call]
     if said.meaning.said("acknowledge"):
         # "Copy, starting attempt": the new call also acknowledges the one before.
-        loops = _acknowledge(
+        loops = acknowledge(
             protocol,
             loops,
             said,
@@ -355,7 +286,7 @@ def _opened(
         ).loops
     if call.readback == "none":
         return _outcome(
-            loops, "call", None, call.id, reading.slots, effective=True, withdrawn=corrected
+            loops, "call", call=call.id, slots=reading.slots, effective=True, withdrawn=corrected
         )
     loop = _loop(
         id=said.fact,
@@ -375,48 +306,9 @@ def _opened(
     return _outcome(
         loops.plus(loop),
         "call",
-        loop.id,
-        call.id,
-        reading.slots,
+        loop=loop.id,
+        call=call.id,
+        slots=reading.slots,
         effective=True,
         withdrawn=corrected,
     )
-
-
-# ---------------------------------------------------------------------- shared
-
-
-def _closed(
-    protocol: Protocol,
-    loops: Loops,
-    loop: Loop,
-    said: Said,
-    role: Role,
-    slots: Slots,
-    flags: tuple[str, ...] = (),
-) -> Outcome:
-    """Return the loop after an answer that agrees. An unsure answer closes nothing."""
-    if said.unsure:
-        doubtful = put(loops, loop.flagged("unsure answer"))
-        return _outcome(doubtful, role, loop.id, loop.call, slots, flags)
-    if loop.status == "answered":
-        if by_other(loop, said):
-            return _outcome(loops, role, loop.id, loop.call, slots, (*flags, "repeat"))
-        closed = replaced(loop, status="closed", closed=said.t).flagged("confirmed")
-        return _outcome(put(loops, closed), role, loop.id, loop.call, slots, flags)
-    waits = protocol.calls[loop.call].confirm
-    late = said.t > loop.deadline and loop.stand_by_since is None
-    done = replaced(
-        loop,
-        status="answered" if waits else "closed",
-        answered=said.t,
-        closed=None if waits else said.t,
-        answer_fact=said.fact,
-        late=loop.late or late,
-        stand_by_since=None,
-        needed=(),
-        number_unclear=False,
-        unsure=loop.unsure and role != "read-back",
-    ).flagged(*flags, *who(loop, said), *(("late",) if late else ()))
-    settled = loop.id if role == "read-back" else None
-    return _outcome(put(loops, done), role, loop.id, loop.call, slots, flags, settled=settled)

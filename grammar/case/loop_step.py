@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 
 from grammar.case.chunked_sequence import ChunkedSequence
 from grammar.case.loops import Loop, deciding
 from grammar.case.view import Role, Utterance
 from grammar.language.meaning import NO_SLOTS, Meaning, Slots
 from grammar.protocol.model import Protocol
+from grammar.replacing import quick, replaced
 
 Loops = ChunkedSequence[Loop]
 """All loops in the order of their ids."""
@@ -44,6 +45,7 @@ class Outcome:
 
     loops: Loops
     role: Role
+    _: KW_ONLY
     loop: int | None = None
     call: str | None = None
     slots: Slots = field(default_factory=lambda: NO_SLOTS)
@@ -58,7 +60,11 @@ class Outcome:
     """The loop's call was corrected in place: its effects follow its slots."""
 
 
+_outcome = quick(Outcome)
+
+
 def who(loop: Loop, said: Said) -> tuple[str, ...]:
+    """Return the flag that a loop takes from who answered; none where the one who was asked did."""
     if said.sender is None or loop.sender is None:
         return ("speaker unknown",)
     if loop.to is not None and loop.to != said.sender:
@@ -67,6 +73,7 @@ def who(loop: Loop, said: Said) -> tuple[str, ...]:
 
 
 def names_of(protocol: Protocol, loop: Loop) -> tuple[str, ...]:
+    """Return the slots that an answer must repeat."""
     return loop.needed or deciding(protocol.calls[loop.call])
 
 
@@ -81,11 +88,12 @@ def by_other(loop: Loop, said: Said) -> bool:
 
 
 def newest(loops: Loops) -> Iterator[Loop]:
+    """Return the loops that an utterance may still speak of, newest first."""
     return reversed(loops.newest(RECENT))
 
 
 def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
-    """Loops that can still be answered, newest first; `closed` adds those just closed."""
+    """Return the loops that can still be answered, newest first; `closed` adds those just closed."""
     late_s, t = protocol.protocol.late_s, said.t
     # Most of those looked at were asked too long ago for any window: that is told first.
     early = t - protocol.longest_window_s - late_s - 1.0
@@ -103,11 +111,12 @@ def addressed(loops: list[Loop], said: Said) -> Loop | None:
     """Return the loop that asked the speaker, else an addressed one, else the newest. `loops` come
     newest first."""
     asked = [loop for loop in loops if loop.to is not None and loop.to == said.sender]
-    addressed = [loop for loop in loops if loop.to is not None]
-    return next(iter(asked or addressed or loops), None)
+    to_somebody = [loop for loop in loops if loop.to is not None]
+    return next(iter(asked or to_somebody or loops), None)
 
 
 def put(loops: Loops, changed: Loop) -> Loops:
+    """Return the loops with `changed` in the place of its id. Raises ValueError where none has it."""
     at = place_of(loops, changed.id)
     if at is None:
         raise ValueError(f"there is no loop {changed.id}")
@@ -135,3 +144,53 @@ def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:
     one answered last."""
     last = loop.asked if loop.answered is None else max(loop.asked, loop.answered)
     return loop.status == "differs", mine(loop, said), last
+
+
+def close_loop(
+    protocol: Protocol,
+    loops: Loops,
+    loop: Loop,
+    said: Said,
+    *,
+    role: Role,
+    slots: Slots,
+    flags: tuple[str, ...] = (),
+) -> Outcome:
+    """Return the outcome of an answer that agrees: its loop is closed, or waits for the caller where the
+    protocol wants a confirmation. An unsure answer closes nothing."""
+    if said.unsure:
+        doubtful = put(loops, loop.flagged("unsure answer"))
+        return _outcome(doubtful, role, loop=loop.id, call=loop.call, slots=slots, flags=flags)
+    if loop.status == "answered":
+        if by_other(loop, said):
+            return _outcome(
+                loops, role, loop=loop.id, call=loop.call, slots=slots, flags=(*flags, "repeat")
+            )
+        closed = replaced(loop, status="closed", closed=said.t).flagged("confirmed")
+        return _outcome(
+            put(loops, closed), role, loop=loop.id, call=loop.call, slots=slots, flags=flags
+        )
+    waits = protocol.calls[loop.call].confirm
+    late = said.t > loop.deadline and loop.stand_by_since is None
+    done = replaced(
+        loop,
+        status="answered" if waits else "closed",
+        answered=said.t,
+        closed=None if waits else said.t,
+        answer_fact=said.fact,
+        late=loop.late or late,
+        stand_by_since=None,
+        needed=(),
+        number_unclear=False,
+        unsure=loop.unsure and role != "read-back",
+    ).flagged(*flags, *who(loop, said), *(("late",) if late else ()))
+    settled = loop.id if role == "read-back" else None
+    return _outcome(
+        put(loops, done),
+        role,
+        loop=loop.id,
+        call=loop.call,
+        slots=slots,
+        flags=flags,
+        settled=settled,
+    )
