@@ -10,20 +10,16 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from functools import lru_cache
 
 from grammar.case.amendments import (
     Amending,
     EffectiveFact,
     amended_facts,
     changes,
-    confidence_of,
     effective,
     ended,
 )
-from grammar.case.answering import hear
 from grammar.case.checklist import begin
-from grammar.case.effects import apply
 from grammar.case.facts import (
     NOT_RECORDED,
     AnsweredByHand,
@@ -45,7 +41,6 @@ from grammar.case.facts import (
     WeightSet,
     Withdrawn,
 )
-from grammar.case.loop_step import Outcome, Said, newest, was_unsure
 from grammar.case.manual_acts import (
     answered_by_hand,
     set_recording,
@@ -57,32 +52,22 @@ from grammar.case.manual_acts import (
 )
 from grammar.case.manual_entry import heard_of, meaning_of
 from grammar.case.sequence_rules import Judged
-from grammar.case.speaker import who_spoke
-from grammar.case.stand_by import held_long
 from grammar.case.state import State
+from grammar.case.utterance_step import take_utterance
 from grammar.case.view import HeardUpTo, OtherLine, Utterance, View
 from grammar.case.viewing import known_at, view_of
-from grammar.case.withdrawal import last_call, with_slots, without
-from grammar.language.meaning import Meaning, bound_of_doubt
+from grammar.language.meaning import Meaning
 from grammar.language.parse import Understanding, understanding_of
 from grammar.language.words import Word
 from grammar.protocol.model import Protocol
-from grammar.replacing import quick, replaced
-
-_said, _utterance = quick(Said), quick(Utterance)
+from grammar.replacing import replaced
 
 CHECKPOINT = 512
 """Facts between kept states. An amendment or a look back folds at most so many again."""
 
-POSSIBLE_HELP = "possible-help"
-"""Flag of an utterance that may be a call for help and that nobody has settled."""
-
 RECENT = 64
 """So many of the newest states are kept as well: what the listener adds to a fact (its doubt, whose voice
 it was) comes a moment after it, and folds these again."""
-
-PAST_S = 5.0
-"""A call entered by hand that lies further before the latest fact was not made just now, seconds."""
 
 LOOK_BACK = 256
 """Facts between states kept as they were known then: a look back folds no more than these."""
@@ -235,11 +220,12 @@ class Case:
                     log=state.log.plus(line),
                 )
             case Heard():
-                return self._hear(state, fact, *self._read(fact), standing)
+                text, meaning = self._read(fact)
+                return self._take(state, standing, fact, text, meaning)
             case Entered():
                 entry = heard_of(fact)
                 meaning = meaning_of(self.protocol, fact)
-                return self._hear(state, entry, entry.text, meaning, standing)
+                return self._take(state, standing, entry, entry.text, meaning)
             case Noted():
                 line = OtherLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
                 return replaced(state, log=state.log.plus(line))
@@ -291,6 +277,19 @@ class Case:
         before = bisect_left(self._facts, seq, key=lambda known: known.seq)
         return self._ends[before - 1] if before else 0.0
 
+    def _take(
+        self, state: State, standing: EffectiveFact, heard: Heard, text: str, meaning: Meaning
+    ) -> State:
+        return take_utterance(
+            self._understanding,
+            state,
+            standing,
+            heard=heard,
+            text=text,
+            meaning=meaning,
+            latest_s=self._latest_before(heard.seq),
+        )
+
     def _read(self, fact: Heard) -> tuple[str, Meaning]:
         """Return the words of an utterance and their meaning. It is read once, which makes folding again
         many times cheaper."""
@@ -300,136 +299,9 @@ class Case:
             known = self._meanings[fact.seq] = (fact.words, meaning)
         return fact.text, known[1]
 
-    def _asks_for_help(self, meaning: Meaning, likely: str) -> bool:
-        """Return whether an utterance, or the likeliest words of one not understood, asks for help."""
-        if meaning.kind == "unrecognised" and likely:
-            meaning = self._understanding.read(likely.split())
-        return self._understanding.for_help(meaning)
-
     def _channels(self, fact: CaseStarted) -> Mapping[int, str]:
         own = {s.channel: s.id for s in self.protocol.station if s.channel is not None}
         return {**own, **dict(fact.channels)}
-
-    def _hear(
-        self, state: State, fact: Heard, text: str, meaning: Meaning, standing: EffectiveFact
-    ) -> State:
-        confidence = 1.0 if standing.amended else confidence_of(fact)
-        low = confidence < bound_of_doubt(self.protocol.protocol, meaning)
-        doubts = meaning.doubts if standing.amended else (*fact.doubts, *meaning.doubts)
-        recognised = meaning.kind != "unrecognised"
-        unsure = recognised and not standing.confirmed and (low or bool(doubts))
-        settled = standing.amended or standing.confirmed
-        speaker = who_spoke(
-            self.protocol,
-            fact,
-            meaning,
-            state.channels,
-            newest(state.loops) if fact.voice else (),
-            by_hand=standing.speaker_set,
-        )
-        sender = speaker.station
-        takes_back = meaning.said("disregard", "correction")
-        before = last_call(state, sender) if takes_back else None
-        entered = isinstance(standing.fact, Entered)
-        said = _said(
-            fact=fact.seq,
-            t=fact.t,
-            until=fact.until,
-            channel=fact.channel,
-            meaning=meaning,
-            sender=sender,
-            unsure=unsure,
-            before=before,
-            entered=entered and fact.sender is None,
-            past=entered and fact.until + PAST_S < self._latest_before(fact.seq),
-        )
-        outcome = hear(self.protocol, state.loops, said)
-        flags = (
-            *outcome.flags,
-            *doubts,
-            *(("sounds-like",) if meaning.sounds_like and not standing.confirmed else ()),
-            *(("amended",) if standing.amended else ()),
-            *(("heard-late",) if fact.late_s else ()),
-            *(("entered",) if entered else ()),
-            *(("sure-ear",) if standing.ear == "sure" else ()),
-        )
-        utterance = _utterance(
-            fact=fact.seq,
-            t=fact.t,
-            until=fact.until,
-            channel=fact.channel,
-            text=text,
-            role=outcome.role,
-            meaning=meaning,
-            call=outcome.call,
-            slots=outcome.slots,
-            to=meaning.to,
-            sender=sender,
-            loop=outcome.loop,
-            confidence=_same_number(confidence),
-            unsure=unsure,
-            ear=standing.ear,
-            likely=fact.likely,
-            flags=_same(tuple(dict.fromkeys(flags))) if flags else (),
-            speaker=speaker,
-        )
-        if (unsure or not recognised) and not settled and self._asks_for_help(meaning, fact.likely):
-            utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
-            state = replaced(state, possible_help=state.possible_help.plus(utterance))
-        before_it = state.loops
-        held = held_long(self.protocol, state.loops, outcome.loops, outcome.loop, fact.t)
-        state = replaced(
-            state,
-            loops=outcome.loops,
-            log=state.log.plus(utterance),
-            findings=state.findings.plus_all(held),
-        )
-        to_nothing = outcome.role == "read-back" and meaning.at_stake
-        if unsure and not outcome.effective and (outcome.loop is not None or to_nothing):
-            state = replaced(state, unsure_answers=state.unsure_answers.plus(utterance))
-        return self._effects(state, utterance, outcome, doubtful=was_unsure(before_it, outcome))
-
-    def _effects(
-        self, state: State, utterance: Utterance, outcome: Outcome, *, doubtful: bool
-    ) -> State:
-        if outcome.withdrawn is not None:
-            state = without(self.protocol, state, outcome.withdrawn)
-        if outcome.changed and outcome.loop is not None:
-            return with_slots(self.protocol, state, outcome.loop, unsure=utterance.unsure)
-        if outcome.effective and utterance.unsure:
-            return replaced(state, unsure=state.unsure.plus(utterance))
-        if outcome.effective:
-            return apply(self.protocol, state, utterance)
-        if outcome.settled is not None:
-            settled = outcome.settled
-            if state.possible_help:
-                help_left = state.possible_help.edited(
-                    lambda u: None if u.loop == settled else u, lambda u: u.fact, settled
-                )
-                state = replaced(state, possible_help=help_left)
-            if not doubtful:
-                return state
-            # A read-back that agrees confirms a call that was heard with doubt.
-            call = state.unsure.latest(lambda u: u.loop == settled, lambda u: u.fact < settled)
-            if call:
-                rest = state.unsure.edited(
-                    lambda u: None if u is call else u, lambda u: u.fact, settled
-                )
-                return apply(self.protocol, replaced(state, unsure=rest), call)
-        return state
-
-
-@lru_cache(256)
-def _same(flags: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the same flags as one value for all utterances that bear them."""
-    return flags
-
-
-@lru_cache(16_384)
-def _same_number(confidence: float) -> float:
-    """Return the same confidence as one value for all utterances that have it: listeners give four
-    decimals, so that there are some thousands."""
-    return confidence
 
 
 def fold(protocol: Protocol, facts: Iterable[Fact], now: float) -> View:

@@ -54,7 +54,7 @@ class Understanding:
 
     def __init__(self, protocol: Protocol, known: int = KNOWN) -> None:
         """`known` is how many sentences' meanings are kept."""
-        self._protocol = protocol
+        self.protocol = protocol
         self._language = language(protocol.protocol.language)
         self._rules = rules(protocol)
         self._bodies = tuple(bodies(protocol))
@@ -92,7 +92,7 @@ class Understanding:
 
     def for_help(self, meaning: Meaning) -> bool:
         """Return whether a meaning may be a call for help."""
-        calls = self._protocol.calls
+        calls = self.protocol.calls
         return any(each.call in calls and calls[each.call].help for each in meaning.readings)
 
     def utterances(self, words: Sequence[Word]) -> list[list[Word]]:
@@ -193,7 +193,7 @@ class Understanding:
     def _complete(self, caught: Caught) -> Mapping[str, SlotValue]:
         """Return the slots, with the drug's own unit where none was said."""
         slots: dict[str, SlotValue] = dict(caught.slots)
-        drug = self._protocol.drugs.get(str(slots.get("drug", "")))
+        drug = self.protocol.drugs.get(str(slots.get("drug", "")))
         if drug and "amount" in slots and "unit" not in slots:
             slots["unit"] = drug.unit
         order = ("drug", "amount", "unit")
@@ -204,7 +204,7 @@ class Understanding:
         reading = meaning.reading
         found = list(doubts)
         if reading and meaning.kind == "call":
-            for name, bounds in self._protocol.calls[reading.call].bounds.items():
+            for name, bounds in self.protocol.calls[reading.call].bounds.items():
                 value = reading.slots.get(name)
                 if isinstance(value, Decimal) and not (
                     decimal(bounds.low) <= value <= decimal(bounds.high)

@@ -1,7 +1,8 @@
 """Spoken numbers, one module a language.
 
 `sounds_like` of a language gives the number that is easily heard instead, its twin (fifteen, fifty);
-`language/parse.py` carries it, and `case/fold.py` flags the utterance `sounds-like`: "number unclear".
+`language/parse.py` carries it, and `case/utterance_step.py` flags the utterance `sounds-like`: "number
+unclear".
 
 A language gives two things that must agree: `RULES`, the forms that may be spoken, as expansions
 in the phrase notation of `protocol/templates.py` (the network is built from them), and `read`, what

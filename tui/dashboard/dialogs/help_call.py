@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from textual.content import Content
 
-from grammar.case.fold import POSSIBLE_HELP
+from grammar.case.utterance_step import POSSIBLE_HELP
 from grammar.case.view import Utterance, View
 from grammar.language.other_readings import Guesses
 from tui.dashboard.dialogs.dialog import Dialog, Line, clickable

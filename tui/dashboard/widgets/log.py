@@ -17,9 +17,9 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.visual import Visual
 
-from grammar.case.fold import POSSIBLE_HELP
 from grammar.case.loops import Loop, LoopState
 from grammar.case.persistent_sequence import PersistentSequence
+from grammar.case.utterance_step import POSSIBLE_HELP
 from grammar.case.view import LogLine, Utterance, View
 from grammar.protocol.model import Protocol
 from tui.dashboard.palette import state_badge, state_style
