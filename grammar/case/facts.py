@@ -3,6 +3,9 @@
 A fact is never edited or deleted. A later fact may amend, withdraw or confirm an earlier one by its
 `seq`. Times `t` and `until` are seconds on the case's own clock: the start of its audio, or of the
 case where there is none. `seq` counts from 1 and is given by the journal.
+
+The file is longer than others since all fact types stand in one place: together they are the schema of a
+stored case.
 """
 
 from __future__ import annotations
