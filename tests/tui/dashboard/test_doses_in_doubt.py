@@ -20,7 +20,7 @@ GIVEN = heard(20, "ketamine is in", "drugs-nurse")
 @pytest.mark.parametrize(
     ("size", "drawn"), [((80, 24), None), ((120, 40), large), ((200, 60), largest)]
 )
-async def test_large_digits_of_a_doubtful_dose_bear_the_doubt_in_every_size(
+async def test_a_doubtful_dose_stands_in_words_alone_and_its_doubt_large(
     size: tuple[int, int], drawn: object
 ) -> None:
     async with desk(case(UNSURE), 15, size=size) as seen:
@@ -28,7 +28,9 @@ async def test_large_digits_of_a_doubtful_dose_bear_the_doubt_in_every_size(
         rows = seen.app.query_one(UrgentLine).content
         text = str(rows)
         assert "(unsure)" in text
+        assert "ketamine 70 mg" in text
         if callable(drawn):
+            assert text.count("mg") == 1, "a glance takes large digits for certain"
             for row, sign in zip(text.split("\n"), drawn("?"), strict=True):
                 assert sign.rstrip() in row
             assert isinstance(rows, Content)

@@ -63,3 +63,25 @@ async def test_an_odd_weight_is_told_whole() -> None:
         second = (await seen.text()).splitlines()[1]
         assert "!! 7 kg" in second
         assert "…" not in second.split("Airway")[0]
+
+
+@pytest.mark.parametrize(
+    ("last", "value", "oldest"),
+    [
+        ("end tidal thirty eight", "38 mmHg", "SpO2"),
+        ("saturation ninety one percent", "91 %", "Heart rate"),
+    ],
+)
+async def test_where_not_every_vital_sign_fits_the_newest_stands_and_the_oldest_hides(
+    last: str, value: str, oldest: str
+) -> None:
+    """Whichever place each has: the end-tidal was called last at first, and stands last."""
+    doses = given(4)
+    newest = heard(doses[-1].t + 10, last)
+    said = (*VITALS, heard(46, "end tidal thirty six"), *doses, newest)
+    async with desk(case(*said), newest.t + 5, LOW) as seen:
+        told = side(await seen.text())
+        assert "VITAL SIGNS, age +1 more" in told
+        assert value in told
+        names = ("SpO2", "Heart rate", "Pressure", "EtCO2")
+        assert [name for name in names if name not in told] == [oldest], told

@@ -56,6 +56,19 @@ def vital_lines(view: View, width: int) -> list[list[Content]]:
     ]
 
 
+def newest_stand(view: View, items: list[list[Content]], rows: int) -> list[list[Content]]:
+    """Return the lines of the vital signs so that in `rows` rows the newest stand, in their usual places,
+    and the oldest are those that do not fit."""
+    signs = view.latest_vitals
+    kept: set[int] = set()
+    for at in sorted(range(len(signs)), key=lambda at: (signs[at].t, signs[at].fact), reverse=True):
+        if kept and sum(len(items[each]) for each in (*kept, at)) > rows:
+            break
+        kept.add(at)
+    rest = [each for at, each in enumerate(items) if at not in kept]
+    return [*(items[at] for at in sorted(kept)), *rest]
+
+
 def dose_lines(protocol: Protocol, view: View, width: int, most: int) -> list[list[Content]]:
     """Doses reported given, the latest first."""
     words = DoseWords(protocol, view)

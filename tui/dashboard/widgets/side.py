@@ -14,6 +14,7 @@ from grammar.protocol.model import Protocol
 from tui.dashboard.widgets.lines import (
     checklist_lines,
     dose_lines,
+    newest_stand,
     overdue_lines,
     packed_doses,
     pending_lines,
@@ -109,16 +110,18 @@ class SideColumn(Vertical):
             doses = packed_doses(self._protocol, view, width)
         if _rows(doses) + _rows(late) > free - OTHERS:
             late = overdue_lines(self._protocol, view, width, packed=True)
-        titled = (
+        titled = [
             ("VITAL SIGNS, age", vital_lines(view, width)),
             ("DOSES GIVEN", doses),
             ("TASKS, due in", [*late, *pending_lines(self._protocol, view, width, most)]),
             ("RULES, WAITS", watch_lines(view, width, most)),
             ("CHECKLISTS", checklist_lines(view, width)),
-        )
+        ]
         least = (LEAST_VITALS, _rows(doses), max(_rows(late), 2), LEAST_WATCH, LEAST_CHECKLISTS)
         wanted = [_rows(items) for _, items in titled]
         shared = share(free, [wanted[at] for at in FIRST], [least[at] for at in FIRST])
         rows = [given for _, given in sorted(zip(FIRST, shared, strict=True))]
+        (vitals, signs), *others = titled
+        titled = [(vitals, newest_stand(view, signs, rows[0] - 1)), *others]
         for panel, (title, items), given in zip(self._panels, titled, rows, strict=True):
             panel.show(title, items, given)

@@ -100,8 +100,9 @@ def in_rows(found: Urgent, width: int, draw: Callable[[str], list[str]]) -> list
     age = clock(found.age_s) if found.age_s is not None else ""
     figures = found.figures
     if figures and found.doubt:
-        sign = "? " if found.doubt == UNSURE_WORDS else ""
-        figures = f"{sign}{figures} {found.doubt}"
+        # A glance takes large digits for certain: a doubted value stands in the words alone.
+        certain = "?" if found.doubt == UNSURE_WORDS else figures
+        figures = f"{certain} {found.doubt}"
     for shown in (f"{figures}   {age}", age, ""):
         digits = draw(shown.strip())
         beside = max(map(len, digits))
