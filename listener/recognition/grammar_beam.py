@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 
+from listener.recognition.panelled_matrix import Array
 from listener.recognition.token_paths import Place, TokenPaths
-from listener.recognition.whisper_decoder import Array, Branches, Sound, WhisperDecoder
+from listener.recognition.whisper_decoder import Branches, Sound, WhisperDecoder
 
 LENGTH_BONUS: Final = 1.0
 """Nats that each token is worth beside its probability. Whisper ends a short sentence too gladly: of 64

@@ -17,8 +17,9 @@ from grammar.language.typed_text import spoken
 from grammar.language.word_network import Network
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
+from listener.recognition.panelled_matrix import Array
 from listener.recognition.token_paths import TokenPaths
-from listener.recognition.whisper_decoder import Array, WhisperDecoder
+from listener.recognition.whisper_decoder import WhisperDecoder
 from listener.recognition.whisper_files import write_encoder
 
 if TYPE_CHECKING:

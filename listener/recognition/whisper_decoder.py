@@ -11,28 +11,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from listener.recognition.panelled_matrix import Array, Panelled
 from listener.recognition.whisper_files import Tensors, read_tensors
 
-Array = NDArray[Any]
-"""Always of 32-bit numbers."""
 KeysAndValues = tuple[Array, Array]
 
 _SQRT_HALF = np.float32(0.5**0.5)
 _TINY = np.float32(1e-5)
 
 
-@dataclass(frozen=True, slots=True)
 class _Linear:
-    weight: Array
-    bias: Array
+    def __init__(self, weight: Array, bias: Array) -> None:
+        self._weight = Panelled(weight)
+        self._bias = bias
 
     def __call__(self, x: Array) -> Array:
-        return np.asarray(x @ self.weight + self.bias)
+        found = self._weight.times(x)
+        found += self._bias
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +113,13 @@ class WhisperDecoder:
 
         self._erf = erf
         found = read_tensors(model_bin, "decoder/")
-        self._embeddings = np.array(found["embeddings/weight"].T, np.float32, order="C")
-        """One column a token, shape (width, tokens): scores of many states are nearly twice as fast so."""
+        embeddings = found["embeddings/weight"]
+        self._embeddings = Panelled(embeddings.T)
+        """One column a token."""
         self._positions = _plain(found, "position_encodings/encodings")
         self._room: Array = np.empty((0, 0), np.float32)
         self._last_norm = _norm(found, "layer_norm")
-        self._width = len(self._embeddings)
+        self._width = embeddings.shape[1]
         self._heads, self._size = heads, self._width // heads
         self._scale = np.float32(self._size**-0.5)
         count = sum(name.endswith("/ffn/linear_0/bias") for name in found)
@@ -145,7 +145,7 @@ class WhisperDecoder:
 
     def begin(self, tokens: Sequence[int], sound: Sound) -> Begun:
         """Run the tokens that every sentence begins with, and return the state after them."""
-        x = self._embeddings[:, list(tokens)].T + self._positions[: len(tokens)]
+        x = self._embeddings.columns(tokens) + self._positions[: len(tokens)]
         later = np.triu(np.full((len(tokens), len(tokens)), -1e9, np.float32), 1)
         kept = []
         for layer, heard in zip(self._layers, sound.layers, strict=True):
@@ -161,7 +161,7 @@ class WhisperDecoder:
     def step(self, tokens: Sequence[int], branches: Branches, begun: Begun, sound: Sound) -> Array:
         """Add one token to each branch; return the states after it, shape (rows, width)."""
         rows = len(tokens)
-        x = self._embeddings[:, list(tokens)].T + self._positions[begun.length + branches.length]
+        x = self._embeddings.columns(tokens) + self._positions[begun.length + branches.length]
         for number, layer in enumerate(self._layers):
             query, key, value = np.split(layer.self_in(layer.self_norm(x)), 3, 1)
             shape = rows, self._heads, 1, self._size
@@ -182,16 +182,16 @@ class WhisperDecoder:
     def likely(self, x: Array, count: int | None) -> Array:
         """Return the logarithm of each token's probability after each state `x`, shape (rows, count).
 
-        Only the first `count` tokens may come, all where it is None.
+        Only the first `count` tokens may come, all where it is None. The next call writes the array anew.
         """
-        scores = self._last_norm(x) @ self._embeddings[:, :count]
+        scores = self._embeddings.first_times(self._last_norm(x), count)
         most = scores.max(-1, keepdims=True)
         # In place: new arrays of this size would cost more than the arithmetic.
         np.subtract(scores, most, out=scores)
         self._room = _room(self._room, scores)
         np.exp(scores, out=self._room)
         np.subtract(scores, np.log(self._room.sum(-1, keepdims=True)), out=scores)
-        return np.asarray(scores)
+        return scores
 
     def _beyond_self(self, x: Array, layer: _Layer, heard: KeysAndValues) -> Array:
         keys, values = heard
