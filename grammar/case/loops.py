@@ -15,9 +15,12 @@ from grammar.language.numbers.units import same_amount
 from grammar.protocol.model import Call
 from grammar.replacing import replaced
 
-LoopState = Literal["open", "unheard", "answered", "closed", "differs", "unanswered", "withdrawn"]
+LoopState = Literal[
+    "open", "unheard", "unknown", "answered", "closed", "differs", "unanswered", "withdrawn"
+]
 """`unheard` is an open loop whose window has passed, while its sound is not all heard yet: it may have been
-answered."""
+answered. `unknown` is one that a person entered as a call of some time before, whose window has passed:
+nothing listened for an answer to it, so that nobody can tell whether one came."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +64,22 @@ class Loop:
     number_unclear: bool = False
     """A person heard its answer, and not which of two numbers that sound alike it was."""
     past: bool = False
-    """Entered by hand as a call of some time before: what is called now is seen before it."""
+    """Entered by hand as a call of some time before: what is called now is seen before it, and nobody can
+    tell whether it was answered."""
 
     @property
     def deadline(self) -> float:
         return self.asked + self.window_s
 
     def state(self, now: float, told: float | None = None) -> LoopState:
-        """Return the state at `now`: an open loop whose window has passed is `unanswered`, once all that
-        was said in it is told; that is so up to `told` seconds on the case's clock (None: up to now)."""
+        """Return the state at `now`: an open loop whose window has passed is `unanswered` (`unknown` where
+        it was entered as a call of some time before), once all that was said in it is told; that is so up
+        to `told` seconds on the case's clock (None: up to now)."""
         if self.status != "open" or self.stand_by_since is not None or now <= self.deadline:
             return self.status
-        return "unheard" if told is not None and told <= self.deadline else "unanswered"
+        if told is not None and told <= self.deadline:
+            return "unheard"
+        return "unknown" if self.past else "unanswered"
 
     def age(self, now: float) -> float:
         """Return seconds since the call ended, or since it was asked for again."""

@@ -43,7 +43,15 @@ class Trend:
 
 
 OpenKind = Literal[
-    "unanswered", "differs", "open", "unheard", "answered", "overdue", "pending", "unsure"
+    "unanswered",
+    "differs",
+    "open",
+    "unheard",
+    "unknown",
+    "answered",
+    "overdue",
+    "pending",
+    "unsure",
 ]
 
 URGENCY: tuple[OpenKind, ...] = (
@@ -52,6 +60,7 @@ URGENCY: tuple[OpenKind, ...] = (
     "overdue",
     "unsure",
     "unheard",
+    "unknown",
     "open",
     "answered",
     "pending",
@@ -60,8 +69,8 @@ URGENCY: tuple[OpenKind, ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenPoint:
-    """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`; `answered` waits for
-    the caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
+    """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`, `unknown`;
+    `answered` waits for the caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
 
     kind: OpenKind
     t: float
@@ -158,7 +167,7 @@ def trends(view: View) -> tuple[Trend, ...]:
 def _waiting(view: View) -> Iterator[tuple[Loop, OpenKind]]:
     """Yield the calls that still wait for somebody, in order of opening."""
     for loop, state in view.loops:
-        if state in ("unanswered", "differs", "open", "unheard", "answered"):
+        if state in ("unanswered", "differs", "open", "unheard", "unknown", "answered"):
             yield loop, state
 
 

@@ -21,6 +21,7 @@ STATE_COLOURS: Mapping[LoopState, str] = MappingProxyType(
     {
         "open": "$ink",
         "unheard": "$ink",
+        "unknown": "$ink",
         "answered": "$good",
         "closed": "$quiet",
         "unanswered": "$urgent",

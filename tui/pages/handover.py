@@ -243,6 +243,7 @@ _KINDS = {
     "differs": "read-back differs",
     "open": STATE_WORDS["open"],
     "unheard": STATE_WORDS["unheard"],
+    "unknown": f"entered afterwards, {STATE_WORDS['unknown']}",
     "not answered": "nobody answered",
     "to be answered": AWAITING_ANSWER,
     "answered": "waiting for the caller to confirm",

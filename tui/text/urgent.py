@@ -94,7 +94,7 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
         return Urgent("overdue", what, "NOT REPORTED DONE", age_s=view.now - task.due)
     if up:
         return _time_up(up[0], view)
-    if waiting and waiting[0][1] in ("open", "unheard"):
+    if waiting and waiting[0][1] in ("open", "unheard", "unknown"):
         return _of_call(protocol, *waiting[0], view)
     return Urgent("behind" if heard_up_to(view) else "none", nothing_waits(view), "")
 

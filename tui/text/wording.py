@@ -35,6 +35,7 @@ NOT_HEARD_YET = "not heard that far yet"
 STATE_WORDS: dict[LoopState, str] = {
     "open": "awaiting read-back",
     "unheard": f"awaiting, {NOT_HEARD_YET}",
+    "unknown": "not known whether answered",
     "answered": "read back",
     "closed": "loop closed",
     "differs": "DIFFERS",
@@ -47,6 +48,7 @@ AWAITING_ANSWER = "awaiting an answer"
 STATE_MARKS: dict[LoopState, str] = {
     "open": "?",
     "unheard": "?…",
+    "unknown": "??",
     "answered": "~",
     "closed": "=",
     "differs": "≠",

@@ -54,7 +54,8 @@ class Communication:
     """Answered by another station than the one it was for."""
     never: Share
     """Not answered in agreement in the end: nobody did, or a wrong read-back was left so. A call that is
-    still within its window is not counted here."""
+    still within its window is not counted here, nor one that was entered afterwards, of which nobody knows
+    whether it was answered."""
     repeated: Share
     """Called again by the caller, or asked to be said again."""
     directed: Share

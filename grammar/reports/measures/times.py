@@ -40,11 +40,12 @@ def times_to_read_back(
     """Return seconds from the end of each call to the beginning of the answer that agrees with it.
 
     Of the calls that `counts` takes. Those without an answer are censored at the view's moment.
-    Withdrawn calls are left out. As exact as RESOLUTION_S.
+    Withdrawn calls are left out, and those entered afterwards of which nobody knows whether they were
+    answered. As exact as RESOLUTION_S.
     """
     found = []
     for loop, state in view.loops:
-        if state == "withdrawn" or not counts(loop):
+        if state in ("withdrawn", "unknown") or not counts(loop):
             continue
         until = view.now if loop.answered is None else loop.answered
         facts = (loop.fact,) if loop.answer_fact is None else (loop.fact, loop.answer_fact)

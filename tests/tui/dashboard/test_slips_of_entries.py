@@ -18,10 +18,13 @@ from grammar.case.facts import (
 )
 from grammar.case.fold import Case
 from grammar.language.words import Word
+from grammar.reports.measures.shares import communication
+from grammar.reports.measures.times import times_to_read_back
 from tests.support.screens import ShownCase, case, desk, heard, protocol, status
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.typing_guard import HELD, REFUSED_S, TYPING_S
 from tui.dashboard.widgets.urgent import UrgentLine
+from tui.pages.handover import handover_page
 
 GIVEN = heard(10, "seventy milligrams of ketamine given", "drugs-nurse")
 
@@ -226,6 +229,36 @@ async def test_a_past_entry_stands_below_what_is_called_now() -> None:
         waiting = [loop.call for loop, _ in seen.case.view(200).waiting]
         assert waiting[-1] == "give-drug"
         assert len(waiting) == 3
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_of_a_past_entry_nobody_says_that_it_was_not_answered(size: tuple[int, int]) -> None:
+    """Nothing listened for an answer to it: its window was over when it was entered."""
+    async with desk(case(heard(70, "saturation ninety four percent")), 130, size) as seen:
+        await seen.text()
+        await seen.pilot.press(*"cgk70", "tab", "tab", "tab", "2", "m", "enter", "enter")
+        await seen.read_and_enter()
+        text = await seen.text()
+        assert "not known whether answered" in text
+        assert "UNANSWERED" not in text
+        await seen.pilot.press("h", "1")
+        await seen.read_and_enter()
+        assert "answer heard" in await seen.text()
+
+
+def test_no_measure_counts_a_past_entry_as_never_answered() -> None:
+    slots = (("drug", "ketamine"), ("amount", 70.0), ("unit", "mg"))
+    past = Entered(t=10, call="give-drug", slots=slots)
+    view = case(heard(70, "saturation ninety four percent"), past).view(200)
+    assert [state for _, state in view.loops] == ["unknown"]
+    assert communication(view).never.count == 0
+    assert times_to_read_back(view) == []
+    page = handover_page(protocol(), view)
+    (left,) = (table for table in page.tables if table.title == "Open points")
+    assert "entered afterwards, not known whether answered" in {row[1] for row in left.rows}
+    now = case(heard(70, "saturation ninety four percent"), replace(past, t=72)).view(200)
+    assert [state for _, state in now.loops] == ["unanswered"]
+    assert communication(now).never.count == 1
 
 
 # ---------------------------------------------------------------- an order that is not reported done

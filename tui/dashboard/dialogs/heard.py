@@ -145,6 +145,7 @@ class AnsweredDialog(Dialog):
             in (
                 "open",
                 "unheard",
+                "unknown",
                 "unanswered",
                 "answered",
             )

@@ -234,7 +234,7 @@ def _window(call: WaitingCall, room: int) -> str:
         return "caller has not confirmed"
     if loop.stand_by_since is not None:
         return f"held by stand by {clock(now - loop.stand_by_since)}"
-    if state == "unheard":
+    if state in ("unheard", "unknown"):
         return ""  # its state says so
     if state == "unanswered":
         return f"nobody within {duration(round(loop.window_s, 1))}"
@@ -250,7 +250,7 @@ def _short_window(call: WaitingCall) -> str:
         return "unconfirmed"
     if loop.stand_by_since is not None:
         return f"stand by {clock(call.now - loop.stand_by_since)}"
-    if call.state in LOUD or call.state == "unheard":
+    if call.state in LOUD or call.state in ("unheard", "unknown"):
         return ""
     return bar((loop.deadline - call.now) / loop.window_s, BAR // 2)
 

@@ -28,6 +28,7 @@ SIGN = 11.0
 LOOP_STYLES: dict[LoopState, str] = {
     "open": "loop",
     "unheard": "loop",
+    "unknown": "loop",
     "answered": "loop",
     "closed": "loop closed",
     "differs": "loop differs",
