@@ -146,7 +146,14 @@ class View:
     def waiting(self) -> tuple[tuple[Loop, LoopState], ...]:
         """Loops that need someone: differing first, then unanswered, then open; of each the oldest,
         and those that were entered as calls of some time before after those that are called now."""
-        urgent = {"differs": 0, "unanswered": 1, "unheard": 2, "open": 3, "unknown": 4, "answered": 5}
+        urgent = {
+            "differs": 0,
+            "unanswered": 1,
+            "unheard": 2,
+            "open": 3,
+            "unknown": 4,
+            "answered": 5,
+        }
         live = [pair for pair in self.loops if pair[1] in urgent]
         return tuple(sorted(live, key=lambda pair: (urgent[pair[1]], pair[0].past, pair[0].asked)))
 

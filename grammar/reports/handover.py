@@ -69,8 +69,9 @@ URGENCY: tuple[OpenKind, ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenPoint:
-    """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`, `unknown`;
-    `answered` waits for the caller), a task not reported done (`overdue`, `pending`), an utterance still `unsure`."""
+    """Something nobody has closed: a call (`unanswered`, `differs`, `open`, `unheard`, `unknown`; one that
+    is `answered` waits for the caller), a task not reported done (`overdue`, `pending`), an utterance still
+    `unsure`."""
 
     kind: OpenKind
     t: float
