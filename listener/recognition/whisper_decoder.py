@@ -21,6 +21,8 @@ KeysAndValues = tuple[Array, Array]
 
 _SQRT_HALF = np.float32(0.5**0.5)
 _TINY = np.float32(1e-5)
+_NEAR, _FIRST = np.float32(0.3275911), np.float32(1.061405429)
+_OTHERS = [np.float32(one) for one in (-1.453152027, 1.421413741, -0.284496736, 0.254829592)]
 
 
 class _Linear:
@@ -40,9 +42,12 @@ class _Norm:
     beta: Array
 
     def __call__(self, x: Array) -> Array:
-        mean = x.mean(-1, keepdims=True)
-        spread = np.sqrt(x.var(-1, keepdims=True) + _TINY)
-        return np.asarray((x - mean) / spread * self.gamma + self.beta)
+        found = x - x.mean(-1, keepdims=True)
+        spread = np.einsum("ij,ij->i", found, found) / np.float32(x.shape[1]) + _TINY
+        found /= np.sqrt(spread)[:, None]
+        found *= self.gamma
+        found += self.beta
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +114,6 @@ class WhisperDecoder:
 
     def __init__(self, model_bin: Path, heads: int) -> None:
         """Raises UserError where the file is no Whisper model of CTranslate2's layout."""
-        from scipy.special import erf  # noqa: PLC0415  (slow to import, and for the sure ear's process alone)
-
-        self._erf = erf
         found = read_tensors(model_bin, "decoder/")
         embeddings = found["embeddings/weight"]
         self._embeddings = Panelled(embeddings.T)
@@ -163,10 +165,9 @@ class WhisperDecoder:
         rows = len(tokens)
         x = self._embeddings.columns(tokens) + self._positions[begun.length + branches.length]
         for number, layer in enumerate(self._layers):
-            query, key, value = np.split(layer.self_in(layer.self_norm(x)), 3, 1)
-            shape = rows, self._heads, 1, self._size
-            keys, values = branches.grown(number, key.reshape(shape), value.reshape(shape))
-            asked = query.reshape(rows, self._heads, self._size) * self._scale
+            both = layer.self_in(layer.self_norm(x)).reshape(rows, 3, self._heads, self._size)
+            keys, values = branches.grown(number, both[:, 1, :, None], both[:, 2, :, None])
+            asked = both[:, 0] * self._scale
             first_keys, first_values = begun.layers[number]
             first = asked.transpose(1, 0, 2) @ first_keys
             own = (keys @ asked[..., None])[..., 0].transpose(1, 0, 2)
@@ -198,7 +199,7 @@ class WhisperDecoder:
         query = self._by_head(layer.cross_query(layer.cross_norm(x))) * self._scale
         x = x + layer.cross_out(self._joined(_softmax(query @ keys) @ values))
         wide = layer.wide_in(layer.wide_norm(x))
-        return x + layer.wide_out(np.float32(0.5) * wide * (1 + self._erf(wide * _SQRT_HALF)))
+        return x + layer.wide_out(_gelu(wide))
 
     def _by_head(self, x: Array) -> Array:
         return x.reshape(-1, self._heads, self._size).transpose(1, 0, 2)
@@ -212,8 +213,29 @@ def _room(room: Array, like: Array) -> Array:
 
 
 def _softmax(x: Array) -> Array:
-    x = np.exp(x - x.max(-1, keepdims=True))
-    return np.asarray(x / x.sum(-1, keepdims=True))
+    """The softmax of each row, in place: `x` is of nobody else."""
+    x -= x.max(-1, keepdims=True)
+    np.exp(x, out=x)
+    x /= x.sum(-1, keepdims=True)
+    return x
+
+
+def _gelu(x: Array) -> Array:
+    """Return `x` times the share of the normal distribution below it, to seven digits, in half of the time
+    that scipy's `erf` takes.
+
+    By M. Abramowitz and I. A. Stegun, "Handbook of Mathematical Functions" (1964), formula 7.1.26.
+    """
+    beyond = np.abs(x)
+    near = np.reciprocal(1 + (_SQRT_HALF * _NEAR) * beyond)
+    share = near * _FIRST
+    for number in _OTHERS:
+        share += number
+        share *= near
+    share *= np.exp(np.float32(-0.5) * beyond * beyond)
+    share *= beyond
+    share *= np.float32(0.5)
+    return np.asarray(np.maximum(x, 0) - share)
 
 
 def _plain(found: Tensors, name: str) -> Array:
