@@ -22,6 +22,11 @@ PATIENCE_S: Final = 30.0
 
 START_PATIENCE_S: Final = 90.0
 
+MOST_THREADS: Final = 2
+"""More gain little: most of a hearing is reading weights from memory."""
+PRIORITY: Final = 5
+"""Steps by which its process stands behind the quick ear and the microphone, where that is known."""
+
 ONLY_QUICK: Final = "ANSWERBACK_EARS"
 """Set to `quick` in the environment, it keeps the sure ear away: for tests, and for old machines. Set to a
 size, such as `small`, it takes the sure ear of that size."""
@@ -45,7 +50,9 @@ def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
     model = wanted_model()
     if model is None:
         return None
-    return SupervisedSureEar(partial(load_sure_ear, protocol, model.folder), model.name)
+    threads = min(MOST_THREADS, os.cpu_count() or 1)
+    make = partial(load_sure_ear, protocol, model.folder, threads=threads)
+    return SupervisedSureEar(make, model.name)
 
 
 def wanted_model() -> WhisperModel | None:
@@ -54,9 +61,9 @@ def wanted_model() -> WhisperModel | None:
     return None if wanted == "quick" else sure_model(wanted if wanted in SIZES else SIZES[0])
 
 
-def load_sure_ear(protocol: Protocol, folder: Path) -> SureEar:
+def load_sure_ear(protocol: Protocol, folder: Path, threads: int = 1) -> SureEar:
     """Load the sure ear in this process. Raises UserError where the model in `folder` cannot be loaded."""
-    return SureEar(folder, network(protocol), protocol.protocol.language)
+    return SureEar(folder, network(protocol), protocol.protocol.language, threads)
 
 
 class SupervisedSureEar(OptionalProcess):
@@ -95,6 +102,8 @@ class _Answering:
     """The other side."""
 
     def __init__(self, make: Callable[[], SureListener]) -> None:
+        if hasattr(os, "nice"):
+            os.nice(PRIORITY)
         self._ear = make()
         give_back_memory()
 

@@ -13,12 +13,17 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from listener.recognition.helping_thread import HelpingThread
+
 Array = NDArray[Any]
 """Always of 32-bit numbers."""
 
 WIDTH: Final = 32
 """Columns of a panel: 15 rows of 2,048 numbers times a panel are still fewer than the million products up
 to which OpenBLAS takes the short way."""
+
+_WORTH: Final = 3e6
+"""Multiplications that take longer than to wake another thread, some hundredths of a millisecond."""
 
 
 class Panelled:
@@ -34,6 +39,8 @@ class Panelled:
         if whole < count:
             self._panels[whole, :, : self.outputs - whole * WIDTH] = weight[:, whole * WIDTH :]
         self._products = self._sorted = np.empty(0, np.float32)
+        self.helper: HelpingThread | None = None
+        """One that does half of each product."""
 
     def columns(self, which: Sequence[int]) -> Array:
         """Return columns as rows, shape (columns, inputs)."""
@@ -42,7 +49,8 @@ class Panelled:
 
     def times(self, x: Array) -> Array:
         """Return `x @ weight`, shape (rows, outputs), a new array."""
-        products = np.matmul(x, self._panels)
+        products = np.empty((len(self._panels), len(x), WIDTH), np.float32)
+        self._multiply(x, self._panels, products)
         return np.asarray(products.transpose(1, 0, 2).reshape(len(x), -1)[:, : self.outputs])
 
     def first_times(self, x: Array, count: int | None) -> Array:
@@ -58,6 +66,16 @@ class Panelled:
             self._products, self._sorted = np.empty(size, np.float32), np.empty(size, np.float32)
         products = self._products[:size].reshape(len(panels), rows, WIDTH)
         found = self._sorted[:size].reshape(rows, len(panels), WIDTH)
-        np.matmul(x, panels, out=products)
+        self._multiply(x, panels, products)
         np.copyto(found, products.transpose(1, 0, 2))
         return found.reshape(rows, -1)[:, :count]
+
+    def _multiply(self, x: Array, panels: Array, products: Array) -> None:
+        half = len(panels) // 2
+        if self.helper is None or panels.size * len(x) < _WORTH:
+            np.matmul(x, panels, out=products)
+            return
+        self.helper.both(
+            lambda: np.matmul(x, panels[:half], out=products[:half]),
+            lambda: np.matmul(x, panels[half:], out=products[half:]),
+        )

@@ -17,6 +17,7 @@ from grammar.language.typed_text import spoken
 from grammar.language.word_network import Network
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
+from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import Array
 from listener.recognition.token_paths import TokenPaths
 from listener.recognition.whisper_decoder import WhisperDecoder
@@ -83,6 +84,8 @@ class SureEar:
         width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
         decoder = WhisperDecoder(folder / "model.bin", heads=(width or 512) // _HEAD_SIZE)
         marks = Marks(self._token(","), self._token("."), self._tokens.eot, self._tokens.no_speech)
+        if threads > 1:
+            decoder.share(HelpingThread())
         self._decoder = decoder
         self._beam = GrammarBeam(decoder, TokenPaths(network, self._tokens.encode), marks)
         self._begins = (*self._tokens.sot_sequence, self._tokens.no_timestamps)

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import Array, Panelled
 from listener.recognition.whisper_files import Tensors, read_tensors
 
@@ -29,6 +30,9 @@ class _Linear:
     def __init__(self, weight: Array, bias: Array) -> None:
         self._weight = Panelled(weight)
         self._bias = bias
+
+    def share(self, helper: HelpingThread) -> None:
+        self._weight.helper = helper
 
     def __call__(self, x: Array) -> Array:
         found = self._weight.times(x)
@@ -47,7 +51,7 @@ class _Norm:
         found /= np.sqrt(spread)[:, None]
         found *= self.gamma
         found += self.beta
-        return found
+        return np.asarray(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +123,21 @@ class WhisperDecoder:
         self._embeddings = Panelled(embeddings.T)
         """One column a token."""
         self._positions = _plain(found, "position_encodings/encodings")
-        self._room: Array = np.empty((0, 0), np.float32)
+        self._helper: HelpingThread | None = None
         self._last_norm = _norm(found, "layer_norm")
         self._width = embeddings.shape[1]
         self._heads, self._size = heads, self._width // heads
         self._scale = np.float32(self._size**-0.5)
         count = sum(name.endswith("/ffn/linear_0/bias") for name in found)
         self._layers = tuple(_layer(found, f"layer_{number}/") for number in range(count))
+
+    def share(self, helper: HelpingThread) -> None:
+        """Have another thread do half of the larger work from here on."""
+        self._helper = helper
+        self._embeddings.helper = helper
+        for layer in self._layers:
+            for linear in (layer.self_in, layer.cross_keys, layer.wide_in, layer.wide_out):
+                linear.share(helper)
 
     @property
     def longest(self) -> int:
@@ -186,12 +198,13 @@ class WhisperDecoder:
         Only the first `count` tokens may come, all where it is None. The next call writes the array anew.
         """
         scores = self._embeddings.first_times(self._last_norm(x), count)
-        most = scores.max(-1, keepdims=True)
-        # In place: new arrays of this size would cost more than the arithmetic.
-        np.subtract(scores, most, out=scores)
-        self._room = _room(self._room, scores)
-        np.exp(scores, out=self._room)
-        np.subtract(scores, np.log(self._room.sum(-1, keepdims=True)), out=scores)
+        half = len(scores) // 2
+        if self._helper is None or not half:
+            _to_log_shares(scores)
+        else:
+            self._helper.both(
+                lambda: _to_log_shares(scores[:half]), lambda: _to_log_shares(scores[half:])
+            )
         return scores
 
     def _beyond_self(self, x: Array, layer: _Layer, heard: KeysAndValues) -> Array:
@@ -208,8 +221,12 @@ class WhisperDecoder:
         return np.asarray(x.transpose(1, 0, 2).reshape(-1, self._width))
 
 
-def _room(room: Array, like: Array) -> Array:
-    return room if room.shape == like.shape else np.empty_like(like)
+def _to_log_shares(scores: Array) -> None:
+    """Make scores the logarithms of probabilities, row by row and in place: whole arrays of this size would
+    not stay in the processor's cache."""
+    for row in scores:
+        np.subtract(row, row.max(), out=row)
+        np.subtract(row, np.log(np.exp(row).sum()), out=row)
 
 
 def _softmax(x: Array) -> Array:

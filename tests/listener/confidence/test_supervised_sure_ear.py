@@ -31,7 +31,7 @@ from listener.confidence.judging_two_ears import (
 )
 from listener.confidence.storing_verdicts import BEHIND_S, SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
-from listener.confidence.supervised_sure_ear import SupervisedSureEar
+from listener.confidence.supervised_sure_ear import PRIORITY, SupervisedSureEar
 from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
@@ -54,6 +54,8 @@ class Fake:
             os._exit(1)
         if self.what == "hangs":
             time.sleep(60)
+        if self.what == "says its priority":
+            return SureHearing((), "", 0.0, 0, float(os.nice(0)), -9.0)
         sentence = Sentence(SENTENCE, -2.0, 5)
         return SureHearing((sentence,), " ".join(SENTENCE), -1.5, 5, len(samples) / 16_000, -9.0)
 
@@ -64,6 +66,15 @@ def test_one_that_listens_gives_what_it_hears() -> None:
         found = ear.hear(SOUND)
         assert found and found.sentences[0].words == SENTENCE
         assert list(ear.news()) == []
+    finally:
+        ear.close()
+
+
+def test_the_quick_ear_and_the_microphone_come_first() -> None:
+    ear = SupervisedSureEar(partial(Fake, "says its priority"), "fake")
+    try:
+        found = ear.hear(SOUND)
+        assert found and found.length_s == min(os.nice(0) + PRIORITY, 19)
     finally:
         ear.close()
 

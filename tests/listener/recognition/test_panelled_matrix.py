@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 import pytest
 
+from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import WIDTH, Panelled
 
 CHANCE = np.random.default_rng(5)
@@ -37,3 +40,28 @@ def test_columns_are_those_of_the_matrix_to_the_last_digit() -> None:
     panels = Panelled(weight.T)
     which = [0, 70, WIDTH, 3, 3]
     np.testing.assert_array_equal(panels.columns(which), weight[which].astype(np.float32))
+
+
+def test_two_threads_come_to_the_same_to_the_last_digit() -> None:
+    panels = Panelled(CHANCE.normal(size=(512, 1000)).astype(np.float32))
+    x = CHANCE.normal(size=(13, 512)).astype(np.float32)
+    alone = panels.times(x)
+    panels.helper = HelpingThread()
+    np.testing.assert_array_equal(panels.times(x), alone)
+    np.testing.assert_array_equal(panels.first_times(x, 999), alone[:, :999])
+
+
+def test_two_threads_work_at_the_same_time_and_what_fails_is_told() -> None:
+    helper, meet = HelpingThread(), threading.Barrier(2)
+    done: list[str] = []
+
+    def work(name: str) -> None:
+        meet.wait(10)  # neither goes on before the other has begun
+        done.append(name)
+
+    helper.both(lambda: work("here"), lambda: work("there"))
+    assert sorted(done) == ["here", "there"]
+    with pytest.raises(ZeroDivisionError):
+        helper.both(lambda: None, lambda: 1 / 0)
+    helper.both(lambda: done.append("here again"), lambda: done.append("there again"))
+    assert len(done) == 4
