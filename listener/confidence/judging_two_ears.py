@@ -151,6 +151,21 @@ def judged(
     return _outcome("doubts", best.words, quick_sure, as_quick, (TWO_WAYS,))
 
 
+def left_open(
+    found: Judgement,
+    quick: QuickReading,
+    hearing: SureHearing,
+    read: Read,
+    calibration: Calibration,
+) -> Judgement:
+    """Return the doubt in which a call of the quick ear stands until `found`, which puts it right or
+    rejects it, is settled: both readings are told, and which of them holds is open."""
+    ranked = _Ranked(hearing, read, quick)
+    as_quick = ranked.evidence(ranked.as_quick)
+    words = () if found.verdict == "rejects" else found.words
+    return _outcome("doubts", words, calibration.confidence(as_quick), as_quick, (TWO_WAYS,))
+
+
 def possible_readings(
     quick: QuickReading, hearing: SureHearing, read: Read
 ) -> list[tuple[tuple[str, ...], Evidence]]:

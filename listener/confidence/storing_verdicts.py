@@ -27,6 +27,7 @@ from listener.confidence.judging_two_ears import (
     as_one,
     call_of_guess,
     judged,
+    left_open,
     marked,
     possible_readings,
 )
@@ -43,8 +44,8 @@ AGAIN: Final = 0.05
 kitchen noise hardly any stretch without a voice comes to this, and the orders by people that were lost or
 wrong came to more."""
 TOLD_AT_ONCE: Final = ("confirms", "doubts", "rescues")
-"""Verdicts told before a sound is heard again. The others take away what the quick ear told, and would have
-to give it back where the sound, heard again, agrees with it."""
+"""Verdicts told as they are before a sound is heard again. The others take away what the quick ear told,
+and would have to give it back where the sound, heard again, agrees with it: until then it stands in doubt."""
 BEYOND: Final = 1.25
 HOLDS: Final = 80.0
 """A free text that is longer than the best sentence by this factor, and so alike to it in a part of its
@@ -206,7 +207,9 @@ class SecondHearings:
                 for piece in stretch.beside(one):
                     if rescued := self._rescued(self._heard(piece.sound)):
                         self._tell_rescued(piece, rescued)
-        for judgement in self._judgements(one.reading, stretch.sound, hearing, found):
+        for judgement in self._judgements(
+            one.reading, stretch.sound, hearing, found, guess=one.is_guess
+        ):
             self._tell(one, judgement)
 
     def _settle_several(self, stretch: Stretch) -> None:
@@ -272,18 +275,35 @@ class SecondHearings:
         sound: Samples,
         hearing: SureHearing | None,
         found: Judgement | None,
+        *,
+        guess: bool = False,
     ) -> Iterator[Judgement]:
         """Yield what is to be told of a sound: `found`, and in its place a surer judgement of changed
-        versions of the sound, where it must be heard again. Of sound that happens now both are yielded, one
-        after the other, for nobody may be kept waiting."""
-        surer = hearing is not None and self._is_in_doubt(quick, hearing, found)
-        at_once = self._background is not None and found and found.verdict in TOLD_AT_ONCE
-        if found and (at_once or not surer):
-            yield found
-        if surer:
-            better = self._heard_again(quick, sound, found)
-            if better and not (at_once and better is found):
-                yield better
+        versions of the sound, where it must be heard again. Of sound that happens now something is yielded
+        before as well, for nobody may be kept waiting. `guess`: the quick ear told its reading as speech
+        that it did not understand."""
+        if hearing is None or not self._is_in_doubt(quick, hearing, found):
+            if found:
+                yield found
+            return
+        at_once = found and self._at_once(quick, hearing, found, guess=guess)
+        if at_once:
+            yield at_once
+        better = self._heard_again(quick, sound, found)
+        if better and better is not at_once:
+            yield better
+
+    def _at_once(
+        self, quick: QuickReading, hearing: SureHearing, found: Judgement, *, guess: bool
+    ) -> Judgement | None:
+        """Return what is told of a doubtful sound before it is heard again."""
+        if self._background is None:
+            return None
+        if found.verdict in TOLD_AT_ONCE or (guess and found.verdict == "puts-right"):
+            return found
+        if guess:
+            return None
+        return left_open(found, quick, hearing, self._read, self._calibration)
 
     def _is_in_doubt(
         self, quick: QuickReading, hearing: SureHearing, found: Judgement | None

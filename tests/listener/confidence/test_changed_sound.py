@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from grammar.case.amendments import effective, heard_otherwise
 from grammar.case.facts import Heard, SecondHearing, Warned
 from grammar.language.parse import Understanding
 from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.confidence.judging_two_ears import ALONE
+from listener.confidence.judging_two_ears import ALONE, TWO_WAYS
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Stretch, Told
 from listener.recognition.calibration import two_ears
@@ -133,3 +136,68 @@ def test_a_sound_in_doubt_is_heard_again_and_what_then_differs_is_marked(
     assert [fact.verdict for fact in second_facts] == verdicts
     assert all(bool(fact.doubts) == marked for fact in second_facts)
     assert all((fact.confidence or 0.0) > ALONE for fact in second_facts)
+
+
+class Otherwise:
+    """A sure ear that hears another sentence than the quick ear's, in whatever sound, by `lead` nats."""
+
+    name = "a sure ear of the tests"
+
+    def __init__(self, nats: float, lead: float, free: str) -> None:
+        self.nats, self.lead, self.free = nats, lead, free
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        held = (Sentence(SENTENCE, self.nats, 5), Sentence(OTHER, self.nats - self.lead, 5))
+        return SureHearing(held, self.free, -1.5, 5, len(samples) / SAMPLE_RATE, -9.0)
+
+
+RIGHTED = Otherwise(-5.0, 6.0, " ".join(SENTENCE))
+REJECTED = Otherwise(-8.0, 2.0, "saturation ninety per")
+
+
+def heard_by_both(ear: Otherwise, *, live: bool, guess: bool) -> tuple[Heard, list[SecondHearing]]:
+    """What the quick ear told, and what becomes of it."""
+    words = tuple(Word(word, 0.2, 2.2, 0.3) for word in OTHER)
+    told = (Word(UNKNOWN, 0.2, 2.2, 0.3),) if guess else words
+    heard = Heard(seq=7, t=0.2, until=2.2, words=told, confidence=0.3)
+    stored: list[Heard | SecondHearing | Warned] = []
+    understanding = Understanding(load_protocol("isolation-airway"))
+    second = SecondHearings(ear, understanding, two_ears(), stored.append, live=live)
+    stretch = Stretch(
+        began=0.0,
+        channel=1,
+        engine="quick",
+        told=[Told(7, heard, words)],
+        sound=SOUND,
+        ahead=None,
+    )
+    second.ended(stretch)
+    second.finish()
+    return heard, [fact for fact in stored if isinstance(fact, SecondHearing)]
+
+
+@pytest.mark.parametrize(
+    ("ear", "verdict", "or_else"),
+    [(RIGHTED, "puts-right", " ".join(SENTENCE)), (REJECTED, "rejects", "")],
+)
+def test_a_call_that_is_about_to_be_taken_away_is_told_as_doubtful_first_and_stands_till_then(
+    ear: Otherwise, verdict: str, or_else: str
+) -> None:
+    heard, [first, last] = heard_by_both(ear, live=True, guess=False)
+    assert (first.verdict, first.text, first.doubts) == ("doubts", or_else, (TWO_WAYS,))
+    assert last.verdict == verdict
+    assert heard_by_both(ear, live=False, guess=False)[1] == [last]
+    begun = effective([heard, replace(first, seq=8)])[7].fact
+    assert isinstance(begun, Heard)
+    assert (begun.text, begun.doubts) == (" ".join(OTHER), (TWO_WAYS,))
+    assert heard_otherwise([heard, replace(first, seq=8)], 7) == or_else
+    both = [heard, replace(first, seq=8), replace(last, seq=9)]
+    assert effective(both)[7] == effective([heard, replace(last, seq=9)])[7]
+
+
+def test_a_guess_that_is_put_right_becomes_a_call_at_once_and_never_in_the_quick_ear_s_words() -> (
+    None
+):
+    _, found = heard_by_both(RIGHTED, live=True, guess=True)
+    assert [(fact.verdict, fact.text) for fact in found] == [("rescues", " ".join(SENTENCE))]
+    assert heard_by_both(REJECTED, live=True, guess=True)[1] == []
