@@ -191,8 +191,8 @@ def test_a_call_that_is_about_to_be_taken_away_is_told_as_doubtful_first_and_sta
     assert isinstance(begun, Heard)
     assert (begun.text, begun.doubts) == (" ".join(OTHER), (TWO_WAYS,))
     assert heard_otherwise([heard, replace(first, seq=8)], 7) == or_else
-    both = [heard, replace(first, seq=8), replace(last, seq=9)]
-    assert effective(both)[7] == effective([heard, replace(last, seq=9)])[7]
+    both = effective([heard, replace(first, seq=8), replace(last, seq=9)])
+    assert both[7] == effective([heard, replace(last, seq=9)])[7]
 
 
 def test_a_guess_that_is_put_right_becomes_a_call_at_once_and_never_in_the_quick_ear_s_words() -> (
