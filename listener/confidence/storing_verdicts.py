@@ -45,7 +45,7 @@ kitchen noise hardly any stretch without a voice comes to this, and the orders b
 wrong came to more."""
 TOLD_AT_ONCE: Final = ("confirms", "doubts", "rescues")
 """Verdicts told as they are before a sound is heard again. The others take away what the quick ear told,
-and would have to give it back where the sound, heard again, agrees with it: it stands in doubt till then."""
+and would have to give it back where the sound, heard again, agrees with it: till then it is in doubt."""
 BEYOND: Final = 1.25
 HOLDS: Final = 80.0
 """A free text that is longer than the best sentence by this factor, and so alike to it in a part of its
