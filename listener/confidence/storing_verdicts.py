@@ -32,8 +32,9 @@ from listener.confidence.judging_two_ears import (
     possible_readings,
 )
 from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
-from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.supervised_sure_ear import SureListener, heard_unless
 from listener.recognition.calibration import Calibration
+from listener.recognition.grammar_beam import never
 from listener.recognition.sure_ear import SureHearing
 
 SHORTEST_S: Final = 0.3
@@ -101,7 +102,11 @@ class SecondHearings:
         if self._background is None:
             return None
         begun = Ahead()
-        self._background.add(lambda: begun.set(None if begun.dropped else self._ask(sound)))
+
+        def hear() -> None:
+            begun.set(None if begun.dropped else self._ask(sound, lambda: begun.dropped))
+
+        self._background.add(hear)
         return begun
 
     def ended(self, stretch: Stretch) -> None:
@@ -140,8 +145,8 @@ class SecondHearings:
             return 0.0
         return self._clock() - max(asked, self._first_answer)
 
-    def _ask(self, sound: Samples) -> SureHearing | None:
-        found = self._ear.hear(sound)
+    def _ask(self, sound: Samples, unwanted: Callable[[], bool] = never) -> SureHearing | None:
+        found = heard_unless(self._ear, sound, unwanted)
         if self._first_answer is None:
             self._first_answer = self._clock()
         return found

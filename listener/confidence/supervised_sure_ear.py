@@ -6,13 +6,14 @@ import os
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Final, runtime_checkable
 from typing import Protocol as Interface
 
 from grammar.errors import UserError
 from grammar.language.phrases import network
 from grammar.protocol.model import Protocol
 from listener.audio.samples import Samples
+from listener.recognition.grammar_beam import never
 from listener.recognition.sure_ear import SureEar, SureHearing
 from listener.recognition.whisper_files import SIZES, WhisperModel, sure_model
 from listener.recognition.worker_process import OptionalProcess, give_back_memory
@@ -39,6 +40,26 @@ class SureListener(Interface):
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """Return the sentences of a sound, shape (n,); None where the ear cannot say."""
+
+
+@runtime_checkable
+class DroppingListener(Interface):
+    """A sure ear that can drop a sound on the way."""
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        """Hear as `hear` does; None, soon, once `unwanted` says that nobody wants it."""
+
+
+def heard_unless(
+    ear: SureListener, samples: Samples, unwanted: Callable[[], bool]
+) -> SureHearing | None:
+    """Return what a sure ear makes of a sound that nobody may want any more: None once `unwanted` says so,
+    on the way if that ear can drop a sound."""
+    if unwanted():
+        return None
+    if isinstance(ear, DroppingListener):
+        return ear.hear_unless(samples, unwanted)
+    return ear.hear(samples)
 
 
 def start_sure_ear(protocol: Protocol) -> SupervisedSureEar | None:
@@ -90,8 +111,15 @@ class SupervisedSureEar(OptionalProcess):
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """Hear as `SureEar.hear` does; return None also where the process failed, which becomes news."""
+        return self._heard(samples, None)
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        """Hear as `hear` does; None, soon, once `unwanted` says that nobody wants it."""
+        return self._heard(samples, unwanted)
+
+    def _heard(self, samples: Samples, unwanted: Callable[[], bool] | None) -> SureHearing | None:
         try:
-            found: SureHearing | None = self.answer(samples)
+            found: SureHearing | None = self.answer(samples, unwanted=unwanted)
             return found
         except UserError as error:
             self._news.append(f"the second hearing does not work: {error}")
@@ -105,9 +133,10 @@ class _Answering:
         if hasattr(os, "nice"):
             os.nice(PRIORITY)
         self._ear = make()
+        self.unwanted: Callable[[], bool] = never
         give_back_memory()
 
     def __call__(self, samples: Samples) -> SureHearing | None:
-        found = self._ear.hear(samples)
+        found = heard_unless(self._ear, samples, self.unwanted)
         give_back_memory()
         return found

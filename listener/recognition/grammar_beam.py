@@ -6,7 +6,7 @@ currency, is what a sentence has to be compared with before it is believed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -31,6 +31,11 @@ LONGEST: Final = 70
 
 _LOOPS: Final = range(3, 41)
 """Tokens in a free text that are said twice in a row: it runs in circles from there."""
+
+
+def never() -> bool:
+    """Return False: somebody wants it."""
+    return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +123,11 @@ class GrammarBeam:
         self._paths = paths
         self._marks = marks
 
-    def hear(self, sound: Sound, begins: Sequence[int]) -> tuple[list[Sentence], FreeText]:
-        """Return the likeliest sentences, best first, and the free text. `begins` are the tokens before
-        them.
+    def hear(
+        self, sound: Sound, begins: Sequence[int], unwanted: Callable[[], bool] = never
+    ) -> tuple[list[Sentence], FreeText] | None:
+        """Return the likeliest sentences, best first, and the free text; None once `unwanted` says that
+        nobody wants them. `begins` are the tokens before them.
         """
         begun = self._decoder.begin(begins, sound)
         no_speech = float(self._decoder.likely(begun.first, None)[0, self._marks.no_speech])
@@ -128,7 +135,7 @@ class GrammarBeam:
         likely = self._likely(begun.last)
         growing, free = [_Growing(self._paths.start, (), 0.0, 0, 0)], _Free()
         complete: dict[tuple[str, ...], Sentence] = {}
-        while True:
+        while not unwanted():
             onward = self._onward(growing, likely, complete)
             if not free.done:
                 token = int(likely[free.row].argmax())
@@ -137,7 +144,8 @@ class GrammarBeam:
             if kept and kept[0][1].tokens >= LONGEST:
                 kept = []
             if not kept and free.done:
-                break
+                found = sorted(complete.values(), key=lambda each: -each.score)
+                return found, FreeText(tuple(free.tokens), free.nats, no_speech)
             rows = [one.row for _, one in kept] + ([] if free.done else [free.row])
             tokens = [token for token, _ in kept] + ([] if free.done else free.tokens[-1:])
             branches.follow(rows)
@@ -146,8 +154,7 @@ class GrammarBeam:
             for row, one in enumerate(growing):
                 one.row = row
             free.row = len(growing)
-        found = sorted(complete.values(), key=lambda each: -each.score)
-        return found, FreeText(tuple(free.tokens), free.nats, no_speech)
+        return None
 
     def _likely(self, states: Array) -> Array:
         return self._decoder.likely(states, self._marks.end + 1)

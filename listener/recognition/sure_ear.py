@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,7 +17,7 @@ from grammar.language.numbers import language as numbers_of
 from grammar.language.typed_text import spoken
 from grammar.language.word_network import Network
 from listener.audio.samples import SAMPLE_RATE, Samples
-from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence
+from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence, never
 from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import Array
 from listener.recognition.token_paths import TokenPaths
@@ -92,11 +93,18 @@ class SureEar:
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """Return the sentences that fit a sound, shape (n,); None where it is too long to be a sentence."""
+        return self.hear_unless(samples, never)
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        """Hear as `hear` does; None, soon, once `unwanted` says that nobody wants it."""
         length_s = len(samples) / SAMPLE_RATE
-        if not 0 < length_s <= LONGEST_S:
+        if unwanted() or not 0 < length_s <= LONGEST_S:
             return None
         sound = self._decoder.attended(self._encoded(samples))
-        sentences, free = self._beam.hear(sound, self._begins)
+        found = self._beam.hear(sound, self._begins, unwanted)
+        if found is None:
+            return None
+        sentences, free = found
         return SureHearing(
             tuple(sentences[:KEPT]),
             spoken(self._numbers, self._tokens.decode(list(free.tokens))),

@@ -13,9 +13,12 @@ import queue
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from typing import IO, Any, Final
+from dataclasses import dataclass
+from typing import IO, Any, Final, runtime_checkable
+from typing import Protocol as Interface
 
 from grammar.errors import UserError
 
@@ -30,6 +33,25 @@ _USUALLY: Final = {
     "MALLOC_ARENA_MAX": "1",
 }
 """Settings of a worker's environment, where that of the one that listens has no others."""
+
+
+_LOOK_S: Final = 0.05
+"""While an answer is waited for that nobody may want any more, seconds between two looks whether so."""
+
+
+@dataclass(frozen=True, slots=True)
+class _BreakOff:
+    """Goes to the worker in between: nobody wants the answer to request `number` any more."""
+
+    number: int
+
+
+@runtime_checkable
+class BreaksOff(Interface):
+    """What answers in a worker and can break off where nobody wants its answer any more."""
+
+    unwanted: Callable[[], bool]
+    """Set once it is made: whether the request that it works on is of no use any more."""
 
 
 class Failed(Exception):
@@ -54,6 +76,7 @@ class WorkerProcess:
             start_new_session=True,  # Ctrl-C is for the one that listens
         )
         self._answers: queue.SimpleQueue[tuple[str, Any] | None] = queue.SimpleQueue()
+        self._asked = 0
         threading.Thread(target=self._read, name="answers", daemon=True).start()
         with suppress(OSError):  # that it died is said where its first answer is waited for
             self._send(make)
@@ -67,13 +90,23 @@ class WorkerProcess:
         """Wait, once, until it is made. Raises Failed, or the UserError that making it raised."""
         self._answer(patience_s)
 
-    def ask(self, request: tuple[Any, ...], patience_s: float) -> Any:
-        """Return the answer. Raises Failed, or the UserError of what answers."""
+    def ask(
+        self,
+        request: tuple[Any, ...],
+        patience_s: float,
+        unwanted: Callable[[], bool] | None = None,
+    ) -> Any:
+        """Return the answer. Raises Failed, or the UserError of what answers.
+
+        Once `unwanted` says so, the worker is told that nobody wants the answer, and what it then answers
+        is returned: one that cannot break off answers as ever.
+        """
+        self._asked += 1
         try:
             self._send(request)
         except (OSError, ValueError):  # ValueError: another thread has ended it
             raise Failed("died") from None
-        return self._answer(patience_s)
+        return self._answer(patience_s, unwanted)
 
     def end(self) -> None:
         """Kill the process and forget it."""
@@ -88,11 +121,20 @@ class WorkerProcess:
         pickle.dump(what, self._process.stdin)
         self._process.stdin.flush()
 
-    def _answer(self, patience_s: float) -> Any:
-        try:
-            answer = self._answers.get(timeout=patience_s)
-        except queue.Empty:
-            raise Failed(f"gave no answer for {patience_s:g} s") from None
+    def _answer(self, patience_s: float, unwanted: Callable[[], bool] | None = None) -> Any:
+        until = time.monotonic() + patience_s
+        while True:
+            left_s = until - time.monotonic()
+            try:
+                answer = self._answers.get(timeout=min(left_s, _LOOK_S) if unwanted else left_s)
+                break
+            except (queue.Empty, ValueError):  # ValueError: no time is left
+                if time.monotonic() >= until:
+                    raise Failed(f"gave no answer for {patience_s:g} s") from None
+            if unwanted and unwanted():
+                with suppress(OSError, ValueError):  # that it died is said by its answer
+                    self._send(_BreakOff(self._asked))
+                unwanted = None
         if answer is None:
             raise Failed("died")
         kind, value = answer
@@ -160,8 +202,9 @@ class OptionalProcess(SupervisedProcess):
         self._ready = False
         self.process = WorkerProcess(make)
 
-    def answer(self, *request: Any) -> Any:
-        """Return its answer; None where there is no process, or it failed, which becomes news.
+    def answer(self, *request: Any, unwanted: Callable[[], bool] | None = None) -> Any:
+        """Return its answer; None where there is no process, or it failed, which becomes news. `unwanted`
+        as in `WorkerProcess.ask`.
 
         Raises UserError where it cannot be made here; then there is none any more.
         """
@@ -172,7 +215,7 @@ class OptionalProcess(SupervisedProcess):
             if not self._ready:
                 process.made(self._start_patience_s)
                 self._ready = True
-            return process.ask(request, self._patience_s)
+            return process.ask(request, self._patience_s, unwanted)
         except UserError:
             self.close()
             raise
@@ -205,18 +248,21 @@ def serve() -> None:
     answers = os.fdopen(os.dup(1), "wb")
     silent = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silent, 1)  # a library that prints must not break the answers
-    requests: queue.SimpleQueue[Any] = queue.SimpleQueue()
-    reading = threading.Thread(target=_requests, args=(sys.stdin.buffer, requests), daemon=True)
+    requests = _Requests()
+    reading = threading.Thread(target=requests.read, args=(sys.stdin.buffer,), daemon=True)
     reading.start()
     function: list[Callable[..., Any]] = []
 
     def make(maker: Callable[[], Callable[..., Any]]) -> None:
-        function.append(maker())
+        made = maker()
+        if isinstance(made, BreaksOff):
+            made.unwanted = requests.is_unwanted
+        function.append(made)
 
-    pickle.dump(_answered(make, requests.get()), answers)
+    pickle.dump(_answered(make, requests.next()), answers)
     answers.flush()
     while function:
-        pickle.dump(_answered(function[0], *requests.get()), answers)
+        pickle.dump(_answered(function[0], *requests.next()), answers)
         answers.flush()
 
 
@@ -230,10 +276,33 @@ def _answered(function: Callable[..., Any], *request: Any) -> tuple[str, Any]:
         return "raised", f"{type(error).__name__}: {error}"
 
 
-def _requests(pipe: IO[bytes], requests: queue.SimpleQueue[Any]) -> None:
-    """Take requests; where the one that listens is gone, end, even if the native code hangs."""
-    try:
-        while True:
-            requests.put(pickle.load(pipe))
-    finally:
-        os._exit(0)
+class _Requests:
+    """The requests that come, the first of them numbered 0; used by the thread that takes them and by the
+    one that answers."""
+
+    def __init__(self) -> None:
+        self._waiting: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._number = -1
+        self._unwanted = -1
+
+    def next(self) -> Any:
+        """Return the next request; it is waited for."""
+        request = self._waiting.get()
+        self._number += 1
+        return request
+
+    def is_unwanted(self) -> bool:
+        """Whether nobody wants the answer to the request that was returned last."""
+        return self._unwanted == self._number
+
+    def read(self, pipe: IO[bytes]) -> None:
+        """Take requests; where the one that listens is gone, end, even if the native code hangs."""
+        try:
+            while True:
+                came = pickle.load(pipe)
+                if isinstance(came, _BreakOff):
+                    self._unwanted = came.number
+                else:
+                    self._waiting.put(came)
+        finally:
+            os._exit(0)

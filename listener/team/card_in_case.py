@@ -31,7 +31,7 @@ from listener.audio.sound_quality import advice, sound_check
 from listener.audio.voice_activity import SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.background import Background
 from listener.confidence.judging_two_ears import same_meaning
-from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.supervised_sure_ear import SureListener, heard_unless
 from listener.recognition.sure_ear import SureHearing
 from listener.team.card_reading import ENOUGH, SHORTEST_S
 from listener.team.speaker_encoder import SpeakerEncoder
@@ -306,7 +306,14 @@ class CardAwareEar:
 
     def hear(self, samples: Samples) -> SureHearing | None:
         """Hear as the sure ear does; without sentences where the best is the card's."""
-        found, card = self._ear.hear(samples), self._card()
+        return self._of_case(self._ear.hear(samples))
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        """Hear in the same way as a sure ear that can drop a sound."""
+        return self._of_case(heard_unless(self._ear, samples, unwanted))
+
+    def _of_case(self, found: SureHearing | None) -> SureHearing | None:
+        card = self._card()
         if found is not None and self._answers(found.free):
             return replace(found, sentences=())
         if found is None or card is None or not found.sentences:

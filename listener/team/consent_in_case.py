@@ -21,7 +21,7 @@ from grammar.language.phrases import UNKNOWN
 from listener.audio.samples import SAMPLE_RATE, Samples
 from listener.audio.voice_activity import SpeechBegan, SpeechEnded, SpeechWent
 from listener.confidence.background import Background
-from listener.confidence.supervised_sure_ear import SureListener
+from listener.confidence.supervised_sure_ear import SureListener, heard_unless
 from listener.recognition.sure_ear import SureHearing
 from listener.team.card_in_case import as_speech, may_be_help
 from listener.team.spoken_consent import SENTENCES, Answer, ConsentEar
@@ -165,3 +165,8 @@ class OneAtATime:
         """Hear as the sure ear does."""
         with self._lock:
             return self._ear.hear(samples)
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        """Hear as a sure ear that can drop a sound does."""
+        with self._lock:
+            return heard_unless(self._ear, samples, unwanted)
