@@ -48,7 +48,7 @@ class _BreakOff:
 
 @runtime_checkable
 class BreaksOff(Interface):
-    """What answers in a worker and can break off where nobody wants its answer any more."""
+    """A function that answers in a worker and can break off where nobody wants its answer any more."""
 
     unwanted: Callable[[], bool]
     """Set once it is made: whether the request that it works on is of no use any more."""
