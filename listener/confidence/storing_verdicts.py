@@ -31,7 +31,7 @@ from listener.confidence.judging_two_ears import (
     marked,
     possible_readings,
 )
-from listener.confidence.stretch import AROUND_S, NARROWER_S, Ahead, Piece, Stretch, Told
+from listener.confidence.stretch import NARROWER_S, Ahead, Piece, Stretch, Told, part_of
 from listener.confidence.supervised_sure_ear import SureListener, heard_unless
 from listener.recognition.calibration import Calibration
 from listener.recognition.grammar_beam import never
@@ -205,7 +205,7 @@ class SecondHearings:
         none = found is None or found.verdict == "rejects"
         beyond = hearing is not None and goes_beyond(hearing)
         if narrow and (none or beyond):
-            cut = self._heard(_part(stretch.sound, one.cut, 0.0, None))
+            cut = self._heard(part_of(stretch.sound, one.cut, 0.0, None))
             again = self._judged(one, cut)
             if again and (found is None or again.confidence > found.confidence):
                 found = again
@@ -218,19 +218,33 @@ class SecondHearings:
             self._tell(one, judgement)
 
     def _settle_several(self, stretch: Stretch) -> None:
-        """The quick ear told several utterances: each is judged, and all together as one sentence."""
+        """The quick ear told several utterances: each is judged, and all together as one sentence. Of sound
+        that happens now the sentence is told before its parts are heard, where the quick ear understood
+        nothing at its beginning."""
         told, found = stretch.told, []
+        hearing = self._whole(stretch)
+        whole = self._rescued(hearing)
+        sentence = whole if whole and whole.confidence >= ALONE else None
+        early = None
+        if self._background and told[0].is_guess and hearing and not goes_beyond(hearing):
+            early = sentence
+        self._tell(told[0], early)
         for number, one in enumerate(told):
             before = told[number - 1].cut[-1].end if number else 0.0
             after = told[number + 1].cut[0].start if number + 1 < len(told) else None
-            hearing = self._heard(_part(stretch.sound, one.cut, before, after))
-            found.append(self._judged(one, hearing))
-        whole = self._rescued(self._whole(stretch))
-        if whole:
-            readings = [one.reading for one in told]
-            found = as_one(list(zip(readings, found, strict=True)), whole)
-        for one, judgement in zip(told, found, strict=True):
-            self._tell(one, judgement)
+            sound = part_of(stretch.sound, one.cut, before, after)
+            judgement = self._judged(one, self._heard(sound))
+            found.append(judgement)
+            if sentence is None:  # each stands for itself
+                self._tell(one, judgement)
+        if sentence is None:
+            return
+        readings = [one.reading for one in told]
+        for one, judgement in zip(
+            told, as_one(list(zip(readings, found, strict=True)), sentence), strict=True
+        ):
+            if not (early and one is told[0] and judgement and judgement.words == early.words):
+                self._tell(one, judgement)
 
     def _whole(self, stretch: Stretch) -> SureHearing | None:
         whole = stretch.ahead.wait() if stretch.ahead else None
@@ -368,15 +382,6 @@ def goes_beyond(hearing: SureHearing) -> bool:
         return False
     best = " ".join(hearing.sentences[0].words)
     return len(hearing.free) > BEYOND * len(best) and fuzz.partial_ratio(best, hearing.free) > HOLDS
-
-
-def _part(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:
-    """Return the sound of some words and a little around them, none of their neighbours'."""
-    begins = max(cut[0].start - AROUND_S, (before + cut[0].start) / 2 if before else 0.0)
-    ends = cut[-1].end + AROUND_S
-    if after is not None:
-        ends = min(ends, (cut[-1].end + after) / 2)
-    return sound[round(max(begins, 0.0) * SAMPLE_RATE) : round(ends * SAMPLE_RATE)]
 
 
 def _both(quick: Sequence[str], sure: Sequence[str]) -> tuple[str, ...]:

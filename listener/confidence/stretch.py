@@ -161,3 +161,12 @@ def longest_pause(sound: Samples) -> float | None:
         return None
     at = int(gaps.argmax())
     return float((loud[at] + loud[at + 1] + 1) / 2 * FRAME / SAMPLE_RATE)
+
+
+def part_of(sound: Samples, cut: Sequence[Word], before: float, after: float | None) -> Samples:
+    """Return the sound of some words and a little around them, none of their neighbours'."""
+    begins = max(cut[0].start - AROUND_S, (before + cut[0].start) / 2 if before else 0.0)
+    ends = cut[-1].end + AROUND_S
+    if after is not None:
+        ends = min(ends, (cut[-1].end + after) / 2)
+    return sound[round(max(begins, 0.0) * SAMPLE_RATE) : round(ends * SAMPLE_RATE)]

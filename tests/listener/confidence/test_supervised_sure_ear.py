@@ -36,8 +36,6 @@ from listener.recognition.calibration import two_ears
 from listener.recognition.grammar_beam import Sentence
 from listener.recognition.sure_ear import SureHearing
 from listener.recognition.worker_process import LIVES
-from listener.team.card_in_case import CardAwareEar
-from listener.team.consent_in_case import OneAtATime
 
 SOUND = np.zeros(16_000 * 3, np.int16)
 SENTENCE = ("saturation", "ninety", "four", "percent")
@@ -93,65 +91,6 @@ def test_one_that_fails_is_started_again_some_times_and_then_given_up(what: str)
         assert len(news) == LIVES
         assert all("started again" in text for text in news[:-1])
         assert "heard only once from here on" in news[-1]
-    finally:
-        ear.close()
-
-
-class Patient(Fake):
-    """A sure ear that hears a long sound until nobody wants it, and a short one at once."""
-
-    def __init__(self) -> None:
-        super().__init__("listens")
-
-    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
-        until = time.monotonic() + 60
-        while len(samples) == len(SOUND) and time.monotonic() < until:
-            if unwanted():
-                return None
-            time.sleep(0.01)
-        return self.hear(samples)
-
-
-def test_a_hearing_that_nobody_wants_any_more_is_broken_off_and_the_next_is_not() -> None:
-    ear, wanted = SupervisedSureEar(Patient, "fake"), threading.Event()
-    try:
-        assert ear.hear(SOUND[:-1])  # made by now
-        threading.Timer(0.3, wanted.set).start()
-        began = time.monotonic()
-        assert ear.hear_unless(SOUND, wanted.is_set) is None
-        assert time.monotonic() - began < 20
-        assert ear.hear_unless(SOUND, wanted.is_set) is None  # at once, it is unwanted by then
-        assert ear.hear(SOUND[:-1])
-        assert ear.hear_unless(SOUND[:-1], lambda: False)
-        assert list(ear.news()) == []
-    finally:
-        ear.close()
-
-
-def test_what_goes_on_after_a_pause_does_not_wait_for_what_was_heard_of_the_pause() -> None:
-    stored: list[Heard | SecondHearing | Warned] = []
-    ear = SupervisedSureEar(Patient, "fake")
-    understanding = Understanding(load_protocol("isolation-airway"))
-    second = SecondHearings(
-        OneAtATime(CardAwareEar(ear, lambda: None)),
-        understanding,
-        two_ears(),
-        stored.append,
-        live=True,
-    )
-    try:
-        begun = second.ahead(SOUND)
-        assert begun
-        heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),))
-        over = stretch(Told(7, heard, heard.words))
-        time.sleep(0.5)  # the hearing is begun
-        begun.dropped = True
-        began = time.monotonic()
-        second.ended(replace(over, sound=SOUND[:-1]))
-        second.finish()
-        assert time.monotonic() - began < 20
-        (found,) = stored
-        assert isinstance(found, SecondHearing) and found.verdict == "rescues"
     finally:
         ear.close()
 

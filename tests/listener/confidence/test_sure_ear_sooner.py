@@ -1,0 +1,141 @@
+"""The sure ear says what it knows before it hears more, and drops what nobody wants any more."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+from grammar.case.facts import Heard, SecondHearing, Warned
+from grammar.language.parse import Understanding
+from grammar.language.phrases import UNKNOWN
+from grammar.language.words import Word
+from grammar.protocol.loading import load_protocol
+from listener.audio.samples import Samples
+from listener.confidence.storing_verdicts import SecondHearings
+from listener.confidence.stretch import Stretch, Told
+from listener.confidence.supervised_sure_ear import SupervisedSureEar
+from listener.recognition.calibration import two_ears
+from listener.recognition.grammar_beam import Sentence
+from listener.recognition.sure_ear import SureHearing
+from listener.team.card_in_case import CardAwareEar
+from listener.team.consent_in_case import OneAtATime
+from tests.listener.confidence.test_supervised_sure_ear import SENTENCE, SOUND, Fake, stretch
+
+
+class Patient(Fake):
+    """A sure ear that hears a long sound until nobody wants it, and a short one at once."""
+
+    def __init__(self) -> None:
+        super().__init__("listens")
+
+    def hear_unless(self, samples: Samples, unwanted: Callable[[], bool]) -> SureHearing | None:
+        until = time.monotonic() + 60
+        while len(samples) == len(SOUND) and time.monotonic() < until:
+            if unwanted():
+                return None
+            time.sleep(0.01)
+        return self.hear(samples)
+
+
+def test_a_hearing_that_nobody_wants_any_more_is_broken_off_and_the_next_is_not() -> None:
+    ear, wanted = SupervisedSureEar(Patient, "fake"), threading.Event()
+    try:
+        assert ear.hear(SOUND[:-1])  # made by now
+        threading.Timer(0.3, wanted.set).start()
+        began = time.monotonic()
+        assert ear.hear_unless(SOUND, wanted.is_set) is None
+        assert time.monotonic() - began < 20
+        assert ear.hear_unless(SOUND, wanted.is_set) is None  # at once, it is unwanted by then
+        assert ear.hear(SOUND[:-1])
+        assert ear.hear_unless(SOUND[:-1], lambda: False)
+        assert list(ear.news()) == []
+    finally:
+        ear.close()
+
+
+def test_what_goes_on_after_a_pause_does_not_wait_for_what_was_heard_of_the_pause() -> None:
+    stored: list[Heard | SecondHearing | Warned] = []
+    ear = SupervisedSureEar(Patient, "fake")
+    understanding = Understanding(load_protocol("isolation-airway"))
+    second = SecondHearings(
+        OneAtATime(CardAwareEar(ear, lambda: None)),
+        understanding,
+        two_ears(),
+        stored.append,
+        live=True,
+    )
+    try:
+        begun = second.ahead(SOUND)
+        assert begun
+        heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),))
+        over = stretch(Told(7, heard, heard.words))
+        time.sleep(0.5)  # the hearing is begun
+        begun.dropped = True
+        began = time.monotonic()
+        second.ended(replace(over, sound=SOUND[:-1]))
+        second.finish()
+        assert time.monotonic() - began < 20
+        (found,) = stored
+        assert isinstance(found, SecondHearing) and found.verdict == "rescues"
+    finally:
+        ear.close()
+
+
+class InParts(Fake):
+    """A sure ear that hears a sentence in all of `SOUND` with `nats`, and another one in a part of it."""
+
+    PART = ("room", "ready")
+
+    def __init__(self, nats: float) -> None:
+        super().__init__("listens")
+        self.nats, self.heard = nats, 0
+
+    def hear(self, samples: Samples) -> SureHearing | None:
+        self.heard += 1
+        whole = len(samples) == len(SOUND)
+        words, nats = (SENTENCE, self.nats) if whole else (self.PART, -1.0)
+        if whole or self.nats < -20:
+            free, length_s = " ".join(words), len(samples) / 16_000
+            return SureHearing((Sentence(words, nats, 5),), free, -0.9, 5, length_s, -9.0)
+        return SureHearing((), "(noise)", -9.0, 5, 1.0, -0.1)
+
+
+def told_of_two_guesses(
+    nats: float, *, live: bool
+) -> tuple[list[tuple[int, int, str]], list[SecondHearing]]:
+    """What becomes of two utterances of one stretch that the quick ear did not understand: for each verdict
+    how many sounds were heard by then, of which it is, and its words; and the facts."""
+    ear = InParts(nats)
+    stored: list[tuple[int, int, str]] = []
+    facts: list[SecondHearing] = []
+
+    def store(fact: Heard | SecondHearing | Warned) -> None:
+        assert isinstance(fact, SecondHearing)
+        facts.append(fact)
+        stored.append((ear.heard, fact.target, fact.text))
+
+    protocol = load_protocol("isolation-airway")
+    second = SecondHearings(ear, Understanding(protocol), two_ears(), store, live=live)
+    told = []
+    for seq, begins in ((7, 0.1), (8, 1.4)):
+        words = (Word(UNKNOWN, begins, begins + 1.0, 0.0),)
+        heard = Heard(seq=seq, t=begins, until=begins + 1.0, words=words, confidence=0.0)
+        told.append(Told(seq, heard, words))
+    second.ended(Stretch(began=0.0, channel=1, engine="q", told=told, sound=SOUND, ahead=None))
+    second.finish()
+    return stored, facts
+
+
+def test_a_sure_sentence_in_two_pieces_is_told_once_and_before_the_pieces_are_heard() -> None:
+    stored, live = told_of_two_guesses(-1.0, live=True)
+    assert stored == [(1, 7, " ".join(SENTENCE))]
+    stored, filed = told_of_two_guesses(-1.0, live=False)
+    assert stored == [(3, 7, " ".join(SENTENCE))]
+    assert live == filed
+
+
+def test_pieces_that_make_no_sentence_are_each_told_once_heard() -> None:
+    stored, _ = told_of_two_guesses(-60.0, live=True)
+    assert stored == [(2, 7, "room ready"), (3, 8, "room ready")]
