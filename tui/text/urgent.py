@@ -75,7 +75,10 @@ def most_urgent(protocol: Protocol, view: View) -> Urgent:
     timer of the recorder's own that is up, and a call inside its window.
     """
     waiting = view.waiting
-    certain = [pair for pair in waiting if _for_help(protocol, pair[0])]
+    # A doubtful one that opened a call is one cry, not a call and a possible one.
+    possible = {said.fact for said in view.possible_help}
+    helps = (pair for pair in waiting if _for_help(protocol, pair[0]))
+    certain = [pair for pair in helps if pair[0].fact not in possible]
     if certain:
         return _help_needed(protocol, *certain[0], view, len(certain) - 1)
     if view.possible_help:
@@ -111,9 +114,11 @@ def nothing_waits(view: View) -> str:
 
 def still_open(view: View) -> str:
     """Return what nobody has closed, in words; "" where nothing is open."""
-    waits, unsure = len(view.waiting), len(view.unsure)
-    told = [f"{waits} {'call waits' if waits == 1 else 'calls wait'}"] if waits else []
-    told += _not_done(view) + ([f"{unsure} unsure"] if unsure else [])
+    calls, unsure = {loop.fact for loop, _ in view.waiting}, {said.fact for said in view.unsure}
+    waits, both, others = len(view.waiting), len(calls & unsure), len(unsure - calls)
+    doubtful = f" ({both} unsure)" if both else ""
+    told = [f"{waits} {'call waits' if waits == 1 else 'calls wait'}{doubtful}"] if waits else []
+    told += _not_done(view) + ([f"{others} unsure"] if others else [])
     return f"Still open: {'; '.join(told)}." if told else ""
 
 

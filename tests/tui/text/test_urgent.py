@@ -7,7 +7,8 @@ import pytest
 from grammar.case.facts import Confirmed, Fact, Heard, Withdrawn
 from grammar.language.words import Word
 from tests.support.screens import case, desk, heard, protocol
-from tui.text.urgent import Urgent, most_urgent
+from tui.text.urgent import Urgent, most_urgent, still_open
+from tui.text.wording import POSSIBLE_HELP_WORDS
 
 ORDER = heard(10, "drugs nurse give rocuronium fifty milligrams", "team-leader")
 WRONG = heard(15, "rocuronium fifteen milligrams", "drugs-nurse")
@@ -58,6 +59,18 @@ def test_a_doubtful_call_for_help_is_as_loud_and_becomes_a_call_once_confirmed()
     doubtful = heard(5, "need help", "airway-operator", 0.2)
     assert at(6, doubtful).kind == "help"
     assert at(6, doubtful, Confirmed(t=6, target=2)).what == "CALL FOR HELP: Help needed"
+
+
+def test_one_doubtful_cry_for_help_is_counted_once() -> None:
+    doubtful = heard(5, "need help", "airway-operator", 0.2)
+    alone = at(6, doubtful)
+    assert (alone.what, alone.settles) == (f"{POSSIBLE_HELP_WORDS}: need help", "help-called")
+    certain = heard(1, "outside call for help", "team-leader")
+    assert at(8, certain, doubtful).what == "CALL FOR HELP +1 possible: Help needed"
+    assert still_open(case(doubtful).view(6)) == "Still open: 1 call waits (1 unsure)."
+    vital = heard(7, "saturation ninety four percent", "airway-operator", 0.2)
+    both = case(doubtful, vital).view(9)
+    assert still_open(both) == "Still open: 1 call waits (1 unsure); 1 unsure."
 
 
 def test_a_timer_that_is_up_comes_before_a_call_inside_its_window() -> None:
