@@ -37,6 +37,7 @@ from tui.dashboard.widgets.side import SideColumn
 from tui.dashboard.widgets.unsure import UnsureStrip
 from tui.dashboard.widgets.urgent import UrgentLine
 from tui.pages.handover import handover_page
+from tui.pages.page import Page
 from tui.text.weights import unusual_weight
 
 ROOMY = 120
@@ -274,11 +275,14 @@ class Dashboard(CaseActions):
     def action_handover(self) -> None:
         """Shows what would be handed over now."""
         if not self.box.dialog:
-            page = handover_page(self._protocol, self.view_now())
-            # On a screen of a few rows the drugs and what is open stand in sight at once.
-            first = sorted(page.tables, key=lambda table: READ_FIRST.get(table.title, 2))
-            page = replace(page, tables=tuple(first))
-            self.box.open(ReadingDialog(self.keymap, page), self.tell)
+            read = ReadingDialog(self.keymap, self.view_now, self._handover)
+            self.box.open(read, self.tell)
+
+    def _handover(self, view: View) -> Page:
+        page = handover_page(self._protocol, view)
+        # On a screen of a few rows the drugs and what is open stand in sight at once.
+        first = sorted(page.tables, key=lambda table: READ_FIRST.get(table.title, 2))
+        return replace(page, tables=tuple(first))
 
     def action_find(self) -> None:
         """Finds lines of the log."""

@@ -116,9 +116,9 @@ def still_open(view: View) -> str:
     """Return what nobody has closed, in words; "" where nothing is open."""
     calls, unsure = {loop.fact for loop, _ in view.waiting}, {said.fact for said in view.unsure}
     waits, both, others = len(view.waiting), len(calls & unsure), len(unsure - calls)
-    doubtful = f" ({both} unsure)" if both else ""
+    doubtful, more = (f" ({both} unsure)", "more ") if both else ("", "")
     told = [f"{waits} {'call waits' if waits == 1 else 'calls wait'}{doubtful}"] if waits else []
-    told += _not_done(view) + ([f"{others} unsure"] if others else [])
+    told += _not_done(view) + ([f"{others} {more}unsure"] if others else [])
     return f"Still open: {'; '.join(told)}." if told else ""
 
 

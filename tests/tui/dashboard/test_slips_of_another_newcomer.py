@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from grammar.case.facts import AnsweredByHand, Entered, Fact
 from tests.support.screens import case, desk, heard
 from tui.text.urgent import most_urgent
@@ -52,3 +54,47 @@ async def test_every_call_is_answered_is_not_said_while_a_doubtful_one_waits() -
         text = await seen.text()
         assert "Every call is answered" not in text
         assert "1 unsure: choose what was said" in text
+
+
+async def test_what_counts_for_nothing_yet_is_not_said_to_stand_as_a_call() -> None:
+    order = "drugs nurse give seventy milligrams of ketamine"
+    async with desk(case(heard(10, order, "team-leader", 0.3)), 20, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("a")
+        assert "right as heard" in str(seen.app.box.content)
+        await seen.pilot.press("2")
+        shown = str(seen.app.box.content)
+        assert "stands as" not in shown
+        as_heard = "heard as        ORDER: Give ketamine 70 mg, which counts for nothing yet"
+        assert as_heard in shown
+        assert "WILL COUNT AS   ORDER: Give ketamine 17 mg" in shown
+
+
+async def test_a_handover_that_stands_open_goes_on_with_the_case_and_says_as_of_when() -> None:
+    order = heard(10, "drugs nurse give seventy milligrams of ketamine", "team-leader")
+    given = heard(40, "seventy milligrams of ketamine given", "drugs-nurse")
+    async with desk(case(order), 30, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("o")
+        shown = str(seen.app.box.content)
+        assert "TO READ OUT, as of 00:30" in shown
+        assert "00:40" not in shown
+        seen.case.add(replace(given, seq=len(seen.case.facts) + 1))
+        await seen.at(45)
+        shown = str(seen.app.box.content)
+        assert "TO READ OUT, as of 00:45" in shown
+        assert "00:40" in shown
+
+
+async def test_who_has_scrolled_down_in_a_handover_stays_where_they_read() -> None:
+    said = [heard(10 + 5 * n, "seventy milligrams of ketamine given") for n in range(8)]
+    async with desk(case(*said), 60, (80, 24)) as seen:
+        await seen.text()
+        await seen.pilot.press("o", "down", "down")
+        top = str(seen.app.box.content).splitlines()[1]
+        seen.case.add(
+            replace(heard(60, "drugs nurse give one hundred micrograms of fentanyl"), seq=10)
+        )
+        await seen.at(64)
+        assert "as of 01:04" in str(seen.app.box.content)
+        assert str(seen.app.box.content).splitlines()[1] == top

@@ -70,7 +70,7 @@ def test_one_doubtful_cry_for_help_is_counted_once() -> None:
     assert still_open(case(doubtful).view(6)) == "Still open: 1 call waits (1 unsure)."
     vital = heard(7, "saturation ninety four percent", "airway-operator", 0.2)
     both = case(doubtful, vital).view(9)
-    assert still_open(both) == "Still open: 1 call waits (1 unsure); 1 unsure."
+    assert still_open(both) == "Still open: 1 call waits (1 unsure); 1 more unsure."
 
 
 def test_a_timer_that_is_up_comes_before_a_call_inside_its_window() -> None:

@@ -325,7 +325,7 @@ class AmendDialog(Dialog):
         parts = (
             (shown("words"), "other words", ("go", "words")),
             (shown("who"), "speaker", ("go", "speaker")),
-            (shown("accept"), "right as it stands", ("accept",)),
+            (shown("accept"), f"right {stands}", ("accept",)),
             (shown("withdraw"), "it was not said", ("withdraw",)),
         )
         yield Content("   ").join(

@@ -155,7 +155,10 @@ class ConfirmDialog(Dialog):
         if self._typed.text:
             yield self._typed.picture()
         if self._chosen or self._typed.text:
-            yield Content.styled(f"it stands as    {self._stands()}", "$quiet")
+            # A doubtful utterance counts for nothing yet: it stands as nothing.
+            doubtful = f"heard as        {self._stands()}, which counts for nothing yet"
+            stands = doubtful if said.unsure else f"it stands as    {self._stands()}"
+            yield Content.styled(stands, "$quiet")
         yield clickable(Content.assemble(("WILL COUNT AS   ", "$ink"), *self._counts_as()), "store")
 
     def _counts_as(self) -> list[tuple[str, str]]:
