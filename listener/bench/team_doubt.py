@@ -64,6 +64,8 @@ def told_by(ear: VoskRecogniser, said: Sequence[Spoken]) -> tuple[Told, ...]:
 def false_calls(said: Sequence[Spoken], fitted: bytes | None) -> int:
     """Return how many sentences that are no call the quick ear, as it ships or `fitted` to a team, tells as
     one where it may hear the usual protocol."""
+    if not said:
+        return 0
     protocol = load_protocol(USUAL)
     read = understanding_of(protocol).read
     ear = VoskRecogniser.ours(network(protocol), protocol.pronunciations, fitted=fitted)

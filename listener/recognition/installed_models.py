@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from importlib.metadata import distributions
+from importlib.metadata import Distribution
 from pathlib import Path
 
 _NAME = re.compile(r"vosk-model-(?:small-)?(?P<language>[a-z]{2,3})(?:-|$)")
@@ -38,18 +39,32 @@ def installed_models(environment: Mapping[str, str] | None = None) -> Iterator[I
         if place.is_dir():
             for folder in sorted(place.iterdir()):
                 yield from _model(folder.name, folder)
-    for distribution in distributions():
-        name = distribution.metadata["Name"].replace("_", "-").lower()
-        if _NAME.match(name):
-            inside = (path for path in distribution.files or () if path.match("am/final.mdl"))
-            for path in inside:
-                yield from _model(name, Path(str(distribution.locate_file(path))).parent.parent)
+    for found in _packages():
+        package = Distribution.at(found)
+        name = _plain(package.metadata["Name"])
+        for path in package.files or ():
+            if path.match("am/final.mdl"):
+                yield from _model(name, Path(str(package.locate_file(path))).parent.parent)
 
 
 def model_for(language: str, environment: Mapping[str, str] | None = None) -> InstalledModel | None:
     """Return the first installed model of a language, or None."""
     found = (each for each in installed_models(environment) if each.language == language)
     return next(found, None)
+
+
+def _packages() -> Iterator[Path]:
+    """Yield where installed packages that are called as a model is describe themselves. The descriptions of
+    all others are left unread: with some hundred packages that took 40 ms of each start."""
+    for place in filter(Path.is_dir, map(Path, dict.fromkeys(sys.path))):
+        for found in sorted(place.glob("[Vv]osk[-_.]model[-_.]*.*-info")):
+            if _NAME.match(_plain(found.name)):
+                yield found
+
+
+def _plain(name: str) -> str:
+    """Return a package's name as packages are compared (PEP 503)."""
+    return re.sub("[-_.]+", "-", name).lower()
 
 
 def is_model(folder: Path) -> bool:

@@ -13,7 +13,7 @@ import os
 import sys
 import time
 import tracemalloc
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -170,16 +170,20 @@ def _cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def soak(hours: float, every_hours: float) -> list[Reading]:
-    """Readings every so often."""
+def soak(
+    hours: float, every_hours: float, heard: Callable[[Path], None] = lambda _: None
+) -> list[Reading]:
+    """Readings every so often. `heard` is given the folder of the case once it has ended."""
     with TemporaryDirectory() as cases:
         case = Soaked(hours, every_hours, Path(cases))
         case.run()
         case.close()
-        print(
-            f"the facts and what follows from them are {facts_mb(case.journal.folder):.1f} MB of that"
-        )
+        heard(case.journal.folder)
     return case.readings
+
+
+def _tell_of_facts(folder: Path) -> None:
+    print(f"the facts and what follows from them are {facts_mb(folder):.1f} MB of that")
 
 
 def facts_mb(folder: Path) -> float:
@@ -195,7 +199,7 @@ def facts_mb(folder: Path) -> float:
 
 def main() -> None:
     hours = float(sys.argv[1]) if len(sys.argv) > 1 else 8.0
-    readings = soak(hours, 1.0)
+    readings = soak(hours, 1.0, _tell_of_facts)
     if len(readings) > 1:
         first, last = (r.listener_mb + r.engine_mb for r in (readings[0], readings[-1]))
         print(f"memory from the first hour to the last: {100 * (last / first - 1):+.1f} %")

@@ -97,6 +97,26 @@ def test_models_are_found_where_vosk_keeps_them(tmp_path: Path) -> None:
     assert model_for("xx", {"VOSK_MODEL_PATH": str(tmp_path)}) == found[0]
 
 
+def test_a_model_is_found_among_the_packages_and_no_other_package_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The packaging guide's layout of what is installed (packaging.python.org, "Recording installed
+    projects")."""
+    told = tmp_path / "vosk_model_small_xx-1.0.dist-info"
+    model = tmp_path / "vosk_model_small_xx" / "model"
+    (model / "am").mkdir(parents=True)
+    (model / "am" / "final.mdl").touch()
+    told.mkdir()
+    (told / "METADATA").write_text(
+        "Metadata-Version: 2.1\nName: Vosk_Model.small-xx\nVersion: 1.0\n"
+    )
+    (told / "RECORD").write_text("vosk_model_small_xx/model/am/final.mdl,,\n")
+    (tmp_path / "vosk_models-1.0.dist-info" / "METADATA").mkdir(parents=True)  # cannot be read
+    monkeypatch.syspath_prepend(tmp_path)
+    found = [each for each in installed_models({}) if each.language == "xx"]
+    assert found == [InstalledModel("vosk-model-small-xx", "xx", model)]
+
+
 def test_a_language_without_a_model_says_what_to_install() -> None:
     with pytest.raises(UserError, match="install the package vosk-model-qq"):
         choose("vosk", of_sentences("one"), {}, model_dir=None, language="qq")

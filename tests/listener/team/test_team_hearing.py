@@ -8,8 +8,11 @@ import pytest
 
 from grammar.errors import UserError
 from listener.bench.known_speakers import Recording, is_apart, known_speakers
-from listener.bench.team_doubt import Told, team_doubt
+from listener.bench.team_doubt import Told, false_calls, team_doubt
 from listener.bench.team_hearing import TeamHeard, bench_hearing, hearing_page, readers
+from listener.team.network_fitting import shipped_network
+from tests.support.needs import program
+from tests.support.speech import espeak
 
 PEOPLE = Path(__file__).parents[4] / "shared" / "human-speech" / "sentences"
 
@@ -86,11 +89,22 @@ def test_bounds_that_are_fitted_to_cards_are_counted_on_unseen_sentences_alone()
     assert "| clean | 8 of 9 | 4 | 0 | 0 | 4 | 1 of 1 |" in page
 
 
+@program("espeak-ng")
+@pytest.mark.parametrize("fitted", [False, True])
+def test_a_false_call_is_counted_where_a_call_is_told_however_surely(fitted: bool) -> None:
+    """Were the first sentence no call, it would be one false call; the second is none."""
+    said = ["give ketamine one hundred milligrams", "the weather is lovely by the sea"]
+    sentences = [(text, espeak(text)) for text in said]
+    assert false_calls(sentences, shipped_network() if fitted else None) == 1
+    assert false_calls(sentences[1:], None) == 0
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(not PEOPLE.is_dir(), reason="needs ../shared/human-speech")
 def test_people_whom_the_network_never_heard_are_heard_better_from_their_cards() -> None:
     """speechocean762 (Junbo Zhang et al.), adults whose mother tongue is Mandarin."""
-    (team,) = bench_hearing(readers(known_speakers(PEOPLE)), "clean", lambda _: None, teams=1)
+    people = readers(known_speakers(PEOPLE))
+    (team,) = bench_hearing(people, "clean", lambda _: None, teams=1, doubt_too=False)
     before, after = (
         sum(not right for each in part.values() for right in each)
         for part in (team.before, team.after)
