@@ -8,12 +8,13 @@ import stat
 import subprocess
 import sys
 import textwrap
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from listener.storage.output_file import write_output
-from tests.support.needs import need
+from tests.support.needs import missing_packages, need
 from tests.support.places import ROOT
 
 
@@ -74,43 +75,16 @@ def test_a_page_about_a_case_is_private_too_also_where_another_stood(tmp_path: P
     assert stat.S_IMODE(page.stat().st_mode) == 0o600
 
 
-def test_no_copy_of_the_sound_is_made_anywhere_else(four_calls: Path, tmp_path: Path) -> None:
-    """Every file that Python opens to write is noted, by its audit event `open` (PEP 578)."""
-    program = """
-        import os, sys
-        written = set()
-        def watch(event, told):
-            if event == "open" and isinstance(told[0], str | bytes | os.PathLike):
-                mode, flags = told[1], told[2]
-                if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
-                    written.add(os.path.abspath(os.fsdecode(told[0])))
-            elif event.startswith(("tempfile", "shutil")):
-                written.add(f"{event} {told}")
-        sys.addaudithook(watch)
-        from tui.cli import main
-        code = main(["listen", sys.argv[1], "--json", "--cases", sys.argv[2]])
-        print("\\n".join(sorted(written)), file=sys.stderr)
-        sys.exit(code)
-    """
-    here = tmp_path / "tmp"
-    here.mkdir()
-    done = run(program, four_calls, tmp_path / "cases", TMPDIR=str(here))
-    assert done.returncode == 0, done.stderr
-    written = [line for line in done.stderr.splitlines() if line.startswith(("/", "tempfile"))]
-    assert any(line.endswith("/audio.flac") for line in written)
-    elsewhere = [line for line in written if not line.startswith(str(tmp_path / "cases"))]
-    allowed = (str(here), "tempfile", "/dev/", "/proc/")
-    assert not [line for line in elsewhere if not line.startswith(allowed)]
-    # What the recogniser's files pass through is gone, and was no sound.
-    assert not [path for path in here.rglob("*") if path.is_file()]
-    assert not [line for line in written if "audio" in line and str(here) in line]
-
-
-NETWORK = """
-    import asyncio, socket, sys
+WATCHED = """
+    import asyncio, os, socket, sys
     from pathlib import Path
-    told = []
+    told, written = [], set()
     def watch(event, given):
+        if event == "open" and isinstance(given[0], str | bytes | os.PathLike):
+            if given[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+                written.add(os.path.abspath(os.fsdecode(given[0])))
+        elif event.startswith(("tempfile", "shutil")):
+            written.add(f"{event} {given}")
         if event == "socket.__new__" and given[1] not in (socket.AF_UNIX,):
             told.append((event, given[1:]))
         elif event in ("socket.connect", "socket.bind", "socket.sendto", "socket.getaddrinfo",
@@ -120,6 +94,7 @@ NETWORK = """
     sys.addaudithook(watch)
     {body}
     print("told", told)
+    print("\\n".join(sorted(written)), file=sys.stderr)
 """
 
 LISTEN = """
@@ -145,64 +120,96 @@ SCREEN = """
 """
 
 
-def _network(body: str, *argv: str | Path) -> str:
-    program = textwrap.dedent(NETWORK).replace("{body}", textwrap.dedent(body))
-    done = run(program, *argv)
-    assert done.returncode == 0, done.stderr
-    return done.stdout.splitlines()[-1]
+def _watched(*bodies: str) -> str:
+    body = "\n".join(textwrap.dedent(each) for each in bodies)
+    return textwrap.dedent(WATCHED).replace("{body}", body)
 
 
-def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(
-    four_calls: Path, tmp_path: Path
-) -> None:
-    """Python tells of each socket before it is made (PEP 578)."""
-    assert _network("socket.socket().close()").startswith("told [('socket.__new__'")
-    assert _network(LISTEN, four_calls, tmp_path) == "told []"
-    assert _network(SCREEN, four_calls, tmp_path) == "told []"
+@dataclass(frozen=True)
+class Watched:
+    """A case heard, debriefed, purged and replayed by one program, and what was seen of it."""
+
+    place: Path
+    """Its home. It holds `cases` and, as its temporary folder, `tmp`."""
+    sockets: str
+    """The network sockets that Python told of."""
+    written: list[str]
+    """The files that Python opened to write, and its use of temporary ones."""
+    asked: str
+    """What was asked of the kernel; "" on a machine without strace."""
 
 
 @pytest.fixture(scope="module")
-def traced(four_calls: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """A case heard, debriefed, purged and replayed: where that was, and what it asked of the kernel."""
-    need("strace")
-    place = tmp_path_factory.mktemp("traced")
+def watched(four_calls: Path, tmp_path_factory: pytest.TempPathFactory) -> Watched:
+    """Once for all that looks at it: Python tells of each socket and each file before it is made (its audit
+    events, PEP 578), and strace of what any library and any process of an engine asks of the kernel."""
+    place = tmp_path_factory.mktemp("watched")
+    (place / "tmp").mkdir()
     calls = "trace=socket,connect,bind,sendto,openat,open,creat"
-    trace = ["strace", "-f", "-qq", "-e", calls, "-o", str(place / "calls")]
+    trace = ["strace", "-f", "-qq", "-e", calls, "-o", str(place / "asked")]
     done = subprocess.run(
-        [*trace, sys.executable, "-c", _dedented(LISTEN, SCREEN), four_calls, place / "cases"],
+        [
+            *([] if missing_packages("strace") else trace),
+            *(sys.executable, "-c", _watched(LISTEN, SCREEN), four_calls, place / "cases"),
+        ],
         capture_output=True,
+        text=True,
         timeout=300,
         check=False,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "TMPDIR": str(place), "HOME": str(place)},
+        env={
+            **os.environ,
+            "PYTHONPATH": str(ROOT),
+            "TMPDIR": str(place / "tmp"),
+            "HOME": str(place),
+        },
     )
     assert done.returncode == 0, done.stderr
-    return place, (place / "calls").read_text()
+    written = [line for line in done.stderr.splitlines() if line.startswith(("/", "tempfile"))]
+    asked = place / "asked"
+    return Watched(
+        place, done.stdout.splitlines()[-1], written, asked.read_text() if asked.exists() else ""
+    )
+
+
+def test_no_copy_of_the_sound_is_made_anywhere_else(watched: Watched) -> None:
+    """Every file that Python opens to write."""
+    here, cases = str(watched.place / "tmp"), str(watched.place / "cases")
+    assert any(line.endswith("/audio.flac") for line in watched.written)
+    elsewhere = [line for line in watched.written if not line.startswith(cases)]
+    allowed = (here, "tempfile", "/dev/", "/proc/")
+    assert not [line for line in elsewhere if not line.startswith(allowed)]
+    # What the recogniser's files pass through is gone, and was no sound.
+    assert not [path for path in Path(here).rglob("*") if path.is_file()]
+    assert not [line for line in watched.written if "audio" in line and here in line]
+
+
+def test_no_network_socket_is_opened_in_listening_nor_in_what_comes_after(watched: Watched) -> None:
+    own = run(_watched("socket.socket().close()")).stdout
+    assert own.startswith("told [('socket.__new__'"), "a socket that is made is told of"
+    assert watched.sockets == "told []"
 
 
 @pytest.mark.slow
-def test_the_kernel_is_asked_for_no_network_socket_either(traced: tuple[Path, str]) -> None:
+def test_the_kernel_is_asked_for_no_network_socket_either(watched: Watched) -> None:
     """Below Python: no library makes one past it, and no process of an engine."""
-    _, calls = traced
-    assert "journal.db" in calls
-    assert "AF_INET" not in calls
-    assert "AF_NETLINK" not in calls
+    need("strace")
+    assert "journal.db" in watched.asked
+    assert "AF_INET" not in watched.asked
+    assert "AF_NETLINK" not in watched.asked
 
 
 @pytest.mark.slow
-def test_no_library_writes_sound_anywhere_else_either(traced: tuple[Path, str]) -> None:
+def test_no_library_writes_sound_anywhere_else_either(watched: Watched) -> None:
     """Each file that was opened to be written, by whatever code, lies in the case or holds no sound."""
-    place, calls = traced
-    opened = re.findall(r'open(?:at)?\([^"]*"([^"]+)", ([A-Z_|]+)', calls)
+    need("strace")
+    opened = re.findall(r'open(?:at)?\([^"]*"([^"]+)", ([A-Z_|]+)', watched.asked)
     written = {name for name, flags in opened if re.search("O_WRONLY|O_RDWR|O_CREAT", flags)}
     assert any(name.endswith("/audio.flac") for name in written)
-    known = (str(place / "cases"), "/dev/", "/proc/")
+    known = (str(watched.place / "cases"), "/dev/", "/proc/")
     elsewhere = {name for name in written if not name.startswith(known)}
     # The recogniser's words and graph, and the empty file by which Python tries the temporary folder.
-    model = re.compile(r"/answerback-\w+/(?:[\w/]+\.(?:txt|conf|int|fst|dict))|/\w{8}")
-    assert all(model.fullmatch(name.removeprefix(str(place))) for name in elsewhere), elsewhere
-    assert not list(place.rglob("*.flac"))
-
-
-def _dedented(*bodies: str) -> str:
-    program = textwrap.dedent(NETWORK)
-    return program.replace("{body}", "\n".join(textwrap.dedent(body) for body in bodies))
+    model = re.compile(r"/tmp/(?:answerback-\w+/[\w/]+\.(?:txt|conf|int|fst|dict)|\w{8})")
+    assert all(model.fullmatch(name.removeprefix(str(watched.place))) for name in elsewhere), (
+        elsewhere
+    )
+    assert not list(watched.place.rglob("*.flac"))
