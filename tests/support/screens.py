@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from typing import Any
 
+import pytest
 from rich.color_triplet import ColorTriplet
-from textual._compositor import LayoutUpdate
+from rich.console import RenderableType
+from textual._compositor import Compositor, LayoutUpdate
+from textual._context import visible_screen_stack
 from textual.app import App
 from textual.pilot import Pilot
+from textual.screen import Screen
 from textual.widget import Widget
 
 from grammar.case.facts import CaseStarted, Fact, Heard, Noted
@@ -175,6 +179,32 @@ def strips(screen: Widget) -> Iterator[tuple[tuple[ColorTriplet, ColorTriplet], 
                     yield (pair[::-1] if style.reverse else pair), segment.text
 
 
+@contextmanager
+def drawn_where_looked_at() -> Iterator[None]:
+    """Textual draws where the whole screen is asked for, as `shown_text` and pictures do.
+
+    It would draw a part of the screen after each change too, for a terminal that is not there: no test sees
+    that drawing, which took a third of the processor time. All else that follows on a change is done.
+    """
+    draw = Compositor.render_update
+
+    def drawn(
+        self: Compositor,
+        full: bool = False,
+        screen_stack: list[Screen[Any]] | None = None,
+        simplify: bool = False,
+    ) -> RenderableType | None:
+        if full:
+            return draw(self, full, screen_stack, simplify)
+        visible_screen_stack.set(screen_stack or [])
+        self._dirty_regions.clear()
+        return None
+
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(Compositor, "render_update", drawn)
+        yield
+
+
 @asynccontextmanager
 async def desk(
     shown: Case,
@@ -187,8 +217,12 @@ async def desk(
     speaks: bool = False,
     joins: bool = False,
 ) -> AsyncIterator[ShownCase]:
+    """A dashboard of a case, `drawn_where_looked_at`, and once more at the end."""
     made = ShownCase(shown, now, told, settings, only_shows=only_shows, speaks=speaks, joins=joins)
-    async with made.app.run_test(size=size) as pilot:
-        made.pilot = pilot
-        await pilot.pause()
-        yield made
+    with drawn_where_looked_at():
+        async with made.app.run_test(size=size) as pilot:
+            made.pilot = pilot
+            await pilot.pause()
+            yield made
+            if made.app.is_running:
+                shown_text(made.app)

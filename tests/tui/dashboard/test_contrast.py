@@ -20,6 +20,8 @@ from tui.dashboard.preflight import Preflight
 from tui.dashboard.settings import Settings
 from tui.text.wording import STATE_MARKS, STATE_WORDS
 
+pytestmark = pytest.mark.usefixtures("only_looked_at")
+
 
 def luminance(color: ColorTriplet) -> float:
     """Relative luminance, WCAG 2.1 (https://www.w3.org/TR/WCAG21/#dfn-relative-luminance)."""

@@ -25,6 +25,7 @@ from tui.pages.handover import handover_page
 from tui.pages.page import as_text
 from tui.pages.pager import MARGIN, Pager
 
+pytestmark = pytest.mark.usefixtures("only_looked_at")
 FONT = re.compile(r"@font-face \{.*?\}", re.DOTALL)
 SIZES = {"small": (80, 24), "middle": (100, 30), "large": (160, 48)}
 

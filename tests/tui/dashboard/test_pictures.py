@@ -27,6 +27,7 @@ from tui.dashboard.app import Dashboard
 from tui.dashboard.case_view import dashboard
 from tui.dashboard.settings import Settings
 
+pytestmark = pytest.mark.usefixtures("only_looked_at")
 FONT = re.compile(r"@font-face \{.*?\}", re.DOTALL)
 
 

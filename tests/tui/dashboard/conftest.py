@@ -1,0 +1,16 @@
+"""What tests of whole screens share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from tests.support.screens import drawn_where_looked_at
+
+
+@pytest.fixture
+def only_looked_at() -> Iterator[None]:
+    """The screens of the test are drawn where all of them is asked for, as a picture does."""
+    with drawn_where_looked_at():
+        yield
