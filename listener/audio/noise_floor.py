@@ -20,10 +20,13 @@ _WINDOW: Final = np.hanning(WINDOW)
 _FFT: Final = 512
 _EDGES_HZ: Final = (100, 250, 400, 600, 850, 1150, 1600, 2200, 3000, 4200, 5600, 7500)
 BANDS: Final = len(_EDGES_HZ) - 1
+_EDGES: Final = np.array(_EDGES_HZ) * _FFT // SAMPLE_RATE
 
 _FAINT: Final = 4.0
 """Level of noise, rms in steps of 16 bits (-78 dBFS), that is assumed always to be there: no
 microphone is quieter, and exact zeros would make the faintest hiss stand out."""
+
+_FAINT_IN_BANDS: Final = _FAINT**2 * np.sum(_WINDOW**2) * np.diff(_EDGES)
 
 _UNKNOWN_DB: Final = 55.0
 """Energy of a frame in a band in a quiet room, dB: the floor until half a second has been heard."""
@@ -41,10 +44,8 @@ def frame_energies(samples: Samples) -> Energies:
     # names, two megabytes, is then built again and again, where it leaves holes.
     frames = samples[FRAME * np.arange(count)[:, np.newaxis] + np.arange(WINDOW)]
     power = np.abs(np.fft.rfft(frames * _WINDOW, _FFT)) ** 2
-    edges = np.array(_EDGES_HZ) * _FFT // SAMPLE_RATE
-    sums = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)
-    faint = _FAINT**2 * np.sum(_WINDOW**2) * np.diff(edges)
-    energies: Energies = 10.0 * np.log10(sums + faint)
+    sums = np.add.reduceat(power[:, : _EDGES[-1]], _EDGES[:-1], axis=1)
+    energies: Energies = 10.0 * np.log10(sums + _FAINT_IN_BANDS)
     return energies
 
 
@@ -70,6 +71,8 @@ class NoiseFloor:
 
     def __init__(self) -> None:
         self._parts = np.full((self._PARTS, BANDS), np.inf)
+        self._before = self._parts[0]
+        """The least of all parts."""
         self._least = np.full(BANDS, np.inf)
         self._smooth: Energies | None = None
         self._frames = 0
@@ -85,7 +88,7 @@ class NoiseFloor:
         before = energy if self._smooth is None else self._smooth
         self._smooth = self._SMOOTHING * before + (1.0 - self._SMOOTHING) * energy
         self._least = np.minimum(self._least, self._smooth)
-        floor: Energies = np.minimum(self._least, self._parts.min(axis=0)) + self._BIAS_DB
+        floor: Energies = np.minimum(self._least, self._before) + self._BIAS_DB
         if self._frames < self._PART_FRAMES:
             # Sound that begins in the middle of a word must not take that word for noise.
             floor = np.minimum(floor, _UNKNOWN_DB)
@@ -93,4 +96,5 @@ class NoiseFloor:
         if self._frames % self._PART_FRAMES == 0:
             self._parts = np.roll(self._parts, 1, axis=0)
             self._parts[0], self._least = self._least, self._smooth
+            self._before = self._parts.min(axis=0)
         return floor

@@ -12,6 +12,7 @@ costs a call. So the thresholds lean towards segments, and each begins well befo
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -95,7 +96,9 @@ class Segmenter:
         self._given = 0
         """Samples before this one belong to earlier segments, or to events already given."""
         self._frames = 0
-        self._recent = np.zeros(self.settings.among_frames)
+        among = self.settings.among_frames
+        # Not numpy's arrays: for nine numbers, a hundred times a second, they take longer than Python.
+        self._recent = deque([0.0] * among, among)
         self._began: int | None = None
         """Frame in which the current segment began; None between segments."""
         self._alive = 0
@@ -104,7 +107,7 @@ class Segmenter:
         """The level of the loudest frame of the current segment, dB."""
         self._voice = 0
         """Last frame in which a voice was loud, and the marks of the last few."""
-        self._voiced = np.zeros(_VOICE_AMONG, dtype=bool)
+        self._voiced = deque([False] * _VOICE_AMONG, _VOICE_AMONG)
 
     def push(self, samples: Samples) -> list[Event]:
         """Take the next samples, shape (n,), any n. Returns the speech that they begin, continue or
@@ -150,16 +153,16 @@ class Segmenter:
 
     def _step(self, score: float, level: float) -> Iterator[Event]:
         settings = self.settings
-        self._recent = np.append(self._recent[1:], score)
+        self._recent.append(score)
         self._frames += 1
         self._listen(score, level)
         if self._began is None:
-            scoring = self._recent >= settings.begin_db
-            if scoring.sum() >= settings.begin_frames:
-                first = self._frames - len(scoring) + int(np.argmax(scoring))
+            scoring = [one >= settings.begin_db for one in self._recent]
+            if sum(scoring) >= settings.begin_frames:
+                first = self._frames - len(scoring) + scoring.index(True)
                 yield self._begin(first * FRAME - round(settings.pre_roll_s * SAMPLE_RATE))
             return
-        if (self._recent >= settings.keep_db).sum() >= settings.keep_frames:
+        if sum(one >= settings.keep_db for one in self._recent) >= settings.keep_frames:
             self._alive = self._frames
         length = (self._frames - self._began) * FRAME / SAMPLE_RATE
         quiet = (self._frames - self._alive) * FRAME / SAMPLE_RATE
@@ -173,8 +176,8 @@ class Segmenter:
         """Take note whether a voice is loud in a frame."""
         self._loudest = max(self._loudest, level)
         loud = score >= self.settings.keep_db and level >= self._loudest - self.settings.fades_db
-        self._voiced = np.append(self._voiced[1:], loud)
-        if self._voiced.sum() >= _VOICE_FRAMES:
+        self._voiced.append(loud)
+        if sum(self._voiced) >= _VOICE_FRAMES:
             self._voice = self._frames
 
     def _begin(self, sample: int) -> SpeechBegan:
