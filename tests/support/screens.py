@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -26,7 +28,9 @@ from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.protocol.model import Protocol
 from listener.team.card_in_case import CardInCase
+from tui.dashboard import action_base, preflight
 from tui.dashboard.app import Dashboard
+from tui.dashboard.dialogs import box
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.manual_entry import ManualEntry
 from tui.dashboard.settings import Settings
@@ -66,6 +70,38 @@ def status(**changes: object) -> Status:
     return replace(plain, **changes)  # type: ignore[arg-type]
 
 
+class KeyClock:
+    """The clock by which keys are too soon after one another: it goes as the world's does, and a test that
+    has nothing else to wait for puts it on."""
+
+    def __init__(self) -> None:
+        self._ahead_s = 0.0
+        self._stands: float | None = None
+
+    def __call__(self) -> float:
+        """Return the moment, seconds."""
+        real = time.monotonic() if self._stands is None else self._stands
+        return real + self._ahead_s
+
+    def put_on(self, seconds: float) -> None:
+        """Let this time pass at once."""
+        self._ahead_s += seconds
+
+    def stand(self) -> None:
+        """Go no more but where it is put on: keys are struck at once, however busy the machine is."""
+        self._stands = time.monotonic()
+
+
+@contextmanager
+def by_the_clock(clock: KeyClock) -> Iterator[None]:
+    """Keys are struck, and dialogs are drawn, at the moments of `clock`. Textual's own timers go on."""
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr("textual.message._time", SimpleNamespace(get_time=clock))
+        for module in (action_base, box, preflight):
+            changed.setattr(module, "time", SimpleNamespace(monotonic=clock))
+        yield
+
+
 class ShownCase:
     """The dashboard under test, with a clock and a status that the test sets.
 
@@ -83,6 +119,8 @@ class ShownCase:
         speaks: bool = False,
         joins: bool = False,
     ) -> None:
+        self.clock = KeyClock()
+        """The clock of its keys, in a `desk`."""
         self.cards: list[CardInCase] = []
         """The cards that were begun."""
         self._joins = joins
@@ -134,9 +172,15 @@ class ShownCase:
     def _told(self, what: str) -> Callable[[], None]:
         return lambda: self.calls.append(what)
 
+    async def wait(self, seconds: float) -> None:
+        """Let this time pass for the keys; what is drawn has come to rest before and after."""
+        await self.pilot.pause()
+        self.clock.put_on(seconds)
+        await self.pilot.pause()
+
     async def read_and_enter(self) -> None:
         """Enter after a look at what stands there, so that it counts after another."""
-        await self.pilot.pause(BOUNCE_S)
+        await self.wait(BOUNCE_S)
         await self.pilot.press("enter")
 
     async def at(self, now: float) -> str:
@@ -219,7 +263,7 @@ async def desk(
 ) -> AsyncIterator[ShownCase]:
     """A dashboard of a case, `drawn_where_looked_at`, and once more at the end."""
     made = ShownCase(shown, now, told, settings, only_shows=only_shows, speaks=speaks, joins=joins)
-    with drawn_where_looked_at():
+    with drawn_where_looked_at(), by_the_clock(made.clock):
         async with made.app.run_test(size=size) as pilot:
             made.pilot = pilot
             await pilot.pause()

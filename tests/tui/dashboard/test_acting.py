@@ -305,7 +305,7 @@ async def test_what_was_withdrawn_by_mistake_comes_back() -> None:
         await seen.read_and_enter()
         assert "u takes it back" in await seen.text()
         assert "every call is answered" in (await seen.text()).lower()
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("u")
         assert "Give ketamine 90 mg" in await seen.text()
 
@@ -318,7 +318,7 @@ async def test_esc_leaves_every_dialog_and_the_log_keeps_its_place() -> None:
         top = log(seen).top_entry
         facts = len(seen.case.facts)
         for key in ("c", "v", "h", "a", "s", "n", "t", "k", "q"):
-            await seen.pilot.pause(TYPING_S)  # letters right after a list of items belong to it
+            await seen.wait(TYPING_S)  # letters right after a list of items belong to it
             await seen.pilot.press(key)
             await seen.text()
             assert seen.app.box.dialog is not None
@@ -381,7 +381,7 @@ async def test_calls_without_a_value_take_two_keys_and_enter_and_of_a_list_three
         assert not any(isinstance(fact, Entered) for fact in seen.case.facts)
         await seen.read_and_enter()
         assert told(Entered(t=0, call="room-ready"))(seen)
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("c", palette("switch-plan"), "b")
         assert told(Entered(t=0, call="switch-plan", slots=(("plan", "bravo"),)))(seen)
 

@@ -15,7 +15,7 @@ from grammar.errors import UserError
 from listener.audio.blocks import Block
 from listener.audio.level_check import LevelCheck
 from listener.audio.sources import AudioFile
-from tests.support.screens import protocol, shown_text
+from tests.support.screens import KeyClock, by_the_clock, protocol, shown_text
 from tui.dashboard.app import Dashboard
 from tui.dashboard.dialogs.dialog import BOUNCE_S
 from tui.dashboard.preflight import SPOKEN, Choice, Preflight
@@ -50,13 +50,14 @@ def before(weight_kg: float | None = 70, record: bool = True) -> Preflight:
 
 async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
     """What comes of these keys."""
-    app = app or before()
-    async with app.run_test(size=(100, 30)) as pilot:
-        for at, key in enumerate(keys):
-            if key == "enter" and "enter" in keys[:at]:
-                await pilot.pause(BOUNCE_S)
-            await pilot.press(key)
-        await pilot.pause()
+    app, clock = app or before(), KeyClock()
+    with by_the_clock(clock):
+        async with app.run_test(size=(100, 30)) as pilot:
+            for at, key in enumerate(keys):
+                if key == "enter" and "enter" in keys[:at]:
+                    clock.put_on(BOUNCE_S)
+                await pilot.press(key)
+            await pilot.pause()
     return app.return_value
 
 
@@ -92,7 +93,9 @@ async def test_a_note_may_hold_the_letters_of_keys() -> None:
     assert written == Choice(record=True, note="warq", weight_kg=70)
 
 
-async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refused() -> None:
+async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refused(
+    clock: KeyClock,
+) -> None:
     app = before(weight_kg=None)
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause(0.2)
@@ -106,7 +109,7 @@ async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refuse
         assert "80 kg" in shown
         assert "120 mg" in shown  # ketamine, 1.5 mg/kg on the invented sheet
         # One Enter too many begins nothing yet.
-        await pilot.pause(BOUNCE_S)
+        clock.put_on(2 * BOUNCE_S)
         await pilot.press("enter")
     assert app.return_value == Choice(record=True, note="", weight_kg=80)
 
@@ -191,18 +194,22 @@ def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, rec
     assert (folder / "audio.flac").exists() is record
 
 
-async def test_scenario_and_objectives_are_typed_at_the_briefing_and_kept_with_the_choice() -> None:
+async def test_scenario_and_objectives_are_typed_at_the_briefing_and_kept_with_the_choice(
+    clock: KeyClock,
+) -> None:
     app = Preflight(protocol(), 70.0, False, None, "a file", scenario="door stuck")
     async with app.run_test(size=(100, 30)) as pilot:
         await pilot.press("o", *"read back; stay calm", "enter")
-        await pilot.pause(BOUNCE_S)  # one Enter too many would begin the case
+        clock.put_on(2 * BOUNCE_S)  # one Enter too many would begin the case
         await pilot.press("enter")
     choice = app.return_value
     assert choice is not None
     assert (choice.scenario, choice.objectives) == ("door stuck", ("read back", "stay calm"))
 
 
-async def test_one_enter_too_many_after_the_weight_does_not_begin_the_case() -> None:
+async def test_one_enter_too_many_after_the_weight_does_not_begin_the_case(
+    clock: KeyClock,
+) -> None:
     app = before(weight_kg=None)
     async with app.run_test(size=(120, 60)) as pilot:
         await pilot.pause(0.2)
@@ -245,8 +252,8 @@ async def test_the_first_picture_of_a_drill_says_so_and_has_the_weight(
 
     def drawn() -> None:
         draw()
-        if head := str(screen.query_one(Header).content):
-            heads.append(head)
+        # None is left while the screen is taken down.
+        heads.extend(str(each.content) for each in screen.query(Header) if str(each.content))
 
     monkeypatch.setattr(screen, "look", drawn)
     async with screen.run_test(size=(80, 24)) as pilot:

@@ -111,11 +111,11 @@ async def test_the_speaker_of_before_is_stored_once_and_taken_back_from_the_card
         assert "by Airway operator" not in await seen.text()
         await seen.pilot.press("=")
         assert "by Airway operator" in await seen.text()
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("=")
         assert "Airway operator is named there already" in await seen.text()
         assert len([fact for fact in seen.case.facts if isinstance(fact, SpeakerSet)]) == 1
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("u")
         after = await seen.text()
         assert "taken back: speaker Airway operator" in after

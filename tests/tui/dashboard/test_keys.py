@@ -62,7 +62,7 @@ async def test_a_key_of_ones_own_takes_the_place_of_the_usual_one(tmp_path: Path
         assert seen.app.theme == "answerback-contrast"
         await seen.pilot.press("m")
         assert len(seen.case.facts) == 1
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("x")
         assert len(seen.case.facts) == 2
         await seen.pilot.press("f1")

@@ -51,14 +51,14 @@ async def test_words_that_are_no_call_are_stored_only_at_a_second_enter() -> Non
         await seen.read_and_enter()
         assert "Enter again if that is meant" in shown(seen)
         # Who goes on typing has not said yes yet.
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.pilot.press("r", "enter")
         assert amended(seen) == []
         assert seen.case.view(20).tasks
         # Nor has a key that bounces.
         await seen.pilot.press("enter")
         assert amended(seen) == []
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.read_and_enter()
         assert amended(seen) == ["the weather is finer"]
         text = await seen.text()
@@ -141,7 +141,7 @@ async def test_typing_replaces_what_was_heard_and_an_arrow_keeps_it(
     async with desk(case(FENTANYL), 20) as seen:
         await write(seen, "")
         await seen.pilot.press(*pressed, "wait:750", "enter")
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.read_and_enter()
         assert amended(seen) == [words]
 
@@ -173,7 +173,7 @@ async def test_after_an_amendment_what_was_really_heard_is_still_offered() -> No
         assert shown(seen).count("fifteen") == 1
         await seen.pilot.press("2", "wait:750", "enter")
         assert "below the sheet's" in shown(seen)
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.read_and_enter()
         assert amended(seen)[-1] == FENTANYL.text
         await seen.pilot.press("a")

@@ -32,7 +32,7 @@ async def test_a_second_screen_shows_all_and_stores_nothing() -> None:
         facts = len(seen.case.facts)
         for key in "cm1uhr":
             await seen.pilot.press(key)
-            await seen.pilot.pause(TYPING_S)
+            await seen.wait(TYPING_S)
         assert "only shows" in await seen.text()
         assert len(seen.case.facts) == facts
         assert no_dialog(seen)

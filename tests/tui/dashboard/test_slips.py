@@ -109,7 +109,7 @@ async def test_a_typed_value_keeps_call_drug_unit_and_addressee(
         assert stored(seen) == []
         await seen.read_and_enter()
         if "sheet" in shown(seen):
-            await seen.pilot.pause(BOUNCE_S)
+            await seen.wait(BOUNCE_S)
             await seen.read_and_enter()
         log = [line.utterance for line in seen.case.view(60).log if line.utterance]
         assert log[0].role == "call"
@@ -146,7 +146,7 @@ async def test_a_weight_put_right_is_what_undo_takes_back() -> None:
         await seen.pilot.press("1", "wait:750", "enter")
         seen.now = 61
         await seen.pilot.press("w", "7", "enter")
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.read_and_enter()
         assert isinstance(seen.case.facts[-1], WeightSet)
         assert "u takes it back" in await seen.text()
@@ -162,9 +162,9 @@ async def test_undo_does_not_pass_over_a_pause_of_the_recording_without_a_word()
         await seen.text()
         await seen.pilot.press("m")
         seen.now = 61
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("r")
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("u")
         assert "withdrawn" not in stored(seen)
         assert "r sets it again; u again takes back: mark" in await seen.text()
@@ -239,7 +239,7 @@ async def test_a_doubtful_correction_accuses_nobody_until_it_is_settled() -> Non
         # It waits in the strip, and once a person has said that it was so, it counts.
         assert [said.fact for said in seen.case.view(20).unsure] == [3]
         await seen.pilot.press("1", "wait:750", "enter")
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.read_and_enter()
         (loop, state), *_ = seen.case.view(20).loops
         assert loop.slots["amount"] == 17
@@ -354,11 +354,11 @@ async def test_a_dose_entered_outside_the_sheet_takes_enter_twice() -> None:
         await seen.text()
         await seen.pilot.press(*"cgk", *"700", "enter")
         assert "above the sheet's 1 to 2 mg/kg at 70 kg" in shown(seen)
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.pilot.press("enter")
         assert "Enter again if that is meant" in shown(seen)
         assert stored(seen) == []
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.pilot.press("enter")
         assert stored(seen) == ["entered"]
 
@@ -384,12 +384,12 @@ async def test_below_what_nobody_said_stands_what_was_done_by_hand_and_the_key_f
     async with desk(case(ORDER), 60, (120, 40)) as seen:
         await seen.text()
         await seen.pilot.press(*key)
-        await seen.pilot.pause(BOUNCE_S)  # letters at once after those of a dialog are typed text
+        await seen.wait(BOUNCE_S)  # letters at once after those of a dialog are typed text
         await seen.pilot.press("a")
         assert "drugs nurse draw up seventy milligrams" in shown(seen)
         assert "by hand: u takes that back, not this" in shown(seen)
         await seen.pilot.press("escape", "u")
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("a")
         assert "takes that back, not this" not in shown(seen)
         await seen.pilot.press("w")

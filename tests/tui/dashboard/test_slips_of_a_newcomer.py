@@ -137,7 +137,7 @@ async def test_taking_back_that_no_help_was_called_says_so() -> None:
         await seen.text()
         await seen.pilot.press("f", "n")
         assert any(isinstance(fact, Confirmed) for fact in seen.case.facts)
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.pilot.press("u")
         screen = " ".join((await seen.text()).split())
         assert 'taken back: that "need help" was no call' in screen
@@ -151,7 +151,7 @@ async def test_backspace_in_a_first_menu_says_how_it_is_left() -> None:
             await seen.pilot.press(menu, "backspace")
             assert "no letter" not in shown(seen)
             await seen.pilot.press("escape")
-            await seen.pilot.pause(TYPING_S)
+            await seen.wait(TYPING_S)
         await seen.pilot.press("c", "backspace")
         assert "this is the first step: Esc leaves" in shown(seen)
 

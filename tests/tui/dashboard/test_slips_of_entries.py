@@ -119,7 +119,7 @@ async def test_an_equal_dose_of_the_last_five_minutes_is_told_before_it_is_store
         await seen.text()
         await seen.pilot.press(*"cik70", "enter")
         assert ("ketamine 70 mg stands already at 00:10" in shown(seen)) is told
-        await seen.pilot.pause(BOUNCE_S)
+        await seen.wait(BOUNCE_S)
         await seen.pilot.press("enter")
         assert stored(seen) == ([] if told else ["entered"])
 
@@ -198,7 +198,7 @@ async def test_a_digit_after_a_refused_key_opens_no_doubtful_value() -> None:
         assert seen.app.box.dialog is None
         assert f"1 {HELD}" in await seen.text()
         assert not [fact for fact in seen.case.facts if isinstance(fact, Confirmed)]
-        await seen.pilot.pause(REFUSED_S)
+        await seen.wait(REFUSED_S)
         await seen.pilot.press("1")
         assert seen.app.box.dialog is not None
 
@@ -208,7 +208,7 @@ async def test_digits_of_typed_text_open_no_doubtful_value() -> None:
         await seen.text()
         await seen.pilot.press("b", "space", "1", "enter")
         assert seen.app.box.dialog is None
-        await seen.pilot.pause(REFUSED_S + TYPING_S)
+        await seen.wait(REFUSED_S + TYPING_S)
         await seen.pilot.press("1")
         assert seen.app.box.dialog is not None
 

@@ -39,7 +39,7 @@ def told(seen: ShownCase) -> str:
 
 async def command(seen: ShownCase, *keys: str) -> None:
     """Press keys a moment after the ones before, as a hand that means a command does."""
-    await seen.pilot.pause(TYPING_S)
+    await seen.wait(TYPING_S)
     await seen.pilot.press(*keys)
 
 

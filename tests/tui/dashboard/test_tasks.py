@@ -126,7 +126,7 @@ async def slowly(seen: ShownCase, keys: list[str]) -> None:
     """Press keys, and read what stands there before an Enter."""
     for key in keys:
         if key == "enter":
-            await seen.pilot.pause(BOUNCE_S)
+            await seen.wait(BOUNCE_S)
         await seen.pilot.press(key)
 
 

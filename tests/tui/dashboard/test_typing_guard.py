@@ -78,7 +78,7 @@ async def test_a_letter_after_a_rest_and_a_dialog_typed_quickly_are_taken() -> N
     async with desk(case(SATURATION), 20) as seen:
         await seen.text()
         await seen.pilot.press("m")
-        await seen.pilot.pause(TYPING_S)
+        await seen.wait(TYPING_S)
         await seen.pilot.press("v", "s", "9", "1", "enter", "m")
         assert kinds(seen) == ["noted", "entered", "noted"]
 
@@ -135,6 +135,7 @@ async def test_a_letter_meant_for_the_list_of_items_that_was_just_left_marks_not
 ) -> None:
     async with desk(case(SATURATION), 60) as seen:
         await seen.text()
+        seen.clock.stand()
         await seen.pilot.press("k", "s", leaves, "m")
         assert kinds(seen)[-1] == "ticked"
         assert NOT_TAKEN in " ".join((await seen.text()).split())
