@@ -197,8 +197,11 @@ class Speech:
         if pause_s < PAUSE_S and self._ahead:
             self._ahead.dropped = True
             self._ahead = None
-        elif pause_s >= LATER_S and self.second_hearings and self._ahead is None:
-            self._ahead = self.second_hearings.ahead(np.concatenate(self._pieces))
+        elif self.second_hearings and self._ahead is None:
+            # Sooner where that costs little: what was begun in vain is broken off.
+            long = sum(map(len, self._pieces)) > LONGEST_S * SAMPLE_RATE
+            if pause_s >= (LATER_S if long else PAUSE_S):
+                self._ahead = self.second_hearings.ahead(np.concatenate(self._pieces))
 
     def _heard_out(self, hearing: Hearing, sound: Samples) -> list[_Said]:
         """Return the utterances of the segment so far, whose sound is `sound`."""

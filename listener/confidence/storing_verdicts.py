@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 from rapidfuzz import fuzz
@@ -96,9 +97,7 @@ class SecondHearings:
         """When the sure ear first answered, by which it was loaded; None before."""
 
     def ahead(self, sound: Samples) -> Ahead | None:
-        """Begin to hear what may be a whole stretch of speech; return None where nothing is
-        to be gained.
-        """
+        """Begin to hear what may be all of a stretch; return None where nothing is to be gained."""
         if self._background is None:
             return None
         begun = Ahead()
@@ -247,8 +246,9 @@ class SecondHearings:
                 self._tell(one, judgement)
 
     def _whole(self, stretch: Stretch) -> SureHearing | None:
+        """Hear all of it. A hearing begun before its end is judged at the pace of all, as fitted ones."""
         whole = stretch.ahead.wait() if stretch.ahead else None
-        return self._heard(stretch.sound) if whole is None else whole
+        return replace(whole, length_s=stretch.length_s) if whole else self._heard(stretch.sound)
 
     def _rescued(self, hearing: SureHearing | None) -> Judgement | None:
         found = hearing and self._judge(QuickReading((), 0.0), hearing)

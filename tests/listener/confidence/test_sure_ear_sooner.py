@@ -6,6 +6,10 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from typing import cast
+
+import numpy as np
+import pytest
 
 from grammar.case.facts import Heard, SecondHearing, Warned
 from grammar.language.parse import Understanding
@@ -13,15 +17,24 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
+from listener.confidence.confidence_scoring import ConfidenceScoring
 from listener.confidence.storing_verdicts import SecondHearings
-from listener.confidence.stretch import Stretch, Told
+from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
-from listener.recognition.calibration import two_ears
+from listener.recognition.calibration import Calibration, two_ears
 from listener.recognition.grammar_beam import Sentence
+from listener.recognition.n_best import Alternative
 from listener.recognition.sure_ear import SureHearing
+from listener.speech import LATER_S, LONGEST_S, PAUSE_S, Speech
 from listener.team.card_in_case import CardAwareEar
 from listener.team.consent_in_case import OneAtATime
-from tests.listener.confidence.test_supervised_sure_ear import SENTENCE, SOUND, Fake, stretch
+from tests.listener.confidence.test_supervised_sure_ear import (
+    SENTENCE,
+    SOUND,
+    Fake,
+    second_hearings,
+    stretch,
+)
 
 
 class Patient(Fake):
@@ -139,3 +152,73 @@ def test_a_sure_sentence_in_two_pieces_is_told_once_and_before_the_pieces_are_he
 def test_pieces_that_make_no_sentence_are_each_told_once_heard() -> None:
     stored, _ = told_of_two_guesses(-60.0, live=True)
     assert stored == [(2, 7, "room ready"), (3, 8, "room ready")]
+
+
+def test_a_hearing_begun_at_a_pause_is_judged_as_one_of_all_the_sound() -> None:
+    facts: list[list[SecondHearing]] = []
+    for begun in (SOUND[:-8000], None):
+        stored: list[Heard | SecondHearing | Warned] = []
+        second = second_hearings(stored, live=True)
+        heard = Heard(seq=7, t=1.0, until=3.0, words=(Word(UNKNOWN, 1.0, 3.0, 0.9),))
+        ahead = None if begun is None else second.ahead(begun)
+        second.ended(stretch(Told(7, heard, heard.words), ahead))
+        second.finish()
+        facts.append([fact for fact in stored if isinstance(fact, SecondHearing)])
+    assert facts[0] == facts[1] and len(facts[0]) == 1
+
+
+class Silent:
+    """A recogniser that hears nothing, and its hearing."""
+
+    name = "silent"
+    calibration: Calibration | None = None
+    alternatives: tuple[Alternative, ...] = ()
+
+    def open(self) -> Silent:
+        return self
+
+    def accept(self, samples: Samples) -> None:
+        """Hears nothing."""
+
+    def partial(self) -> str:
+        return ""
+
+    def finish(self) -> tuple[Word, ...]:
+        return ()
+
+
+@pytest.mark.parametrize(("length_s", "from_s"), [(3, PAUSE_S), (LONGEST_S + 1, LATER_S)])
+def test_it_begins_at_a_short_pause_of_what_may_be_a_call_and_forgets_it_where_the_voice_goes_on(
+    length_s: float, from_s: float
+) -> None:
+    asked: list[Ahead] = []
+
+    class Asked:
+        def ahead(self, sound: Samples) -> Ahead:
+            assert len(sound) >= length_s * 16_000
+            asked.append(Ahead())
+            return asked[-1]
+
+    understanding = Understanding(load_protocol("isolation-airway"))
+    speech = Speech(
+        0.0,
+        1,
+        Silent(),
+        understanding,
+        cast(ConfidenceScoring, None),  # of nothing heard nothing is scored
+        lambda: 0.0,
+        True,
+        cast(SecondHearings, Asked()),
+    )
+    speech.accept(np.zeros(int(length_s * 16_000), np.int16))
+    for pause_s in (0.0, 0.1, from_s - 0.02):
+        speech.paused(pause_s)
+    assert not asked
+    speech.paused(from_s)
+    speech.paused(from_s + 0.1)
+    (first,) = asked
+    assert not first.dropped
+    speech.paused(0.0)
+    assert first.dropped
+    speech.paused(from_s)
+    assert len(asked) == 2 and not asked[1].dropped
