@@ -20,9 +20,10 @@ from grammar.case.facts import Heard
 from grammar.language.parse import Understanding
 from grammar.language.words import Word
 from listener.audio.samples import SAMPLE_RATE, Samples
+from listener.audio.voice_activity import HANGOVER_S
 from listener.confidence.confidence_scoring import ConfidenceScoring, Kept
 from listener.confidence.storing_verdicts import SecondHearings
-from listener.confidence.stretch import Ahead, Stretch, Told
+from listener.confidence.stretch import NARROWER_S, Ahead, Stretch, Told
 from listener.recognition.n_best import Alternative
 from listener.recognition.recogniser import Hearing, Recogniser
 from listener.recognition.word_ends import ended_by_sound
@@ -104,6 +105,8 @@ class Speech:
     """Utterances heard at the last pause that wait for the segment's end."""
     _ahead: Ahead | None = None
     """The sure ear's hearing of it, where this pause is the end."""
+    _settled: list[Told] | None = None
+    """The utterances that the sure ear judges already, the voice having faded long ago."""
     _pause: float | None = None
     """The middle of the pause that goes on, seconds from the segment's start, once it is long."""
     _pauses: list[float] = field(default_factory=list)
@@ -143,6 +146,7 @@ class Speech:
         """
         self._note_pause(pause_s)
         self._listen_ahead(pause_s)
+        self._settle_in_echo(pause_s)
         if self._hearing is None:
             if pause_s < PAUSE_S:
                 self._hearing = self.recogniser.open()
@@ -169,21 +173,42 @@ class Speech:
         if not self.at_once:
             for said in self._told:
                 self._store(said)
-        if self.second_hearings and self._pieces:
-            sound = np.concatenate(self._pieces)
-            told = [
-                Told(said.kept.seq, said.kept.heard, said.cut) for said in self._told if said.kept
-            ]
-            stretch = Stretch(
-                began=self.began,
-                channel=self.channel,
-                engine=self.recogniser.name,
-                told=told,
-                sound=sound,
-                ahead=self._ahead,
-                pauses=self._pauses,
-            )
-            self.second_hearings.ended(stretch)
+        told = self._told_and_stored()
+        if self._pieces and told != self._settled:
+            self._have_settled(told)
+
+    def _told_and_stored(self) -> list[Told]:
+        return [Told(said.kept.seq, said.kept.heard, said.cut) for said in self._told if said.kept]
+
+    def _have_settled(self, told: list[Told]) -> None:
+        """Have the sure ear judge what was told."""
+        if self.second_hearings is None:
+            return
+        stretch = Stretch(
+            began=self.began,
+            channel=self.channel,
+            engine=self.recogniser.name,
+            told=told,
+            sound=np.concatenate(self._pieces),
+            ahead=self._ahead,
+            pauses=tuple(self._pauses),
+        )
+        self.second_hearings.ended(stretch)
+
+    def _settle_in_echo(self, pause_s: float) -> None:
+        """Have the sure ear judge what was told where the voice has faded for as long as ends a segment,
+        though an echo or a breath keeps it going. Should the voice go on after all, it judges anew."""
+        if pause_s < PAUSE_S:
+            self._settled = None
+        elif pause_s >= HANGOVER_S and self._settled is None and self._hearing is None:
+            told = self._told_and_stored()
+            if not told or self._held:
+                return
+            # Where much beside it may be another utterance, that would be told twice.
+            length_s = sum(map(len, self._pieces)) / SAMPLE_RATE
+            if told[-1].cut[-1].end - told[0].cut[0].start >= length_s - NARROWER_S - 1.0:
+                self._settled = told
+                self._have_settled(told)
 
     def _note_pause(self, pause_s: float) -> None:
         if pause_s >= LATER_S:

@@ -17,7 +17,8 @@ from grammar.language.phrases import UNKNOWN
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from listener.audio.samples import Samples
-from listener.confidence.confidence_scoring import ConfidenceScoring
+from listener.audio.voice_activity import HANGOVER_S
+from listener.confidence.confidence_scoring import ConfidenceScoring, Kept
 from listener.confidence.storing_verdicts import SecondHearings
 from listener.confidence.stretch import Ahead, Stretch, Told
 from listener.confidence.supervised_sure_ear import SupervisedSureEar
@@ -168,11 +169,12 @@ def test_a_hearing_begun_at_a_pause_is_judged_as_one_of_all_the_sound() -> None:
 
 
 class Silent:
-    """A recogniser that hears nothing, and its hearing."""
+    """A recogniser that hears nothing, or else `words`, and its hearing."""
 
     name = "silent"
     calibration: Calibration | None = None
     alternatives: tuple[Alternative, ...] = ()
+    words: tuple[Word, ...] = ()
 
     def open(self) -> Silent:
         return self
@@ -184,7 +186,7 @@ class Silent:
         return ""
 
     def finish(self) -> tuple[Word, ...]:
-        return ()
+        return self.words
 
 
 @pytest.mark.parametrize(("length_s", "from_s"), [(3, PAUSE_S), (LONGEST_S + 1, LATER_S)])
@@ -222,3 +224,58 @@ def test_it_begins_at_a_short_pause_of_what_may_be_a_call_and_forgets_it_where_t
     assert first.dropped
     speech.paused(from_s)
     assert len(asked) == 2 and not asked[1].dropped
+
+
+class Sure:
+    """Scores and stores whatever it is given."""
+
+    def confidence(self, *_: object) -> float:
+        return 0.9
+
+    def tell(self, heard: Heard, *_: object, instead_of: int | None) -> Kept:
+        assert instead_of is None
+        return Kept(5, heard)
+
+
+@pytest.mark.parametrize(("goes_on", "lead_s", "settled"), [(0, 0, 1), (1, 0, 2), (0, 2.0, 1)])
+def test_a_call_whose_echo_goes_on_is_judged_once_its_voice_has_faded_and_anew_if_that_goes_on(
+    goes_on: int, lead_s: float, settled: int
+) -> None:
+    over: list[Stretch] = []
+
+    class Settling:
+        def ahead(self, _sound: Samples) -> Ahead:
+            return Ahead()
+
+        def ended(self, stretch: Stretch) -> None:
+            over.append(stretch)
+
+    silent = Silent()
+    silent.words = tuple(
+        Word(word, lead_s + 0.3 + 0.4 * n, lead_s + 0.7 + 0.4 * n, 0.9)
+        for n, word in enumerate(SENTENCE)
+    )
+    speech = Speech(
+        0.0,
+        1,
+        silent,
+        Understanding(load_protocol("isolation-airway")),
+        cast(ConfidenceScoring, Sure()),
+        lambda: 0.0,
+        True,
+        cast(SecondHearings, Settling()),
+    )
+    speech.accept(np.zeros(int((lead_s + 2.2) * 16_000), np.int16))
+    for pause_s in (0.2, 0.3, 0.5, 0.69):
+        speech.paused(pause_s)
+        speech.accept(np.zeros(1600, np.int16))
+    assert not over
+    for pause_s in (HANGOVER_S, 0.8, 0.9):
+        speech.paused(pause_s)
+    # In much sound beside it there may be another call, which is looked for once, at the end.
+    assert len(over) == (0 if lead_s else 1)
+    for _ in range(goes_on):
+        speech.paused(0.0)
+    speech.ended()
+    assert len(over) == settled
+    assert all([told.seq for told in stretch.told] == [5] for stretch in over)
