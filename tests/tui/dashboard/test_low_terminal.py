@@ -8,6 +8,7 @@ import pytest
 
 from grammar.case.facts import Fact, Heard, WeightSet
 from tests.support.screens import case, desk, heard
+from tui.dashboard.widgets.unsure import UnsureStrip
 
 LOW = (80, 24)
 VITALS: tuple[Fact, ...] = (
@@ -85,3 +86,25 @@ async def test_where_not_every_vital_sign_fits_the_newest_stands_and_the_oldest_
         assert value in told
         names = ("SpO2", "Heart rate", "Pressure", "EtCO2")
         assert [name for name in names if name not in told] == [oldest], told
+
+
+async def test_the_kind_of_call_goes_sooner_than_the_second_value_of_a_doubtful_dose() -> None:
+    doubtful = heard(10, "drugs nurse give fifty micrograms of fentanyl", None, 0.2)
+    async with desk(case(doubtful), 20, LOW) as seen:
+        await seen.text()
+        (said,) = seen.case.view(20).unsure
+        _, guesses = seen.app.query_one(UnsureStrip)._item(0, said, 2)
+        assert guesses.plain.strip() == "1 fentanyl 50 microgram   2 or 15 microgram"
+
+
+@pytest.mark.parametrize("waiting", [4, 5, 6])
+async def test_each_of_six_calls_stands_above_a_page_that_would_take_all_rows(waiting: int) -> None:
+    doses = (f"drugs nurse give {words}" for words, _ in DRUGS)
+    others = ("anteroom send in the bougie", "airway operator tube size eight")
+    said = [heard(10 + 6 * at, text) for at, text in enumerate((*doses, *others))][:waiting]
+    async with desk(case(*said), 100, (80, 28)) as seen:
+        await seen.text()
+        await seen.pilot.press("o")
+        above = (await seen.text()).split("╭")[0]
+        assert f"WAITING {waiting}" in above
+        assert "more waiting" not in above, above

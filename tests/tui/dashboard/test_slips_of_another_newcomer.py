@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from grammar.case.facts import AnsweredByHand, Entered, Fact
-from tests.support.screens import case, desk, heard
+from tests.support.screens import case, desk, heard, protocol
 from tui.text.urgent import most_urgent
 
 ORDER = heard(10, "drugs nurse give fentanyl one hundred micrograms")
@@ -98,3 +99,23 @@ async def test_who_has_scrolled_down_in_a_handover_stays_where_they_read() -> No
         await seen.at(64)
         assert "as of 01:04" in str(seen.app.box.content)
         assert str(seen.app.box.content).splitlines()[1] == top
+
+
+async def test_no_item_of_a_checklist_has_the_letter_that_takes_a_tick_back() -> None:
+    lists = [
+        each.model_copy(
+            update={
+                "items": tuple(
+                    item.model_copy(update={"title": f"U{item.title}"}) for item in each.items
+                )
+            }
+        )
+        for each in protocol().checklist
+    ]
+    rules = protocol().model_copy(update={"checklist": tuple(lists)})
+    async with desk(case(rules=rules), 20, (120, 40)) as seen:
+        await seen.text()
+        await seen.pilot.press("k")
+        found = re.findall(r"^.(.) \[ \]", str(seen.app.box.content), re.MULTILINE)
+        assert len(found) == sum(len(each.items) for each in lists)
+        assert "u" not in found

@@ -55,7 +55,7 @@ LEAST_CALLS, LEAST_LOG = 3, 2
 dialog, however low the terminal is and however much it has to say."""
 MOST_CALLS = 6
 """Waiting calls that keep a row each above a dialog, however low the terminal is."""
-LOG_TITLED = 9
+LOG_TITLED = 10
 """Rows of the column above a dialog from which the log keeps its title."""
 STRIP_ROWS = 3
 """Rows that the strip of unsure utterances gets however many calls wait: its title and one of them."""
