@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import Literal
 
 from textual.content import Content
 
@@ -15,19 +14,12 @@ from tui.dashboard.call_entry import Step
 from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, columns
 from tui.dashboard.dialogs.drug_lines import drug_lines
 from tui.dashboard.dialogs.typed import Typed
+from tui.dashboard.dialogs.who_and_when import WhoAndWhen
 from tui.dashboard.entry_doubts import far_vital, given_already, no_drug
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
 from tui.text.sheet import sheet_doubt
-from tui.text.wording import call_in_words, clean, station, told_apart
-
-Who = Literal["to", "sender", "when"]
-WHO: dict[Who, str] = {
-    "to": "for whom is it?",
-    "sender": "who made it?",
-    "when": "when was it? 90s or 2m ago, 3:25 of the case, or the time of day; Enter",
-}
-NEXT: dict[Who | None, Who] = {None: "to", "to": "sender", "sender": "when", "when": "to"}
+from tui.text.wording import call_in_words, clean, told_apart
 
 
 class EnterDialog(Dialog):
@@ -67,14 +59,7 @@ class EnterDialog(Dialog):
         """Whether the key before was an Enter that named no drug."""
         self._own_timer = own_timer
         self._view_now = view_now
-        self._stations = [each.id for each in hands.protocol.station]
-        self._who: dict[Who, str] = {}
-        self._asking: Who | None = None
-        """The question that Tab opened, None while none is."""
-        self._when = Typed()
-        """The time at which the call was made, as written; empty for now."""
-        self._at_s: float | None = None
-        """That time, seconds on the case's clock; None for now."""
+        self._who = WhoAndWhen(keys, hands)
         self._call: Call | None = None
         self._steps: list[Step] = []
         self._slots: list[list[tuple[str, SlotValue]]] = []
@@ -86,22 +71,22 @@ class EnterDialog(Dialog):
 
     @property
     def writes(self) -> bool:
-        if self._asking or self._call is None:
-            return self._asking == "when"
+        if self._who.asks or self._call is None:
+            return self._who.asks == "when"
         return len(self._slots) < len(self._steps) and self._step.kind != "choice"
 
     @property
     def to_read(self) -> str:
         stands = self._call is not None and len(self._slots) == len(self._steps)
-        if self._asking or not stands or not self._at_stake:
+        if self._who.asks or not stands or not self._at_stake:
             return ""
         return f"{self._words()} {self.error}"
 
     def press(self, key: str, character: str | None) -> None:
         none_named, self._none_named = self._none_named, False
         if key == self.keymap.of("enter-who") and not self._own_timer:
-            self._asking = NEXT[self._asking]
-        elif self._asking:
+            self._who.ask_next()
+        elif self._who.asks:
             self._press_who(key, character)
         elif key == self.keymap.of("enter-back") and not self._typed.text and self._call:
             self._back()
@@ -137,26 +122,12 @@ class EnterDialog(Dialog):
         self.store()
 
     def _press_who(self, key: str, character: str | None) -> None:
-        if self._asking == "when":
-            if key == "enter":
-                text = self._when.text.strip()
-                # Resolved once: what is read is what will be stored.
-                self._at_s = self._hands.past(text) if text else None
-                self._asking = None
-            else:
-                self._when.press(key, character)
-        elif key == self.keymap.of("enter-back"):
-            self._asking = None
-        elif character and character.lower() in self._station_letters():
-            self.who(self._station_letters().index(character.lower()))
-        else:
+        if not self._who.press(key, character):
             self.no_such_letter(character)
 
     def who(self, at: int) -> None:
         """The call is for a station, or was made by it."""
-        if self._asking:
-            self._who[self._asking] = self._stations[at]
-        self._asking = None
+        self._who.choose(at)
 
     def _press_choice(
         self,
@@ -253,7 +224,7 @@ class EnterDialog(Dialog):
         if self._view_now is None or self._call is None:
             return ""
         view, protocol, slots = self._view_now(), self._hands.protocol, dict(self._all)
-        at = self._hands.clock() if self._at_s is None else self._at_s
+        at = self._hands.clock() if self._who.at_s is None else self._who.at_s
         found = (
             no_drug(self._call, slots),
             sheet_doubt(protocol, slots, view.weight_kg),
@@ -286,9 +257,9 @@ class EnterDialog(Dialog):
                 self._hands.enter(
                     self._call.id,
                     self._all,
-                    to=self._who.get("to"),
-                    sender=self._who.get("sender"),
-                    at=self._at_s,
+                    to=self._who.to,
+                    sender=self._who.sender,
+                    at=self._who.at_s,
                 )
         except Exception:
             self._back()
@@ -312,19 +283,17 @@ class EnterDialog(Dialog):
     def _letters(self) -> list[str]:
         return entry.letters([title for _, title in self._step.choices])
 
-    def _station_letters(self) -> list[str]:
-        return entry.letters([station(self._hands.protocol, each) for each in self._stations])
-
     # ------------------------------------------------------------------ picture
 
     def lines(self) -> Iterable[Line]:
-        if self._asking:
-            yield from self._ask_who()
+        if self._who.asks:
+            yield self.heading(self._what, self._who.hint())
+            yield from self._who.lines(self.room)
             return
         if self._call is None:
             who = "" if self._own_timer else f"  {self.keymap.shown('enter-who')}: for whom"
-            how = "letter" if self._who else "letter, or ↑↓ and Enter"
-            yield self.heading(f"{self._what}{self._named()}", f"{how}{who}")
+            how = "letter" if self._who.is_named else "letter, or ↑↓ and Enter"
+            yield self.heading(f"{self._what}{self._who.in_words()}", f"{how}{who}")
             protocol = self._hands.protocol
             yield from self._list(
                 [
@@ -342,7 +311,7 @@ class EnterDialog(Dialog):
             doubt = self._doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")
-            if self._hands.ended and self._at_s is None:
+            if self._hands.ended and self._who.at_s is None:
                 tab = self.keymap.shown("enter-who")
                 at_end = f"the case has ended: its end is the time of this; {tab} three times: when"
                 yield Content.styled(at_end, "$ink")
@@ -376,45 +345,16 @@ class EnterDialog(Dialog):
     @property
     def _window_is_over(self) -> bool:
         """Whether it was called so long ago that its answer is overdue as soon as it is stored."""
-        if self._at_s is None or self._call is None or self._call.readback == "none":
+        at_s = self._who.at_s
+        if at_s is None or self._call is None or self._call.readback == "none":
             return False
-        return self._hands.clock() - self._at_s >= self._hands.protocol.window(self._call.id)
+        return self._hands.clock() - at_s >= self._hands.protocol.window(self._call.id)
 
     def _words(self) -> str:
         assert self._call is not None
         protocol = self._hands.protocol
         words = call_in_words(protocol, self._call.id, dict(self._all))
-        return f"{told_apart(protocol, self._call.id, words)}{self._named()}"
-
-    def _named(self) -> str:
-        """Who made the call and whom it is for, as far as it was said."""
-        named = {who: station(self._hands.protocol, each) for who, each in self._who.items()}
-        sender = f" by {named['sender']}" if "sender" in named else ""
-        when = f" {self._hands.in_words(self._at_s)}" if self._at_s is not None else ""
-        return (f"{sender} → {named['to']}" if "to" in named else sender) + when
-
-    def _ask_who(self) -> Iterable[Line]:
-        again = (
-            f"{self.keymap.shown('enter-who')} again: {WHO[NEXT[self._asking]].partition('?')[0]}?"
-        )
-        if self._asking == "when":
-            yield self.heading(self._what, again)
-            yield Content.styled(WHO["when"], "$ink")
-            yield Content.assemble(self._when.picture(), (f"   {self._read_time()}", "$quiet"))
-            return
-        yield self.heading(self._what, f"{again}  {self.keymap.shown('enter-back')}: back")
-        yield Content.styled(WHO[self._asking or "to"], "$ink")
-        names = [station(self._hands.protocol, each) for each in self._stations]
-        items = [
-            choice(letter, name, "who", at)
-            for at, (letter, name) in enumerate(zip(self._station_letters(), names, strict=True))
-        ]
-        yield from columns(items, self.room)
-
-    def _read_time(self) -> str:
-        """Return the moment that Enter would give the written time."""
-        text = self._when.text.strip()
-        return self._hands.read_as(text) if text else "= now"
+        return f"{told_apart(protocol, self._call.id, words)}{self._who.in_words()}"
 
     def _list(self, items: Sequence[tuple[str, str]]) -> list[Line]:
         found = [
