@@ -1,22 +1,16 @@
-"""The dashboard's keys and clicks that do something to the case."""
+"""The dashboard's keys and clicks that do something to the case; those on one utterance: `utterance_actions.py`."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
-from grammar.case.view import Utterance
 from grammar.errors import UserError
-from grammar.language.other_readings import Guess
 from grammar.protocol.model import Call
 from listener.team.card_in_case import CardInCase
-from tui.dashboard.action_base import ActionBase
-from tui.dashboard.dialogs.amend import AmendDialog, Stage
 from tui.dashboard.dialogs.card import CardDialog
-from tui.dashboard.dialogs.confirm import ConfirmDialog
 from tui.dashboard.dialogs.dialog import Dialog
 from tui.dashboard.dialogs.enter import EnterDialog
 from tui.dashboard.dialogs.heard import AnsweredDialog
-from tui.dashboard.dialogs.help_call import HelpCallDialog
 from tui.dashboard.dialogs.leave import END, WAIT, LeaveDialog, Unheard
 from tui.dashboard.dialogs.note import NoteDialog
 from tui.dashboard.dialogs.ticks import ChecklistDialog
@@ -24,22 +18,17 @@ from tui.dashboard.dialogs.timers import START, TimersDialog
 from tui.dashboard.dialogs.weight import WeightDialog
 from tui.dashboard.manual_entry import ManualEntry, RecordingLast
 from tui.dashboard.palette import IN_WORDS, THEMES
+from tui.dashboard.utterance_actions import UtteranceActions
 from tui.dashboard.widgets.calls import CallsPanel
-from tui.dashboard.widgets.log import RunningLog
 from tui.dashboard.widgets.side import SideColumn
-from tui.dashboard.widgets.unsure import UnsureStrip
-from tui.text.speakers import said_before
 from tui.text.urgent import still_open
-from tui.text.wording import call_aloud, clean, clock, heard, station
+from tui.text.wording import call_aloud
 
 PLAY_S = 10.0
 """How far back the sound is played again."""
 
-RECENT = 200
-"""Utterances that can be walked through while one is put right."""
 
-
-class CaseActions(ActionBase):
+class CaseActions(UtteranceActions):
     """The acts of a person, one for each key of the dashboard."""
 
     hear_out: Callable[[], None] | None = None
@@ -97,59 +86,7 @@ class CaseActions(ActionBase):
 
         self.open(waiting)
 
-    # ------------------------------------------------------------------ what was heard
-
-    def action_guess(self, item: int, which: int) -> None:
-        """A guess of the strip may be right: it is seen in words, and takes Enter or a typed value."""
-        strip = self.query_one(UnsureStrip)
-        said = strip.at(item)
-
-        def opened(hands: ManualEntry) -> Dialog:
-            if said is None or self.helping:
-                raise ValueError("nothing unsure stands there")
-            if not strip.stands(item):
-                key = self.keymap.shown(f"unsure-{2 * item + which + 1}")
-                raise ValueError(f"{key} has just come to mean another utterance: look again")
-            if which == 0:
-                return self._see(hands, said, None)
-            guesses = self.guess(said)
-            if guesses:
-                return self._see(hands, said, guesses[0])
-            return self._amending(hands, [said], 0, "words")
-
-        self.open(opened)
-
-    def _see(self, hands: ManualEntry, said: Utterance, chosen: Guess | None) -> Dialog:
-        return ConfirmDialog(self.keymap, hands, said, chosen, self._guesses, self.view_now)
-
-    def action_guess_rest(self) -> None:
-        """Unsure utterances that the strip has no room for, one after the other."""
-
-        def opened(hands: ManualEntry) -> Dialog:
-            rest = self.query_one(UnsureStrip).hidden
-            if not rest:
-                raise ValueError("nothing more is unsure than the strip shows")
-            return self._amending(hands, rest, 0, "guesses")
-
-        self.open(opened)
-
-    def action_help_called(self) -> None:
-        """A possible call for help was one, or none: yes or no."""
-
-        def opened(hands: ManualEntry) -> Dialog:
-            if not self.view_now().possible_help:
-                raise ValueError("nothing heard may be a call for help")
-            return HelpCallDialog(self.keymap, hands, self._guesses, self.view_now)
-
-        self.open(opened)
-
-    def action_amend(self) -> None:
-        """The newest utterance is put right."""
-        self.put_right(None)
-
-    def action_speaker(self) -> None:
-        """Who spoke the newest utterance."""
-        self.put_right(None, "speaker")
+    # ------------------------------------------------------------------ cards, words said aloud, undoing
 
     def action_card(self) -> None:
         """Somebody joins: their card begins; while one is read, it is skipped on or ended."""
@@ -164,30 +101,6 @@ class CaseActions(ActionBase):
 
     def _card_begun(self, card: CardInCase) -> None:
         self._card = card
-
-    def action_same_speaker(self) -> None:
-        """Who spoke the utterance before, on the same channel, spoke the newest too."""
-
-        def same(hands: ManualEntry) -> str:
-            said = [line.utterance for line in self.view_now().log if line.utterance]
-            if not said:
-                raise ValueError("nothing was heard yet")
-            self._newest_stands(self.query_one(RunningLog), "same-speaker")
-            newest, who = said[-1], self.keymap.shown("speaker")
-            before = said_before(said)
-            if before is None:
-                raise ValueError(f"nothing was heard before on that channel: {who} says who spoke")
-            if before.sender is None:
-                raise ValueError(
-                    f"who spoke before, at {clock(before.t)}, is not known: {who} says who spoke"
-                )
-            name = station(hands.protocol, before.sender)
-            if newest.sender == before.sender and newest.speaker.confidence >= 1:
-                raise ValueError(f"{name} is named there already: nothing more is stored")
-            hands.spoke(newest.fact, before.sender)
-            return f"{name} spoke: {heard(newest.text)}"
-
-        self.act(same)
 
     def action_say_again(self) -> None:
         """The most urgent open call is said aloud to the leader."""
@@ -214,54 +127,6 @@ class CaseActions(ActionBase):
             hands.say(words)
         except UserError as error:
             self.call_from_thread(self.tell, str(error))
-
-    def put_right(self, fact: int | None, stage: Stage = "guesses") -> None:
-        """Opens an utterance; where none is named the one that was looked for, else the newest."""
-
-        def opened(hands: ManualEntry) -> Dialog:
-            log = self.query_one(RunningLog)
-            wanted = fact if fact is not None else log.found
-            if wanted is None and stage == "speaker":
-                self._newest_stands(log, "speaker")
-            said: list[Utterance] = []
-            for line in reversed(self.view_now().log):
-                if line.utterance:
-                    said.insert(0, line.utterance)
-                if len(said) >= RECENT and (wanted is None or said[0].fact <= wanted):
-                    break
-            if not said:
-                raise ValueError("nothing was heard yet")
-            at = next((i for i, one in enumerate(said) if one.fact == wanted), len(said) - 1)
-            below = self._by_hand_since(hands, said[at]) if wanted is None else ""
-            return self._amending(hands, said, at, stage, below)
-
-        self.open(opened)
-
-    def _newest_stands(self, log: RunningLog, key: str) -> None:
-        """Raises ValueError where the newest line has only just come."""
-        if not log.stands:
-            again = self.keymap.shown(key)
-            raise ValueError(
-                f"a new line has just come, nothing is stored: look, then {again} again"
-            )
-
-    def _by_hand_since(self, hands: ManualEntry, said: Utterance) -> str:
-        """Return what stands below the newest utterance and was done by hand, in words; "" where nothing
-        does: that is nothing that anybody said."""
-        last = max(self.view_now().log, key=lambda line: (line.t, line.fact))
-        return clean(hands.last_in_words(last.fact)) if last.fact != said.fact else ""
-
-    def _amending(
-        self,
-        hands: ManualEntry,
-        said: Sequence[Utterance],
-        at: int,
-        stage: Stage,
-        below: str = "",
-    ) -> Dialog:
-        return AmendDialog(
-            self.keymap, hands, said, at, self.choices, self._guesses, self.view_now, stage, below
-        )
 
     def action_undo(self) -> None:
         """Takes back the last act."""
@@ -406,15 +271,6 @@ class CaseActions(ActionBase):
             return AnsweredDialog(self.keymap, hands, self.view_now, message.loop)
 
         self.open(waiting)
-
-    def on_running_log_clicked(self, message: RunningLog.Clicked) -> None:
-        """That utterance is put right."""
-        if self._hands is not None:
-            self.put_right(message.fact)
-
-    def on_unsure_strip_chosen(self, message: UnsureStrip.Chosen) -> None:
-        """That guess is right."""
-        self.action_guess(message.item, message.guess)
 
     def on_side_column_clicked(self, message: SideColumn.Clicked) -> None:
         """Opens what stands in the panel."""
