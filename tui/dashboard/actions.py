@@ -1,4 +1,6 @@
-"""The dashboard's keys and clicks that do something to the case; those on one utterance: `utterance_actions.py`."""
+"""The dashboard's keys and clicks that do something to the case. Those on one utterance are in
+`utterance_actions.py`.
+"""
 
 from __future__ import annotations
 

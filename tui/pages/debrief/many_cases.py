@@ -9,26 +9,24 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from grammar.reports.measures import NAMES, RESOLUTION_S, Observation, Share, compare, curve
+from grammar.reports.measures import NAMES, RESOLUTION_S, Share, curve
 from tui.pages.debrief.behind import Said, behind, counted, keys_of, words_of
-from tui.pages.debrief.charts import survival
 from tui.pages.debrief.communication import SHARES
 from tui.pages.debrief.content import (
     Behinds,
     Cell,
     Debrief,
-    Figure,
     Grid,
-    Link,
     NoFacts,
     Part,
     Section,
     Tiles,
     plain,
 )
-from tui.pages.debrief.groups import SPREADS, Group, Numbers, Told, named
-from tui.pages.debrief.in_words import compared_in_words, not_ranked, ranked, time_in_words
-from tui.pages.debrief.summary import as_json, observations, wait_key
+from tui.pages.debrief.group_tables import GroupTables
+from tui.pages.debrief.groups import Group, Numbers, Told, named
+from tui.pages.debrief.in_words import time_in_words
+from tui.pages.debrief.summary import as_json, observations
 from tui.pages.debrief.trend import TRENDS, trend
 from tui.pages.debrief.waiting import RESOLUTION
 from tui.pages.parallel_work import spread
@@ -59,6 +57,7 @@ class Together:
         self.everything = Group("all", self.cases)
         self.groups = tuple(self._groups(before))
         self._numbers = Numbers(self.cases)
+        self._tables = GroupTables(self.cases, self._numbers)
 
     def _groups(self, before: date | None) -> Iterator[tuple[str, tuple[Group, ...]]]:
         if before is not None:
@@ -164,9 +163,11 @@ class Together:
             " nobody named is joined to none.",
         )
         for index, (title, groups) in enumerate(self.groups):
-            yield Section(f"groups{index}", title, tuple(self._compared(groups)))
+            yield Section(f"groups{index}", title, tuple(self._tables.compared(groups)))
         yield Section(
-            "together", "All together", (self._shares((self.everything,)), *self._times())
+            "together",
+            "All together",
+            (self._tables.shares((self.everything,)), *self._tables.times(self.everything)),
         )
         told = (self._list(), self._behind()) if words else (self._list(),)
         yield Section("cases", "The cases", told)
@@ -175,66 +176,6 @@ class Together:
                 (plain(clean(name)), plain(clean(why))) for name, why in self.damaged.items()
             )
             yield Section("damaged", "Left out", (Grid("Left out", ("case", "why"), rows),))
-
-    def _waits(self, groups: Sequence[Group]) -> Grid:
-        """How long what the protocol measures took, and the attempts, group by group."""
-        titles = dict.fromkeys(title for case in self.cases for title in case.summary.waits)
-        rows = [
-            (plain(clean(title)), *(self._wait(group, title) for group in groups))
-            for title in titles
-        ]
-        attempts = (
-            self._numbers.cell(
-                str(sum(counted(case.summary, "attempt") for case in group.cases)),
-                group.cases,
-                "attempt",
-            )
-            for group in groups
-        )
-        return Grid(
-            "Waits, limits and attempts",
-            ("length, how often", *(clean(group.name) for group in groups)),
-            (*rows, (plain("Attempts on the airway"), *attempts)),
-            f"Medians with their intervals; of few the lengths themselves. {SPREADS}",
-        )
-
-    def _wait(self, group: Group, title: str) -> Cell:
-        observed = group.waits(title)
-        if not observed:
-            return plain("none")
-        times = "once" if len(observed) == 1 else f"{len(observed)} times"
-        told = f"{group.wait_median(title)}, {times}"
-        return self._numbers.cell(told, group.cases, wait_key(title))
-
-    def _times(self) -> Iterator[Part]:
-        yield self._waits((self.everything,))
-        yield self._survival(self.everything)
-        closed, not_closed = (self.everything.times(n) for n in ("done_closed", "done_not_closed"))
-        yield Grid(
-            "Time to task done",
-            ("orders", "watched", "came", "median, 95 % interval"),
-            (
-                self._row(
-                    "closed",
-                    closed,
-                    self.cases,
-                    "order-closed",
-                    "done-closed",
-                    self.everything.median("done_closed"),
-                ),
-                self._row(
-                    "not closed",
-                    not_closed,
-                    self.cases,
-                    "order-open",
-                    "done-open",
-                    self.everything.median("done_not_closed"),
-                ),
-            ),
-            found=self._numbers.cell(
-                compared_in_words(compare(closed, not_closed)), self.cases, "order"
-            ),
-        )
 
     def _list(self) -> Grid:
         return Grid(
@@ -298,78 +239,6 @@ class Together:
         )
         keys = dict.fromkeys(key for each in self.cases for key in keys_of(each.summary))
         return Behinds("What these numbers count", cases, tuple(keys))
-
-    def _shares(self, groups: Sequence[Group]) -> Grid:
-        cases = tuple(
-            Cell(
-                str(len(group.cases)),
-                parts=tuple(Link(named(each), self._numbers.place(each)) for each in group.cases),
-            )
-            for group in groups
-        )
-        rows = (
-            (plain(title), *(self._numbers.share(group, name) for group in groups))
-            for name, title in SHARES
-        )
-        others = (self._numbers.others(group) for group in groups)
-        return Grid(
-            "Orders",
-            ("", *(clean(group.name) for group in groups)),
-            ((plain("Cases"), *cases), *rows, (plain("Announcements and reports: clean"), *others)),
-            f"Orders of all cases counted together. {SPREADS}",
-        )
-
-    def _compared(self, groups: Sequence[Group]) -> Iterator[Part]:
-        yield self._shares(groups)
-        rows = tuple(
-            self._row(
-                g.name, g.times("read_back"), g.cases, "call", "answered", g.median("read_back")
-            )
-            for g in groups
-        )
-        found = None
-        if len(groups) == 2:
-            one, other = groups
-            times = one.times("read_back"), other.times("read_back")
-            names = clean(one.name), clean(other.name)
-            words = (
-                compared_in_words(compare(*times), *names) if ranked(*times) else not_ranked(*names)
-            )
-            found = self._numbers.cell(words, (*one.cases, *other.cases), "call")
-        yield Grid(
-            "Orders: time to read-back",
-            ("", "watched", "came", "median, 95 % interval"),
-            rows,
-            f"{RESOLUTION} {SPREADS}",
-            found=found,
-        )
-        yield self._waits(groups)
-        for group in groups:
-            yield self._survival(group, clean(group.name))
-
-    def _survival(self, group: Group, name: str = "") -> Figure:
-        observed = group.times("read_back")
-        longest = max((one.seconds for one in observed if one.seen), default=10.0)
-        title = f"Orders: time to read-back{': ' if name else ''}{name}"
-        behind_it = self._numbers.cell("", group.cases, "call")
-        return survival(curve(observed), title, "an answer", max(longest * 1.1, 10.0), behind_it)
-
-    def _row(
-        self,
-        name: str,
-        observed: Sequence[Observation],
-        cases: Sequence[Told],
-        watched: str,
-        came: str,
-        median: str,
-    ) -> tuple[Cell, ...]:
-        """`watched`, `came`: the keys of what counts as either."""
-        return (
-            plain(clean(name)),
-            self._numbers.cell(str(len(observed)), cases, watched),
-            self._numbers.cell(str(sum(one.seen for one in observed)), cases, came),
-            self._numbers.cell(median, cases, watched),
-        )
 
 
 def _in_time(case: Told) -> tuple[bool, float, str]:
