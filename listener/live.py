@@ -25,7 +25,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
-from typing import Protocol as Interface
 
 from grammar.case.facts import CaseEnded, CaseStarted, Fact, Gap, RecordingSet, Warned
 from grammar.case.fold import Case
@@ -43,6 +42,7 @@ from listener.confidence.supervised_sure_ear import SureListener
 from listener.confidence.team_strictness import for_team
 from listener.confidence.verifier import Verifier
 from listener.lateness import Lateness
+from listener.observer import Observer
 from listener.recognition.calibration import SHIPPED_BOUNDS, DoubtBounds, two_ears
 from listener.recognition.recogniser import Recogniser
 from listener.speech import Speech
@@ -65,19 +65,6 @@ NOT_HEARD_AT_END: Final = "the case was ended before this was heard"
 
 _JUMP_S: Final = 0.01
 """Sound follows on sound to the sample, but for the rounding of its times."""
-
-
-class Observer(Interface):
-    """Told, from the hearing thread, what happens. Must return quickly."""
-
-    def heard(self, fact: Fact, utterance: Utterance | None) -> None:
-        """A fact is stored and folded; `utterance` is what it became."""
-
-    def speaking(self, channel: int, words: str) -> None:
-        """Words so far of someone who is still speaking; "" once they have ended."""
-
-    def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
-        """Sound up to `_t` seconds has been heard; level of each channel."""
 
 
 @dataclass(frozen=True, slots=True)

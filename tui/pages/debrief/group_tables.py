@@ -164,7 +164,7 @@ class GroupTables:
         came: str,
         median: str,
     ) -> tuple[Cell, ...]:
-        """Return a row; `watched` and `came` are the keys under which a case lists what counts as either."""
+        """Return a row; `watched`, `came`: the keys under which a case lists what counts as either."""
         return (
             plain(clean(name)),
             self._numbers.cell(str(len(observed)), cases, watched),
