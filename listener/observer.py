@@ -13,7 +13,7 @@ class Observer(Interface):
     """Told, from the hearing thread, what happens. Must return quickly."""
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
-        """Take note that a fact is stored and folded; `utterance` is what it became, None where it is none."""
+        """Take note of a fact that is stored and folded, and of the utterance that it became, if any."""
 
     def speaking(self, channel: int, words: str) -> None:
         """Take note of the words so far of someone who is still speaking; "" once they have ended."""
