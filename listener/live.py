@@ -193,12 +193,12 @@ class Live:
 
     @property
     def second_hearing_behind(self) -> bool:
-        """Whether the sure ear does not keep up, so that calls are heard only once for now."""
+        """Return whether the sure ear does not keep up, so that calls are heard only once for now."""
         return self._second_hearings is not None and self._second_hearings.behind
 
     @property
     def sound_over(self) -> bool:
-        """Whether no more sound comes, since its source has ended."""
+        """Return whether no more sound comes, since its source has ended."""
         return self._capture.over
 
     @property
@@ -218,7 +218,7 @@ class Live:
 
     @property
     def unrecorded(self) -> bool:
-        """Whether the sound is to be recorded and is not, since the disk does not take it."""
+        """Return whether the sound is to be recorded and is not, since the disk does not take it."""
         return bool(self._recorder and self._recorder.trouble)
 
     def begin(self, opening: Opening) -> None:
@@ -268,8 +268,11 @@ class Live:
 
     @contextmanager
     def playing_aloud(self, after_s: float, what: str) -> Iterator[None]:
-        """Something of ours plays into the microphone: until `after_s` seconds later, sound is recorded
-        and not heard, which becomes a gap. Broken off by a voice, it is heard again at once."""
+        """While the context lasts, and `after_s` seconds longer, record the sound and do not hear it:
+        something of ours, `what`, plays into the microphone.
+
+        What was not heard becomes a gap. Where a voice breaks it off, sound is heard again at once.
+        """
         with self.playback_suppression.turn:
             began = self.now
             self.playback_suppression.begin(began)
@@ -292,11 +295,11 @@ class Live:
         return self._tell(fact)
 
     def read_card(self, card: CardInCase) -> None:
-        """Somebody reads this card from now on; the case goes on hearing all else."""
+        """Hear somebody read this card from now on; the case goes on hearing all else."""
         self._card = card
 
     def hear_yes(self) -> ConsentInCase:
-        """Somebody is asked whether their voice may be known, and may say so aloud from now on."""
+        """Begin to listen for a spoken yes: somebody is asked whether their voice may be known."""
         self._consent = ConsentInCase(
             lambda: ConsentEar(self._sure_ear, both=True), self._understanding, self.tell
         )

@@ -80,7 +80,7 @@ class CaseSound:
     live = False
 
     def __init__(self, stored: StoredCase) -> None:
-        """Raises UserError for a case without sound."""
+        """Raise UserError for a case without sound."""
         if not stored.sounds:
             purged = any(isinstance(fact, Purged) for fact in stored.facts)
             why = "was purged" if purged else "was not kept"

@@ -57,6 +57,7 @@ class Saying:
         self._numbers = iter(numbers)
 
     def words(self, node: Node, name: str = "") -> Iterator[str]:
+        """Yield the words that one way of saying a template takes; `name` is the slot that they fill."""
         match node:
             case Literal(word):
                 yield word

@@ -43,7 +43,7 @@ class Attempt:
 
     @property
     def length_s(self) -> float | None:
-        """Length in seconds from its beginning to its end; None unless both were called."""
+        """Return its length in seconds from its beginning to its end; None unless both were called."""
         return None if self.began is None or self.ended is None else self.ended - self.began
 
 

@@ -28,6 +28,7 @@ class ChecklistProgress:
 
     @property
     def state(self) -> Literal["not-started", "partly-done", "done"]:
+        """Return how far the list is; `done` once nothing is missing."""
         if not self.answered:
             return "not-started"
         return "partly-done" if self.missing else "done"

@@ -34,6 +34,7 @@ class Task:
     withdrawn: bool = False
 
     def state(self, now: float) -> TaskState:
+        """Return `withdrawn`, `done`, `overdue` once `now` is past the time it was due, else `pending`."""
         if self.withdrawn:
             return "withdrawn"
         if self.done is not None:

@@ -82,6 +82,7 @@ class Heard:
 
     @property
     def text(self) -> str:
+        """Return its words as one line."""
         return " ".join(word.text for word in self.words)
 
 
@@ -106,6 +107,7 @@ class HeardOut:
 
     @property
     def text(self) -> str:
+        """Return its words as one line."""
         return " ".join(word.text for word in self.words)
 
 
@@ -266,6 +268,7 @@ class SecondHearing:
 
     @property
     def text(self) -> str:
+        """Return its words as one line."""
         return " ".join(word.text for word in self.words)
 
 

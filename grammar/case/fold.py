@@ -95,10 +95,12 @@ class Case:
 
     @property
     def facts(self) -> tuple[Fact, ...]:
+        """Return all facts so far, in the order in which they were added."""
         return tuple(self._facts)
 
     @property
     def state(self) -> State:
+        """Return the state after all facts so far."""
         return self._state
 
     def add(self, fact: Fact) -> Utterance | None:

@@ -69,6 +69,7 @@ class Loop:
 
     @property
     def deadline(self) -> float:
+        """Return when its answer is due, seconds on the case's clock."""
         return self.asked + self.window_s
 
     def state(self, now: float, told: float | None = None) -> LoopState:

@@ -36,6 +36,7 @@ class Timer:
 
     @property
     def due(self) -> float:
+        """Return when its time is up, seconds on the case's clock."""
         return self.started + self.duration_s + self.extended_s
 
     @property
@@ -59,7 +60,7 @@ class Timer:
         return self.due - now
 
     def state(self, now: float) -> TimerState:
-        """`running`, `done` once its time is up, `complete` once someone has said so."""
+        """Return `running`, `done` once its time is up, `complete` once someone has said so."""
         if self.completed is not None:
             return "complete"
         return "done" if now >= self.due else "running"

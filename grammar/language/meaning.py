@@ -59,7 +59,7 @@ class Meaning:
 
     @property
     def at_stake(self) -> bool:
-        """Whether it holds a drug, a unit or a number, which would do harm if heard wrongly."""
+        """Return whether it holds a drug, a unit or a number, which would do harm if heard wrongly."""
         for reading in self.readings:
             for name, value in reading.slots.items():
                 if name in ("drug", "unit") or isinstance(value, Decimal):

@@ -102,7 +102,7 @@ def bodies(protocol: Protocol) -> Iterator[Body]:
 
 
 def phrases(texts: Iterable[str]) -> tuple[Node, ...]:
-    """Templates, parsed."""
+    """Parse templates of the phrase notation."""
     return tuple(parse_template(text) for text in texts)
 
 

@@ -184,18 +184,22 @@ class Protocol(Table):
 
     @cached_property
     def calls(self) -> dict[str, Call]:
+        """Return the calls by their ids."""
         return {call.id: call for call in self.call}
 
     @cached_property
     def drugs(self) -> dict[str, Drug]:
+        """Return the drugs of the sheet by their ids."""
         return {drug.id: drug for drug in self.drug}
 
     @cached_property
     def stations(self) -> dict[str, Station]:
+        """Return the stations by their ids."""
         return {station.id: station for station in self.station}
 
     @cached_property
     def lists(self) -> dict[str, ValueList]:
+        """Return the lists of named values by their ids."""
         return {lst.id: lst for lst in self.list}
 
     @cached_property
@@ -244,7 +248,7 @@ class Protocol(Table):
 
 
 def required(node: Node) -> frozenset[str]:
-    """Slot names, as stored, that every way of saying a phrase fills."""
+    """Return the slot names, as stored, that every way of saying a phrase fills."""
     by_name = {slot.name: slot for slot in slots_of(node)}
     return frozenset(name for key in required_slots(node) for name in filled_by(by_name[key])) - {
         "unit"

@@ -29,10 +29,13 @@ FILLS = {"dose": ("drug", "amount", "unit"), "amount": ("amount", "unit"), "drug
 
 
 class Table(BaseModel):
+    """A table of a protocol's file; an unknown key in it is refused."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
 def checked_phrases(phrases: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the phrases. Raises ValueError for one that is not in the phrase notation."""
     for phrase in phrases:
         try:
             parse_template(phrase)
@@ -268,7 +271,7 @@ class Call(Table):
 
     @property
     def is_order(self) -> bool:
-        """Whether the call asks somebody to do something."""
+        """Return whether the call asks somebody to do something."""
         if self.kind is not None:
             return self.kind == "order"
         return self.task is not None or self.effect in ("order", "start-timer")
@@ -282,15 +285,17 @@ class Call(Table):
 
     @property
     def may_name_a_drug(self) -> bool:
-        """Whether a drug or a dose may be named in it."""
+        """Return whether a drug or a dose may be named in it."""
         return bool({"drug", "amount"} & set(self.slots))
 
     @cached_property
     def nodes(self) -> tuple[Node, ...]:
+        """Return its phrases, parsed."""
         return tuple(parse_template(phrase) for phrase in self.phrases)
 
     @cached_property
     def answer_nodes(self) -> tuple[Node, ...]:
+        """Return the phrases of its answer, parsed."""
         return tuple(parse_template(phrase) for phrase in self.answers)
 
     @cached_property

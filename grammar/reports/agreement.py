@@ -37,12 +37,14 @@ class Pair:
 
     @property
     def same_words(self) -> bool:
+        """Return whether both hearings have the same words."""
         if self.before is None or self.after is None:
             return False
         return self.before.text == self.after.text
 
     @property
     def same_meaning(self) -> bool:
+        """Return whether both hearings mean the same."""
         if self.before is None or self.after is None:
             return False
         return self.before.meaning == self.after.meaning
@@ -135,7 +137,9 @@ def agreement(pairs: Sequence[Pair]) -> Agreement:
 
 
 def cohens_kappa(labels: Sequence[tuple[str, str]]) -> float | None:
-    """Agreement of two raters beyond chance, over the pairs of labels; None where that is undefined."""
+    """Return the agreement of two raters beyond chance, over the pairs of labels; None where that is
+    undefined.
+    """
     if not labels:
         return None
     total = len(labels)

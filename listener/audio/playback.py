@@ -60,7 +60,7 @@ class Player:
 
     @property
     def playing(self) -> bool:
-        """Whether it moves; at the end it stops by itself."""
+        """Return whether it moves; at the end it stops by itself."""
         if self._since is not None and self.position >= self.end:
             self.pause()
         return self._since is not None

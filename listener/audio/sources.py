@@ -26,6 +26,7 @@ class Forward(soundfile.SoundFile):  # type: ignore[misc]  # soundfile has no ty
     """
 
     def seekable(self) -> bool:
+        """Return False, so that soundfile never seeks."""
         return False
 
 
@@ -39,7 +40,7 @@ class AudioFile:
     live = False
 
     def __init__(self, path: Path) -> None:
-        """Raises UserError for a file that is missing, not audio, or empty."""
+        """Raise UserError for a file that is missing, not audio, or empty."""
         if not path.exists():
             raise UserError(f"There is no file {path}.")
         if path.is_dir():

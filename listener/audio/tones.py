@@ -106,8 +106,9 @@ def beside_dbfs(samples: Samples) -> float:
 
 @lru_cache(8)
 def _window_and_bins(length: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """The window for so many samples, and which bins of their spectrum lie in the band and beside our
-    tones and overtones. Blocks are of a few lengths only."""
+    """Return the window for so many samples, and which bins of their spectrum lie in the band and beside
+    our tones and overtones. Blocks are of a few lengths only.
+    """
     hertz = np.fft.rfftfreq(length, 1 / RATE)
     kept = (hertz > 300) & (hertz < 3400)
     for base in (HIGH, MIDDLE, LOW):

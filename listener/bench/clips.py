@@ -63,6 +63,7 @@ class Truth(BaseModel):
     utterance: tuple[Spoken, ...]
 
     def voice_of(self, spoken: Spoken) -> str:
+        """Return the name of the voice that spoke it; "?" where nobody knows."""
         return self.voice.get(spoken.speaker, spoken.speaker or "?")
 
 
@@ -78,6 +79,7 @@ class Clip(BaseModel):
 
     @property
     def name(self) -> str:
+        """Return the file's name without its ending."""
         return self.path.stem
 
     def sound(self) -> NDArray[np.float64]:
@@ -107,7 +109,7 @@ def stakes_of(slots: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def read_folder(folder: Path) -> list[Clip]:
-    """Every clip in a folder, by name. Raises UserError where there is none, or a truth is amiss."""
+    """Return every clip in a folder, by name. Raises UserError where there is none, or a truth is amiss."""
     if not folder.is_dir():
         raise UserError(f"There is no folder {folder}.")
     if (folder / ORDERS).is_file():

@@ -27,7 +27,9 @@ _FRAME = RATE // 50
 
 
 def active_level(sound: Sound) -> float:
-    """Root mean square of the frames of 20 ms that are within 30 dB of the loudest; 0 for none."""
+    """Return the root mean square of the frames of 20 ms that are within 30 dB of the
+    loudest; 0 for none.
+    """
     power = _frame_power(sound)
     if not len(power):
         return float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
@@ -35,7 +37,7 @@ def active_level(sound: Sound) -> float:
 
 
 def active_span(sound: npt.NDArray[np.floating]) -> tuple[int, int]:
-    """First sample of the first active frame of a clean clip, and the end of the last one."""
+    """Return the first sample of the first active frame of a clean clip, and the end of the last one."""
     power = _frame_power(np.asarray(sound, np.float64))
     active = np.flatnonzero(power >= max(float(power.max(initial=0.0)) * 1e-3, 1e-12))
     if not len(active):
@@ -49,7 +51,7 @@ def _frame_power(sound: Sound) -> Sound:
 
 
 def pink_noise(count: int, rng: np.random.Generator) -> Sound:
-    """Noise whose power falls as 1/f from 20 Hz up, rms 1, shape (count,)."""
+    """Return noise whose power falls as 1/f from 20 Hz up, rms 1, shape (count,)."""
     spectrum = np.fft.rfft(rng.standard_normal(count))
     hertz = np.fft.rfftfreq(count, 1 / RATE)
     noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(hertz, 20.0)), count)

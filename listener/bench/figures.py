@@ -34,6 +34,7 @@ class Tally:
             self.add(found)
 
     def add(self, verdict: Verdict) -> None:
+        """Add the verdict on a clip of calls."""
         self.answers += verdict.answers
         self.claims += verdict.claims
         self.false += verdict.false
@@ -79,14 +80,17 @@ class Figures:
 
     @property
     def word_error_rate(self) -> float | None:
+        """Return the word error rate, edits by words said; None where no word was said."""
         return self.edits / self.words if self.words else None
 
     @property
     def false_per_ten_minutes(self) -> float | None:
+        """Return the calls heard in unrelated speech, for each ten minutes of it; None without any."""
         return self.false_calls / self.chatter_s * 600 if self.chatter_s else None
 
     @property
     def false_sure_per_ten_minutes(self) -> float | None:
+        """Return those of them that were not marked unsure, for each ten minutes; None without any."""
         return self.false_sure / self.chatter_s * 600 if self.chatter_s else None
 
 
@@ -140,7 +144,7 @@ class Reliability:
 
 
 def reliability(claims: Sequence[Claim]) -> Reliability:
-    """Confidence against truth, in ten bins of equal width."""
+    """Return confidence against truth, in ten bins of equal width."""
     confidence = np.array([claim.confidence for claim in claims])
     right = np.array([claim.right for claim in claims])
     place = np.minimum((confidence * BINS).astype(int), BINS - 1)
@@ -165,7 +169,7 @@ class Delays:
 
 
 def delays(seconds: Sequence[float]) -> Delays | None:
-    """None where nothing was heard at real pace."""
+    """Return the delays of calls, in seconds; None where nothing was heard at real pace."""
     if not seconds:
         return None
     median, late = np.percentile(seconds, [50, 95])

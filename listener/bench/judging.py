@@ -164,7 +164,7 @@ def _answer(voice: str, spoken: Spoken, caught: Sequence[Caught], right: _Right)
 
 
 def _wrong_stake(said: Utterance, spoken: Spoken) -> bool:
-    """Whether it holds a drug, unit or number that was not said."""
+    """Return whether it holds a drug, unit or number that was not said."""
     heard = stakes_of(slots_json(said.slots))
     return any(spoken.stakes.get(name) != value for name, value in heard.items())
 

@@ -15,7 +15,7 @@ _RIGHT, _SILENT, _GREY = "#1b6ca8", "#b3261e", "#777777"
 
 
 def check(path: Path, *, replace: bool = False) -> None:
-    """Raises UserError where no picture can be drawn into `path`: better before a long run than after."""
+    """Raise UserError where no picture can be drawn into `path`: better before a long run than after."""
     if path.suffix not in (".png", ".svg"):
         raise UserError(f"{path} must end in .png or .svg.")
     if find_spec("matplotlib") is None:

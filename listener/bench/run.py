@@ -260,7 +260,9 @@ def _hear_at_real_pace(clip: Clip, samples: Samples) -> tuple[dict[str, list[flo
 
 
 def peak_memory_mb() -> float:
-    """The most memory this process and those that it began have held, in 10^6 bytes, each at its worst."""
+    """Return the most memory this process and those that it began have held, in 10^6 bytes, each at its
+    worst.
+    """
     own = Path("/proc/self")
     if (own / "status").exists():
         # Unlike getrusage, it forgets what the process was before it became this programme.

@@ -73,8 +73,9 @@ def spoken_prints(
 def _pieces(
     recording: Recording, condition: str, whole: bool
 ) -> Iterator[tuple[SpokenPrint, Samples]]:
-    """The pieces of a recording as they sound, of one of the card only `whole` ones, each with what is
-    known of it before it has a print."""
+    """Yield the pieces of a recording as they sound, of one of the card only `whole` ones, each with what
+    is known of it before it has a print.
+    """
     name = recording.path.name
     seed = zlib.crc32(name.encode())
     for number, piece in enumerate(recording.pieces()):

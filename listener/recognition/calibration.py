@@ -33,7 +33,7 @@ class Calibration:
     understood."""
 
     def knows(self, name: str) -> bool:
-        """Whether it was fitted to this evidence."""
+        """Return whether it was fitted to this evidence."""
         return name in self.weights
 
     def confidence(self, found: Evidence) -> float:

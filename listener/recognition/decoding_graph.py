@@ -143,7 +143,7 @@ class _Builder:
         return state
 
     def add_silences(self) -> None:
-        """An optional silence between any two words of a sentence."""
+        """Add an optional silence between any two words of a sentence."""
         for state, arcs in enumerate(self.network.arcs):
             if arcs and state != self.network.start:
                 silent = self._phone(SILENCE, 0.0)
@@ -151,7 +151,7 @@ class _Builder:
                 self._arc(silent, 0, 0, state, 0.0)
 
     def add_words(self, state: int) -> None:
-        """The words that leave a network state, as one tree of phones."""
+        """Add the words that leave a network state, as one tree of phones."""
         price = self._branching_price(state)
         tree: dict[tuple[int, str], int] = {}
         for word, to in self.network.arcs[state]:
@@ -180,7 +180,9 @@ class _Builder:
         return self.prices.grammar_scale * math.log(max(choices, 1))
 
     def add_ends(self) -> None:
-        """From the end of a sentence to the end of the segment, or over a gap to the next item."""
+        """Add the ways from the end of a sentence to the end of the segment, or over a gap to the next
+        item.
+        """
         ended = self._new()
         for state in self.network.finals:
             self._arc(state, 0, 0, ended, self._branching_price(state))
@@ -203,7 +205,7 @@ class _Builder:
         return here
 
     def add_filler(self) -> None:
-        """Two or more phones of any kind as one word `[unk]`, first of all or after a gap."""
+        """Add two or more phones of any kind as one word `[unk]`, first of all or after a gap."""
         middle, ended = self._new(), self._new()
         stay, price = self.prices.filler_stay, self.prices.filler_phone
         for phone in UNITS:
@@ -220,7 +222,9 @@ class _Builder:
         self._arc(self._gap(ended), 0, 0, self.network.start, self.prices.repeat)
 
     def add_start(self) -> None:
-        """A segment begins with silence or at once, and then with a sentence or with filler."""
+        """Add the start: a segment begins with silence or at once, and then with a sentence
+        or with filler.
+        """
         silent = self._phone(SILENCE, 0.0)
         self.final_prices[silent] = self.prices.empty
         self._arc(self.start, forward_id(SILENCE), 0, silent, self.prices.silence)
@@ -229,7 +233,7 @@ class _Builder:
             self._arc(state, 0, 0, self.filler, 0.0)
 
     def graph(self) -> DecodingGraph:
-        """Everything added so far, its arcs sorted by state."""
+        """Return everything added so far, its arcs sorted by state."""
         arcs = np.array(self.rows, dtype=np.int32).reshape(-1, 4)
         order = np.argsort(arcs[:, 0], kind="stable")
         finals = np.full(self.states, np.inf, dtype=np.float32)

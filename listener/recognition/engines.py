@@ -22,14 +22,14 @@ def choose(
     language: str = "en",
     fitted: bytes | None = None,
 ) -> Recogniser:
-    """The recogniser a user asked for: `auto`, `vosk` or `pocketsphinx`. `fitted` is our own model as it
-    was fitted to a team, in place of the one that ships.
+    """Return the recogniser a user asked for: `auto`, `vosk` or `pocketsphinx`. `fitted` is our own model
+    as it was fitted to a team, in place of the one that ships.
 
-    `auto` is vosk, or pocketsphinx where vosk has no build for the machine. vosk takes the
-    published model in `model_dir`; without one, our own model for English, and for other languages
-    the first installed one. `auto` prefers an installed English one to ours, as it was trained on
-    people, if it knows every word of the network: others it would leave out. Raises UserError where
-    no such engine, model or pronunciation is to be had.
+    `auto` is vosk, or pocketsphinx where vosk has no build for the machine. vosk takes the published model
+    in `model_dir`; without one, our own model for English, and for other languages the first installed one.
+    `auto` prefers an installed English one to ours, as it was trained on people, if it knows every word of
+    the network: others it would leave out. Raises UserError where no such engine, model or pronunciation is
+    to be had.
     """
     if name == "auto":
         name = "vosk" if find_spec("vosk") else "pocketsphinx"
@@ -55,7 +55,9 @@ def choose(
 
 
 def _knowing_all(network: Network) -> Path | None:
-    """The folder of the first installed English model that can be held to the network, every word of it."""
+    """Return the folder of the first installed English model that can be held to the network, every word of
+    it.
+    """
     for model in installed_models():
         if model.language == "en":
             known = exact_words(model.folder)

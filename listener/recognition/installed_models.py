@@ -34,7 +34,7 @@ def usual_places(environment: Mapping[str, str]) -> tuple[Path, ...]:
 
 
 def installed_models(environment: Mapping[str, str] | None = None) -> Iterator[InstalledModel]:
-    """Published models in the usual places, then those installed as Python packages."""
+    """Return the published models in the usual places, then those installed as Python packages."""
     for place in usual_places(os.environ if environment is None else environment):
         if place.is_dir():
             for folder in sorted(place.iterdir()):
@@ -68,7 +68,7 @@ def _plain(name: str) -> str:
 
 
 def is_model(folder: Path) -> bool:
-    """Whether a folder looks like a vosk model, of the present layout or the one before."""
+    """Return whether a folder looks like a vosk model, of the present layout or the one before."""
     return any((folder / part).is_file() for part in ("am/final.mdl", "final.mdl"))
 
 

@@ -48,10 +48,10 @@ def with_affines(data: bytes, affines: Mapping[str, Affine]) -> bytes:
 
 
 def compressed_matrix(matrix: Array) -> Iterator[bytes]:
-    """The parts of a "CM" matrix after its name.
+    """Yield the parts of a "CM" matrix after its name.
 
-    Each column has a scale of its own: its lowest value, quartiles and highest value, between which
-    64, 128 and 63 steps are even.
+    Each column has a scale of its own: its lowest value, quartiles and highest value, between which 64, 128
+    and 63 steps are even.
     """
     low, high = float(matrix.min()), float(matrix.max())
     yield struct.pack("<ffii", low, high - low, *matrix.shape)
@@ -67,7 +67,7 @@ def compressed_matrix(matrix: Array) -> Iterator[bytes]:
 
 
 def _found(data: bytes) -> Iterator[tuple[str, Affine, int, int]]:
-    """Each component's name, weights and bias, and where in the file both begin."""
+    """Yield each component's name, weights and bias, and where in the file both begin."""
     for found in _COMPONENT.finditer(data):
         begins = found.end()
         low, span, rows, columns = struct.unpack_from("<ffii", data, begins)

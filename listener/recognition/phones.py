@@ -63,7 +63,7 @@ def units(word: str, pronunciation: Sequence[str]) -> tuple[str, ...]:
 
 
 def phone_id(name: str) -> int:
-    """Kaldi's id of a positioned phone such as `AA_B` or `SIL`. Raises KeyError for another."""
+    """Return Kaldi's id of a positioned phone such as `AA_B` or `SIL`. Raises KeyError for another."""
     return _IDS[name]
 
 

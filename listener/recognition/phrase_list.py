@@ -44,7 +44,7 @@ def phrase_list(network: Network, leave_out: AbstractSet[str] = frozenset()) -> 
 
 
 def _pairs(network: Network) -> Iterator[tuple[_Arc, ...]]:
-    """Every arc alone, which covers first and last words, and every pair of following arcs."""
+    """Yield every arc alone, which covers first and last words, and every pair of following arcs."""
     for state, row in enumerate(network.arcs):
         for word, middle in row:
             yield ((state, word, middle),)

@@ -55,7 +55,7 @@ class WordPrices:
 
 
 def is_open(folder: Path) -> bool:
-    """Whether a model's grammar can be replaced: large models come as one closed graph."""
+    """Return whether a model's grammar can be replaced: large models come as one closed graph."""
     return all((folder / "graph" / part).is_file() for part in ("HCLr.fst", "Gr.fst"))
 
 

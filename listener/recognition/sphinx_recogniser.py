@@ -109,7 +109,7 @@ class SphinxRecogniser:
     def _transitions(
         self, end: int
     ) -> Iterator[tuple[int, int, float] | tuple[int, int, float, str]]:
-        """The network as (from, to, probability, word), sentences in a loop through `end`."""
+        """Yield the network as (from, to, probability, word), sentences in a loop through `end`."""
         for state, row in enumerate(self._network.arcs):
             choices = len(row) + (state in self._network.finals)
             for word, to in row:

@@ -63,7 +63,9 @@ class SupervisedRecogniser(SupervisedProcess):
         return EngineHearing(self, self._opened)
 
     def ask(self, *request: Any) -> Any:
-        """The engine's answer. Raises Failed; then there is no engine until the next is asked for."""
+        """Return the engine's answer. Raises Failed; then there is no engine until the next
+        is asked for.
+        """
         if self.process is None:
             try:
                 self._started()
@@ -80,7 +82,7 @@ class SupervisedRecogniser(SupervisedProcess):
             raise
 
     def is_alive(self, life: int) -> bool:
-        """Whether the process that was the `life`-th still runs, for all that is known."""
+        """Return whether the process that was the `life`-th still runs, for all that is known."""
         return self.process is not None and self.life == life
 
     def _started(self) -> tuple[str, Calibration | None]:

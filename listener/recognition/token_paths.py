@@ -43,18 +43,19 @@ class TokenPaths:
 
     @property
     def start(self) -> Place:
+        """Return the place before the first token."""
         return Place(self.network.start)
 
     def may_end(self, place: Place) -> bool:
-        """Whether a sentence may end here."""
+        """Return whether a sentence may end here."""
         return place.begun and not place.part and place.state in self.network.finals
 
     def goes_on(self, place: Place) -> bool:
-        """Whether a word may follow here, with another one before it."""
+        """Return whether a word may follow here, with another one before it."""
         return place.begun and not place.part and bool(self.network.arcs[place.state])
 
     def onward(self, place: Place) -> dict[int, tuple[Onward, ...]]:
-        """By token every way on."""
+        """Return the places that each possible next token leads to."""
         found = self._onward.get(place)
         if found is None:
             found = self._onward[place] = self._worked_out(place)

@@ -8,10 +8,10 @@ from types import ModuleType
 
 
 def vosk_library() -> ModuleType:
-    """vosk, loaded when it is first wanted (25 MB).
+    """Load vosk when it is first wanted (25 MB).
 
-    It imports what downloads its models, and that opens a socket at once to see whether this machine has
-    IPv6 (urllib3.util.connection). answerback opens none: so it is told, for that moment, that there is no
+    Its import opens a socket at once, to see whether this machine has IPv6 (urllib3.util.connection), since
+    vosk can download models. answerback opens no socket: for that moment urllib3 is told that there is no
     IPv6 to look for.
     """
     had, socket.has_ipv6 = socket.has_ipv6, False

@@ -78,11 +78,11 @@ class VoskRecogniser:
         final_mdl: Path | None = None,
         fitted: bytes | None = None,
     ) -> VoskRecogniser:
-        """The model that ships with answerback (or `final_mdl`, or one fitted to a team), hearing exactly
-        `network`.
+        """Return the model that ships with answerback (or `final_mdl`, or one fitted to a team), hearing
+        exactly `network`.
 
-        `pronunciations` are the protocol's own, see `build_lexicon`. Raises UserError for a word
-        that cannot be pronounced.
+        `pronunciations` are the protocol's own, see `build_lexicon`. Raises UserError for a word that
+        cannot be pronounced.
         """
         graph = compile_graph(network, build_lexicon(network.words, pronunciations), prices)
         with (
@@ -212,7 +212,7 @@ def unknown_words(model: vosk.Model, words: frozenset[str]) -> list[str]:
 
 
 def knows(model: vosk.Model, word: str) -> bool:
-    """Whether a model's vocabulary has a word."""
+    """Return whether a model's vocabulary has a word."""
     return int(model.vosk_model_find_word(word)) >= 0
 
 

@@ -244,7 +244,7 @@ def give_back_memory() -> None:
 
 
 def serve() -> None:
-    """The other side: make what answers, then answer until the pipe closes."""
+    """Serve in the worker process: make what answers, then answer until the pipe closes."""
     answers = os.fdopen(os.dup(1), "wb")
     silent = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silent, 1)  # a library that prints must not break the answers

@@ -61,7 +61,7 @@ class CaseFollower:
 
     @property
     def behind(self) -> bool:
-        """Whether hearing lagged behind when something was last told of it."""
+        """Return whether hearing lagged behind when something was last told of it."""
         return self._late is not None
 
     @property

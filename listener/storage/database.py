@@ -190,7 +190,7 @@ def page_size(path: Path) -> int:
 
 @contextmanager
 def plain_errors(keys: Keys | None) -> Iterator[None]:
-    """Tells SQLCipher's errors as sqlite3's, so that a caller need not know which it is."""
+    """Tell SQLCipher's errors as sqlite3's, so that a caller need not know which it is."""
     other = sqlite3.Error if keys is None else cast("type[Exception]", _cipher().Error)
     try:
         yield

@@ -18,7 +18,7 @@ from listener.storage.private_files import private_file, settle
 
 
 def check_output(path: Path, *, replace: bool = False) -> None:
-    """Raises UserError where `write_output` would refuse `path` now; writes nothing.
+    """Raise UserError where `write_output` would refuse `path` now; write nothing.
 
     Long work asks first, so that its result is not lost at its end.
     """

@@ -28,6 +28,7 @@ class Seal(BaseModel):
 
     @property
     def canonical(self) -> bytes:
+        """Return it as canonical JSON (RFC 8785), which is what is signed."""
         return rfc8785.dumps(self.model_dump())
 
 
@@ -42,11 +43,12 @@ class Sealed(BaseModel):
 
     @property
     def line(self) -> str:
+        """Return it as a line of canonical JSON, as it is stored."""
         return rfc8785.dumps(self.model_dump(exclude_none=True)).decode()
 
     @property
     def signed(self) -> bool:
-        """Whether a signature is there and fits."""
+        """Return whether a signature is there and fits."""
         if self.signature is None:
             return False
         from listener.storage.signing import signed_by  # noqa: PLC0415  (cryptography, where it is signed)

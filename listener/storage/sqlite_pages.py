@@ -22,7 +22,7 @@ _COLUMNS = 4
 
 
 def scanned(path: Path, log: Path, page_size: int = 4096) -> Iterator[tuple[int, list[Value]]]:
-    """(rowid, values) of every row that stands in a leaf; texts as bytes. Raises OSError."""
+    """Yield (rowid, values) of every row that stands in a leaf; texts as bytes. Raises OSError."""
     pages = dict(_pages(path, page_size)) if is_regular(path) else {}
     written = list(_frames(log, page_size)) if is_regular(log) else []
     # Overflow pages are looked up in what was written last; leaves are read in all their versions.
@@ -65,7 +65,7 @@ class Overflow:
         self._known: dict[tuple[int, int], bytes] = {}
 
     def read(self, first: int, length: int) -> bytes:
-        """`length` bytes of the chain that begins at a page. Raises ValueError, KeyError."""
+        """Return `length` bytes of the chain that begins at a page. Raises ValueError, KeyError."""
         if (first, length) not in self._known:
             pieces, at, left = [], first, length
             while left > 0:

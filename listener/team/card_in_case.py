@@ -126,12 +126,12 @@ class CardInCase:
 
     @property
     def over(self) -> bool:
-        """Whether nothing more is asked for."""
+        """Return whether nothing more is asked for."""
         return self._over_at is not None
 
     @property
     def gone(self) -> bool:
-        """Whether nothing is taken from the case any more."""
+        """Return whether nothing is taken from the case any more."""
         return self._over_at is not None and self._clock() - self._over_at > AFTER_S
 
     def skip(self) -> None:
@@ -164,7 +164,9 @@ class CardInCase:
         return any(same_meaning(self._read, words, phrase.split()) for phrase in phrases)
 
     def _near(self, words: Sequence[str]) -> bool:
-        """Whether it is a call of the kind that is asked for in nearly its words: most likely misheard."""
+        """Return whether it is a call of the kind that is asked for in nearly its words: most likely
+        misheard.
+        """
         meaning, asked = self._read(words), self._card[self._at]
         own = self._read(asked.split()).reading
         return bool(

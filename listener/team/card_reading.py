@@ -64,12 +64,12 @@ class Sentence:
 
     @property
     def good(self) -> bool:
-        """Whether its voice can be used and one of the ears understood it."""
+        """Return whether its voice can be used and one of the ears understood it."""
         return self.usable and bool(self.understood)
 
     @property
     def usable(self) -> bool:
-        """Whether its voice can be used, whatever the ears made of it."""
+        """Return whether its voice can be used, whatever the ears made of it."""
         return self.voice is not None and not self.do
 
 

@@ -68,7 +68,7 @@ class ConsentInCase:
         return self._answer
 
     def close(self) -> None:
-        """The question is gone: nothing is an answer to it any more."""
+        """Take no more answers: the question is gone."""
         with self._lock:
             self._closed = True
             if self._yes is None:
@@ -123,7 +123,7 @@ class ConsentInCase:
                     self._heard[seq] = fact
 
     def is_yes(self, written: str) -> bool:
-        """Whether a text that the sure ear wrote freely may be the yes, and so is no call."""
+        """Return whether a text that the sure ear wrote freely may be the yes, and so is no call."""
         asked = not self._closed or self._yes is not None
         return asked and SENTENCES.get(written.strip()) == "case"
 

@@ -102,7 +102,7 @@ class TeamNetwork:
     """The network of a `final.mdl`, to take steps with."""
 
     def __init__(self, data: bytes) -> None:
-        """Raises ValueError where `data` is no network of ours."""
+        """Raise ValueError where `data` is no network of ours."""
         self._data = data
         self._affines = affines_of(data)
         self._layers = _layers(self._affines)

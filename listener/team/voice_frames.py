@@ -61,7 +61,9 @@ def voiced(samples: Samples) -> Floats:
 
 
 def levelled(samples: Samples) -> Floats:
-    """The sound in [-1, 1], made as loud as in the encoder's training where it is quieter; shape (n,)."""
+    """Return the sound in [-1, 1], made as loud as in the encoder's training where it is quieter; shape
+    (n,).
+    """
     sound = samples.astype(np.float32) / np.float32(32768.0)
     rms = float(np.sqrt(np.mean(sound**2))) if len(sound) else 0.0
     wanted = 10.0 ** (_LEVEL_DBFS / 20.0)

@@ -34,7 +34,7 @@ def voices_folder() -> Path:
 
 
 def is_complete(folder: Path) -> bool:
-    """Whether `fetch` has run to its end here."""
+    """Return whether `fetch` has run to its end here."""
     needed = ("kokoro.onnx", "styles/af_heart.bin", "joe.onnx", "joe.onnx.json")
     return all((folder / name).exists() for name in needed)
 

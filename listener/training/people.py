@@ -143,7 +143,7 @@ def spelled(word: str) -> str:
 
 
 def people_jobs(read: Sequence[Read], lexicon: Lexicon) -> Iterator[tuple[Job, Read]]:
-    """Each stretch as a clip with its label; a word of no dictionary sounds as espeak-ng reads it."""
+    """Yield each stretch as a clip with its label; a word of no dictionary sounds as espeak-ng reads it."""
     for one in read:
         said = one.words.split()
         if not said:

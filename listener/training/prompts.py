@@ -39,7 +39,7 @@ def lone_numbers() -> Mapping[str, tuple[str, Samples]]:
 
 
 def remarks() -> Iterator[tuple[str, Samples]]:
-    """Sentences that are no call: (words, sound)."""
+    """Yield sentences that are no call: (words, sound)."""
     for name, words in _transcripts().items():
         # Numbers, letters and tones are left out, and what says a number: heard as one it is heard
         # rightly ("press 2 now"). So are single words, which may be anything.
@@ -69,7 +69,7 @@ def _prompt(name: str) -> Samples:
 
 
 def foreign() -> Iterator[Samples]:
-    """Sentences in other languages, each language in turn."""
+    """Yield sentences in other languages, each language in turn."""
     folders = [PROMPTS.parent / language for language in FOREIGN]
     for folder in folders:
         if not folder.is_dir():

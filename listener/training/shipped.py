@@ -86,7 +86,7 @@ def _fill(splice: Splice, weights: Array, bias: Array) -> None:
 
 
 def _held(norm: nn.BatchNorm1d) -> None:
-    """Makes a normalisation change nothing."""
+    """Make a normalisation change nothing."""
     assert norm.running_mean is not None and norm.running_var is not None
     norm.running_mean.zero_()
     norm.running_var.fill_(1 - norm.eps)

@@ -67,7 +67,7 @@ class Console:
 
     @property
     def waits(self) -> bool:
-        """Whether it can be looked whether a line is typed, without waiting for one."""
+        """Return whether it can be looked whether a line is typed, without waiting for one."""
         try:
             return self._lines.fileno() >= 0
         except (OSError, ValueError):  # no file: lines that are there already

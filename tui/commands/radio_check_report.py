@@ -45,7 +45,7 @@ class Verdict:
 
     @property
     def ready(self) -> bool:
-        """Whether nothing has to be done and every phrase was understood."""
+        """Return whether nothing has to be done and every phrase was understood."""
         return not self.do and all(trial.understood for trial in self.trials)
 
 

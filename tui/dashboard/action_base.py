@@ -71,7 +71,7 @@ class ActionBase(App[None]):
         self.box = DialogBox(self.look, lambda: self.calls_drawn)
 
     async def on_event(self, event: events.Event) -> None:
-        """Gives a dialog its keys as they come, so that quick fingers are followed."""
+        """Give a dialog its keys as they come, so that quick fingers are followed."""
         if isinstance(event, events.Key) and not self.screen_stack:
             return  # struck just after the one that ended the case
         if isinstance(event, events.Key) and self.box.dialog:
@@ -97,17 +97,18 @@ class ActionBase(App[None]):
             await super().on_event(event)
 
     def _is_capital(self, event: events.Key) -> bool:
-        """Whether a key is a capital letter where no text is written."""
+        """Return whether a key is a capital letter where no text is written."""
         return self.only_commands and self.keymap.is_stray_capital(event.key, event.character)
 
     def _bursts(self, event: events.Key) -> bool:
-        """Whether a key is a letter of typed text. The one that takes back what was just stored is told
-        beside it, and so may be struck at once."""
+        """Return whether a key is a letter of typed text. The one that takes back what was just stored is
+        told beside it, and so may be struck at once.
+        """
         undoes = event.key == self.keymap.of("undo") and time.monotonic() < self._way_back[1]
         return self.only_commands and not undoes and self._typing.bursts(event)
 
     def look(self) -> None:
-        """Draws the case as it stands now."""
+        """Draw the case as it stands now."""
         raise NotImplementedError
 
     @property
@@ -117,11 +118,11 @@ class ActionBase(App[None]):
 
     @property
     def helping(self) -> bool:
-        """Whether the help covers what stands beneath."""
+        """Return whether the help covers what stands beneath."""
         raise NotImplementedError
 
     def guess(self, said: Utterance) -> tuple[Guess, ...]:
-        """Other readings of an utterance. Worked out once for each."""
+        """Return other readings of an utterance. They are worked out once for each."""
         # Another ear's words come with another confidence or a doubt: facts are gone through only then.
         key = (said.fact, said.text, said.confidence, said.flags)
         if key not in self._guessed:
@@ -130,7 +131,9 @@ class ActionBase(App[None]):
         return self._guessed[key]
 
     def choices(self, said: Utterance) -> tuple[Guess, ...]:
-        """Likewise, with what was really heard where a person has put it right since."""
+        """Return other readings of an utterance, with what was really heard where a person has put it right
+        since.
+        """
         if "entered" in said.flags:
             return ()
         others = self.guess(said)
@@ -142,7 +145,7 @@ class ActionBase(App[None]):
         return (self._guesses.as_heard(was), *(each for each in others if each.words != was))
 
     def tell(self, sentence: str | None) -> None:
-        """Says what was just done, for a while, and draws what came of it; None: nothing was."""
+        """Say what was just done, for a while, and draw the case anew; None: nothing was done."""
         if sentence is None:
             return
         back, until = self._way_back
@@ -161,17 +164,17 @@ class ActionBase(App[None]):
 
     @property
     def listening(self) -> bool:
-        """Whether the case is still being heard."""
+        """Return whether the case is still being heard."""
         status = self._status_now()
         return not status.ended and status.failure is None
 
     @property
     def recorded(self) -> bool:
-        """Whether the case's sound is kept at all."""
+        """Return whether the case's sound is kept at all."""
         return self._status_now().recording
 
     def act(self, what: Callable[[ManualEntry], str | None]) -> None:
-        """Does something, where this dashboard may, and tells what came of it."""
+        """Do something, where this dashboard may, and tell what came of it."""
         if self._hands is None:
             self.tell(ONLY_SHOWS)
             return
@@ -203,7 +206,7 @@ class ActionBase(App[None]):
         return f"{sentence}{end}   ({undo} takes it back)"
 
     def open(self, make: Callable[[ManualEntry], Dialog], then: Then | None = None) -> None:
-        """Opens a dialog; what it did is told when it is gone, or given to `then`."""
+        """Open a dialog; what it did is told when it is gone, or given to `then`."""
         if self.box.dialog:
             return
 

@@ -43,7 +43,7 @@ class CaseActions(UtteranceActions):
     # ------------------------------------------------------------------ calls and notes
 
     def action_call(self) -> None:
-        """The palette of all calls."""
+        """Open the palette of all calls."""
         self.open(
             lambda hands: EnterDialog(
                 self.keymap, hands, hands.protocol.call, view_now=self.view_now
@@ -51,7 +51,7 @@ class CaseActions(UtteranceActions):
         )
 
     def action_vital(self) -> None:
-        """The palette of vital signs."""
+        """Open the palette of vital signs."""
 
         def vitals(hands: ManualEntry) -> Dialog:
             calls = [call for call in hands.protocol.call if call.vital]
@@ -62,15 +62,15 @@ class CaseActions(UtteranceActions):
         self.open(vitals)
 
     def action_weight(self) -> None:
-        """The patient's weight."""
+        """Ask for the patient's weight."""
         self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now))
 
     def action_note(self) -> None:
-        """A free note."""
+        """Ask for a free note."""
         self.open(lambda hands: NoteDialog(self.keymap, hands))
 
     def action_mark(self) -> None:
-        """A mark for the debrief, at once."""
+        """Mark this moment for the debrief, at once."""
 
         def marked(hands: ManualEntry) -> str:
             hands.mark()
@@ -79,7 +79,7 @@ class CaseActions(UtteranceActions):
         self.act(marked)
 
     def action_heard(self) -> None:
-        """An open call was answered."""
+        """Ask which open call was answered."""
 
         def waiting(hands: ManualEntry) -> Dialog:
             if not self.view_now().waiting:
@@ -91,7 +91,7 @@ class CaseActions(UtteranceActions):
     # ------------------------------------------------------------------ cards, words said aloud, undoing
 
     def action_card(self) -> None:
-        """Somebody joins: their card begins; while one is read, it is skipped on or ended."""
+        """Begin a card of somebody who joins; skip a sentence or end it where one is being read."""
 
         def joining(hands: ManualEntry) -> Dialog:
             if hands.read_card is None:
@@ -105,7 +105,7 @@ class CaseActions(UtteranceActions):
         self._card = card
 
     def action_say_again(self) -> None:
-        """The most urgent open call is said aloud to the leader."""
+        """Say the most urgent open call aloud to the leader."""
 
         def said(hands: ManualEntry) -> str:
             if hands.say is None:
@@ -131,7 +131,7 @@ class CaseActions(UtteranceActions):
             self.call_from_thread(self.tell, str(error))
 
     def action_undo(self) -> None:
-        """Takes back the last act."""
+        """Take back the last act."""
 
         def undone(hands: ManualEntry) -> str:
             shown = self.keymap.shown
@@ -148,7 +148,7 @@ class CaseActions(UtteranceActions):
     # ------------------------------------------------------------------ timers and checklists
 
     def action_timers(self) -> None:
-        """The timers."""
+        """Open the list of timers."""
 
         def left(result: str | None) -> None:
             if result == START:
@@ -159,7 +159,7 @@ class CaseActions(UtteranceActions):
         self.open(lambda hands: TimersDialog(self.keymap, hands, self.view_now), left)
 
     def start_timer(self) -> None:
-        """Asks for the length of a timer of the recorder's own."""
+        """Ask for the length of a timer of the recorder's own."""
 
         def length(hands: ManualEntry) -> Dialog:
             starts: Call | None = next(
@@ -174,7 +174,7 @@ class CaseActions(UtteranceActions):
         self.open(length)
 
     def action_tick(self) -> None:
-        """The checklists."""
+        """Open the checklists."""
 
         def ticks(hands: ManualEntry) -> Dialog:
             if not self.view_now().checklists:
@@ -186,7 +186,7 @@ class CaseActions(UtteranceActions):
     # ------------------------------------------------------------------ sound, colours, end
 
     def action_play(self) -> None:
-        """The last ten seconds again."""
+        """Play the last ten seconds again."""
 
         def played(hands: ManualEntry) -> str:
             if hands.play is None:
@@ -207,7 +207,7 @@ class CaseActions(UtteranceActions):
             self.call_from_thread(self.tell, str(error))
 
     def action_record(self) -> None:
-        """Pauses the recording, or takes it up again."""
+        """Pause the recording, or take it up again."""
 
         def set_(hands: ManualEntry) -> str:
             if not self.recorded:
@@ -222,26 +222,28 @@ class CaseActions(UtteranceActions):
         self.act(set_)
 
     def action_theme(self) -> None:
-        """The next colours."""
+        """Change to the next colours."""
         names = list(THEMES)
         self.colours = names[(names.index(self.colours) + 1) % len(names)]
         self.theme = THEMES[self.colours].name
         self.tell(IN_WORDS[self.colours])
 
     def action_help_quit(self) -> None:
-        """Ctrl-C asks about the case in our own words, as the key that ends it does; where nothing would be
-        asked it leaves nothing, and says which key does."""
+        """Ask about the end of the case on Ctrl-C, in our own words.
+
+        Where nothing would be asked nothing is left, and a sentence says which key leaves.
+        """
         if self._hands is None or not self.listening:
             self.tell(f"Ctrl-C does nothing here: {self.keymap.shown('quit')} leaves this screen")
         else:
             self.action_leave()
 
     async def action_quit(self) -> None:
-        """Textual's own key to quit asks as ours does."""
+        """Ask as our own key to quit does; Textual calls this."""
         self.action_leave()
 
     def action_leave(self) -> None:
-        """Ends the case; asks first while it is being heard."""
+        """End the case; ask first while it is being heard."""
         if self._hands is None or not self.listening:
             self.exit()
         elif not self.box.dialog:
@@ -267,7 +269,7 @@ class CaseActions(UtteranceActions):
     # ------------------------------------------------------------------ mouse
 
     def on_calls_panel_clicked(self, message: CallsPanel.Clicked) -> None:
-        """That call was heard: asks, with the call chosen."""
+        """Ask about the answer of the call that was clicked."""
 
         def waiting(hands: ManualEntry) -> Dialog:
             return AnsweredDialog(self.keymap, hands, self.view_now, message.loop)
@@ -275,7 +277,7 @@ class CaseActions(UtteranceActions):
         self.open(waiting)
 
     def on_side_column_clicked(self, message: SideColumn.Clicked) -> None:
-        """Opens what stands in the panel."""
+        """Open what stands in the panel."""
         opens = {
             "checklists": self.action_tick,
             "timers": self.action_timers,

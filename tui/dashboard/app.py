@@ -129,7 +129,7 @@ class Dashboard(CaseActions):
         yield self._bottom
 
     def on_mount(self) -> None:
-        """Begins to listen once all is laid out, then draws the first picture."""
+        """Begin to listen once all is laid out, then draw the first picture."""
         self._foot()
         self.query_one(Help).show(self._help_sections())
         self.call_after_refresh(self._begin)
@@ -172,13 +172,13 @@ class Dashboard(CaseActions):
         self.set_interval(PERIOD_S, self.look)
 
     def on_unmount(self) -> None:
-        """Stops listening however the screen came to go."""
+        """Stop listening however the screen came to go."""
         stop, self._stop_listening = self._stop_listening, None
         if stop is not None:
             stop()
 
     def look(self) -> None:
-        """Draws the case as it stands now. Parts that did not change are left alone."""
+        """Draw the case as it stands now. Parts that did not change are left alone."""
         if not self._begun or not self.screen_stack or not self._header.is_attached:
             return
         view, status = self.view_now(), self._status_now()
@@ -234,7 +234,7 @@ class Dashboard(CaseActions):
         return "End" if self.HELP_KEYS else self.keymap.shown("log-end")
 
     def on_resize(self) -> None:
-        """Fits everything anew: each part shares out the rows it is given."""
+        """Fit everything anew: each part shares out the rows it is given."""
         self.call_after_refresh(self._fit)
 
     def _fit(self) -> None:
@@ -245,11 +245,11 @@ class Dashboard(CaseActions):
         self.look()
 
     def action_log(self, rows: int) -> None:
-        """Scrolls the log by rows."""
+        """Scroll the log by rows."""
         self._scroll(rows)
 
     def action_page(self, pages: int) -> None:
-        """Scrolls the log, or the help, by pages, less one line that stays in sight."""
+        """Scroll the log, or the help, by pages, less one line that stays in sight."""
         seen = self._help_area if self.helping else self._lines
         self._scroll(pages * max(seen.size.height - 1, 1))
 
@@ -261,7 +261,7 @@ class Dashboard(CaseActions):
         self._title_log()
 
     def action_follow(self) -> None:
-        """Back to the newest line of the log; to the end of the help while that is open."""
+        """Go back to the newest line of the log; to the end of the help while that is open."""
         if self.helping:
             self._scroll(1_000_000)
             return
@@ -269,11 +269,11 @@ class Dashboard(CaseActions):
         self._title_log()
 
     def action_help(self) -> None:
-        """Shows the help in the log's place, or takes it away."""
+        """Show the help in the log's place, or take it away."""
         self._help(not self.helping)
 
     def action_handover(self) -> None:
-        """Shows what would be handed over now."""
+        """Show what would be handed over now."""
         if not self.box.dialog:
             read = ReadingDialog(self.keymap, self.view_now, self._handover)
             self.box.open(read, self.tell)
@@ -285,18 +285,18 @@ class Dashboard(CaseActions):
         return replace(page, tables=tuple(first))
 
     def action_find(self) -> None:
-        """Finds lines of the log."""
+        """Find lines of the log."""
         if not self.box.dialog:
             find = FindDialog(self.keymap, self._protocol, self.view_now, self._lines.go_to)
             self.box.open(find, self.tell)
 
     def action_close(self) -> None:
-        """Takes the help away, and the notice."""
+        """Take the help away, and the notice."""
         self._notice = ""
         self._help(False)
 
     def action_close_help(self) -> None:
-        """Takes the help away."""
+        """Take the help away."""
         self._help(False)
 
     @property
@@ -305,7 +305,7 @@ class Dashboard(CaseActions):
 
     @property
     def helping(self) -> bool:
-        """Whether the help is shown."""
+        """Return whether the help is shown."""
         return self._help_area.display
 
     def _help(self, shown: bool) -> None:

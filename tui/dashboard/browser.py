@@ -58,7 +58,7 @@ class _Loopback(Server):
 
 
 def _free(port: int) -> int:
-    """The port, or a free one for 0. Raises UserError where it is taken."""
+    """Return the port, or a free one for 0. Raises UserError where it is taken."""
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -69,7 +69,7 @@ def _free(port: int) -> int:
 
 
 def _locked(key: str, origin: str) -> Middleware:
-    """Lets in whoever brings the key, by the address or by the cookie that then holds it."""
+    """Let in whoever brings the key, by the address or by the cookie that then holds it."""
 
     def same(given: str) -> bool:
         return hmac.compare_digest(given.encode(), key.encode())

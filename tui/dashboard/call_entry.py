@@ -61,7 +61,7 @@ def in_order(calls: Iterable[Call]) -> list[Call]:
 
 
 def steps(protocol: Protocol, call: Call) -> list[Step]:
-    """The values to ask for, in order."""
+    """Return the values to ask for, in order."""
     needed = [required(node) for node in call.nodes]
     always = frozenset.intersection(*needed) if needed else frozenset()
     found: list[Step] = []
@@ -88,7 +88,7 @@ def steps(protocol: Protocol, call: Call) -> list[Step]:
 def typed(
     protocol: Protocol, call: Call, step: Step, text: str, before: Mapping[str, SlotValue]
 ) -> list[tuple[str, SlotValue]]:
-    """The slots that typed text fills. Raises ValueError with one sentence for a person."""
+    """Return the slots that typed text fills. Raises ValueError with one sentence for a person."""
     match step.kind:
         case "duration":
             return [(step.names[0], seconds(text))]
@@ -101,7 +101,9 @@ def typed(
 
 
 def seconds(text: str) -> Decimal:
-    """A typed duration in seconds: 90 or 90s, 3m, 1m30, 3:00, 3 minutes. Raises ValueError for others."""
+    """Return a typed duration in seconds: 90 or 90s, 3m, 1m30, 3:00, 3 minutes. Raises ValueError for
+    others.
+    """
     plain = text.strip().lower()
     clock = _CLOCK.fullmatch(plain)
     if clock:
@@ -117,7 +119,7 @@ def seconds(text: str) -> Decimal:
 
 
 def meant(step: Step, slots: Sequence[tuple[str, SlotValue]]) -> str:
-    """The reading of typed text in words, to be seen before Enter."""
+    """Return the reading of typed text in words, to be seen before Enter."""
     values = [value for _, value in slots]
     if step.kind == "duration" and isinstance(values[0], Decimal):
         return duration(values[0])

@@ -31,7 +31,7 @@ def view(folder: Path, passphrase: str | None = None, *, even_if_altered: bool =
 
 
 def dashboard(following: CaseFollower) -> Dashboard:
-    """The dashboard of a case that is followed."""
+    """Return the dashboard of a case that is followed."""
     return Dashboard(
         following.protocol,
         following.view,

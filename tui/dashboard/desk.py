@@ -101,14 +101,14 @@ class Desk(App[None]):
         yield Static(id="foot", markup=False)
 
     def on_mount(self) -> None:
-        """Reads the folder."""
+        """Read the folder."""
         self.action_read()
         self.query_one(DataTable).focus()
 
     # ------------------------------------------------------------------ the list
 
     def action_read(self) -> None:
-        """Reads the folder again."""
+        """Read the folder again."""
         self._say("reading …")
         self._read_all()
 
@@ -125,7 +125,7 @@ class Desk(App[None]):
         self.call_from_thread(self._fill, found)
 
     def _fill(self, found: Sequence[IndexedCase]) -> None:
-        """Puts the cases into the table, with the same one chosen as before."""
+        """Put the cases into the table, with the same one chosen as before."""
         chosen = self._chosen()
         self._cases = {str(case.folder): case for case in found}
         rows = [_cells(case) for case in found]
@@ -201,7 +201,7 @@ class Desk(App[None]):
         self._go([command, str(case.folder)])
 
     def action_purge(self) -> None:
-        """Asks before sound is removed for good."""
+        """Ask before sound is removed for good."""
         case = self._chosen()
         if case is None or "purge" not in self._commands:
             return
@@ -218,7 +218,7 @@ class Desk(App[None]):
             self._go(["purge", str(folder), "--yes"])  # asked here
 
     def action_no(self) -> None:
-        """Leaves the sound where it is."""
+        """Leave the sound where it is."""
         if self._purging is not None:
             self._purging = None
             self._say("nothing was removed")

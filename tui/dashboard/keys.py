@@ -217,7 +217,7 @@ def textual_name(key: str) -> str:
 
 
 def shown(key: str) -> str:
-    """A key as people read it."""
+    """Return a key as people read it."""
     return _SHOWN.get(key, key if len(key) == 1 else key.title())
 
 
@@ -249,23 +249,25 @@ class KeyMap:
                     )
 
     def of(self, key_id: str) -> str:
-        """The key's name as Textual sends it."""
+        """Return the key's name as Textual sends it."""
         return textual_name(self.keys[key_id])
 
     def is_stray_capital(self, key: str, character: str | None) -> bool:
-        """Whether a key, by the name that Textual sends, is a capital letter that no user has chosen."""
+        """Return whether a key, by the name that Textual sends, is a capital letter that no user has
+        chosen.
+        """
         chosen = (textual_name(each) for each in self.keys.values())
         return (character or "").isupper() and key not in chosen
 
     def shown(self, key_id: str) -> str:
-        """The key as people read it."""
+        """Return the key as people read it."""
         return shown(self.keys[key_id])
 
     def bindings(self) -> list[Binding]:
-        """The dashboard's keys for Textual.
+        """Return the dashboard's keys for Textual.
 
-        With priority they are taken by the application as they come, in order: others wait for the
-        screen, and a key struck soon after one that opens a dialog would be lost.
+        With priority they are taken by the application as they come, in order: others wait for the screen,
+        and a key struck soon after one that opens a dialog would be lost.
         """
         return [
             Binding(self.of(key.id), key.action, key.what, show=False, priority=True)

@@ -100,7 +100,7 @@ class ManualEntry:
 
     @property
     def ended(self) -> bool:
-        """Whether the case has ended: its clock stands still."""
+        """Return whether the case has ended: its clock stands still."""
         last = (f for f in reversed(self.facts()) if isinstance(f, CaseEnded | Resumed))
         return isinstance(next(last, None), CaseEnded)
 
@@ -124,7 +124,7 @@ class ManualEntry:
         return self.tell(entered)
 
     def start_timer(self, call: str, slots: Sequence[tuple[str, SlotValue]]) -> None:
-        """A timer of the recorder's own: nobody called for it, so nobody has to read it back.
+        """Start a timer of the recorder's own: nobody called for it, so nobody has to read it back.
 
         Raises ValueError where one as long was just called and waits for its answer.
         """
@@ -137,12 +137,15 @@ class ManualEntry:
             self.tell(AnsweredByHand(t=now, loop=said.loop, own_timer=True))
 
     def stop_timer(self, timer: int) -> None:
+        """Store that a person stopped a timer, by the fact that started it."""
         self.tell(TimerChanged(t=self.clock(), timer=timer, change="stop"))
 
     def extend_timer(self, timer: int, seconds: float) -> None:
+        """Store that a person made a timer longer, by so many seconds."""
         self.tell(TimerChanged(t=self.clock(), timer=timer, change="extend", seconds=seconds))
 
     def tick(self, checklist: str, item: str) -> None:
+        """Store that a person ticked an item of a checklist."""
         self.tell(Ticked(t=self.clock(), checklist=checklist, item=item))
 
     def heard(self, loop: int, at: float | None = None) -> None:
@@ -152,30 +155,35 @@ class ManualEntry:
         self.tell(AnsweredByHand(t=at, loop=loop, own_timer=False))
 
     def note(self, text: str) -> None:
+        """Store a free note."""
         self.tell(Noted(t=self.clock(), text=text))
 
     def mark(self) -> None:
+        """Store a mark at this moment, for the debrief."""
         self.tell(Noted(t=self.clock(), text=MARK, mark=True))
 
     def accept(self, fact: int) -> None:
-        """An utterance was heard rightly."""
+        """Store that an utterance was heard rightly."""
         self.tell(Confirmed(t=self.clock(), target=fact))
 
     def amend(self, fact: int, words: str) -> None:
-        """An utterance should have been heard as these words."""
+        """Store that an utterance should have been heard as these words."""
         self.tell(Amended(t=self.clock(), target=fact, words=words))
 
     def withdraw(self, fact: int) -> None:
+        """Store that a fact did not happen."""
         self.tell(Withdrawn(t=self.clock(), target=fact))
 
     def spoke(self, fact: int, station: str) -> None:
+        """Store who spoke an utterance."""
         self.tell(SpeakerSet(t=self.clock(), target=fact, station=station))
 
     def weigh(self, weight_kg: float) -> None:
-        """The patient weighs so much."""
+        """Store the patient's weight in kilograms."""
         self.tell(WeightSet(t=self.clock(), weight_kg=weight_kg))
 
     def record(self, *, on: bool) -> None:
+        """Store that the recording is paused, or goes on."""
         self.tell(RecordingSet(t=self.clock(), on=on))
 
     def last_in_words(self, fact: int) -> str:
@@ -184,7 +192,7 @@ class ManualEntry:
         return self._act_in_words(left[-1]) if left and left[-1].seq == fact else ""
 
     def _left(self) -> list[Fact]:
-        """All that was done by hand and can be taken back, in order."""
+        """Return all that was done by hand and can be taken back, in order."""
         facts = self.facts()
         gone = taken_back(facts)
         acts = [fact for fact in facts if isinstance(fact, Acts)]

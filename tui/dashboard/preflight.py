@@ -149,19 +149,19 @@ class Preflight(App[Choice]):
         yield Static(id="choices", markup=False)
 
     def on_mount(self) -> None:
-        """Begins to try the microphone."""
+        """Begin to try the microphone."""
         if self._check:
             self._check.start()
         self.set_interval(0.1, self._show)
         self.call_after_refresh(self._write_sheet)
 
     def on_unmount(self) -> None:
-        """Lets the microphone go however the screen came to go."""
+        """Let the microphone go however the screen came to go."""
         if self._check:
             self._check.stop()
 
     def on_resize(self) -> None:
-        """Fits the sheet anew."""
+        """Fit the sheet anew."""
         self.call_after_refresh(self._write_sheet)
 
     def _write_sheet(self) -> None:
@@ -258,7 +258,7 @@ class Preflight(App[Choice]):
     # ------------------------------------------------------------------ keys
 
     def action_begin(self) -> None:
-        """Begins the case; asks first about an odd weight that was given with the command.
+        """Begin the case; ask first about an odd weight that was given with the command.
 
         An Enter just after one that closed a line, or asked, begins nothing.
         """
@@ -295,11 +295,11 @@ class Preflight(App[Choice]):
         self.exit(None)
 
     def action_cards(self) -> None:
-        """Leaves for the cards; the briefing comes again after them."""
+        """Leave for the cards; the briefing comes again after them."""
         self.exit(replace(self._choice(), cards=True))
 
     def action_ear(self) -> None:
-        """Chooses the next of the quick ears that heard the cards."""
+        """Choose the next of the quick ears that heard the cards."""
         if self._ears:
             self._ear = (self._ear + 1) % len(self._ears)
             self._show()
@@ -320,11 +320,11 @@ class Preflight(App[Choice]):
         self._show()
 
     def action_read(self, rows: int) -> None:
-        """Scrolls the sheet."""
+        """Scroll the sheet."""
         self.query_one("#sheet").scroll_relative(y=rows, animate=False)
 
     def action_write(self, what: str) -> None:
-        """Opens the line to write a note, the weight, objectives or the scenario on."""
+        """Open the line to write a note, the weight, objectives or the scenario on."""
         entry = self.query_one(Input)
         self._asked = what
         entry.placeholder = {
@@ -339,14 +339,14 @@ class Preflight(App[Choice]):
         entry.focus()
 
     def action_close(self) -> None:
-        """Closes the line, as it was."""
+        """Close the line, as it was."""
         self._asked, self._problem = "", ""
         entry = self.query_one(Input)
         entry.remove_class("-shown")
         self.set_focus(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Takes in what was written."""
+        """Take in what was written."""
         self._enter_at = time.monotonic()
         text = event.value.strip()
         if self._asked == "note":

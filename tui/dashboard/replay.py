@@ -161,12 +161,12 @@ class Replay(Dashboard, inherit_bindings=False):
         )
 
     def on_mount(self) -> None:
-        """Puts the line of the whole case above the foot."""
+        """Put the line of the whole case above the foot."""
         super().on_mount()
         self.mount(Track(id="track"), before="#bottom")
 
     def look(self) -> None:
-        """Draws the case as it stood at this moment."""
+        """Draw the case as it stood at this moment."""
         asked = self._naming.asked
         if asked and self._player.playing and self._player.position > asked.until + BEFORE_S:
             self._player.pause()
@@ -193,7 +193,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self.look()
 
     def action_move(self, seconds: int) -> None:
-        """Goes back or on by so many seconds of the case."""
+        """Go back or on by so many seconds of the case."""
         self._go(self._player.position + seconds)
 
     def action_speed(self, step: int) -> None:
@@ -228,7 +228,7 @@ class Replay(Dashboard, inherit_bindings=False):
         return other if same else None
 
     def action_voice(self, step: int) -> None:
-        """Plays the next utterance whose speaker is not known (1), or the utterance before (-1)."""
+        """Play the next utterance whose speaker is not known (1), or the utterance before (-1)."""
         said = self._naming.ask(self._player.position, step)
         self._told = self._naming.question(self._stored.protocol)
         if said is not None:
@@ -238,7 +238,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self.look()
 
     def action_named(self, number: int) -> None:
-        """Stores whose voice it was, and goes on to the next."""
+        """Store whose voice it was, and go on to the next."""
         try:
             told = self._naming.name(number)
         except UserError as error:
@@ -251,7 +251,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self.look()
 
     def action_ask(self, what: str) -> None:
-        """Opens the field for a time or a note."""
+        """Open the field for a time or a note."""
         self._asked, self._asked_at = what, self._player.position
         prompt = self.query_one("#prompt", Input)
         prompt.placeholder = ASKED[what] + " (Enter takes it, Esc leaves)"
@@ -260,7 +260,7 @@ class Replay(Dashboard, inherit_bindings=False):
         prompt.focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Goes to the typed time, or keeps the note."""
+        """Go to the typed time, or keep the note."""
         asked, text = self._asked, event.value.strip()
         self._ask(False)
         try:
@@ -282,7 +282,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._told = f"noted at {clock(note.t)}"
 
     def action_away(self) -> None:
-        """Closes the field, or the help; names no more speakers."""
+        """Close the field, or the help; name no more speakers."""
         self._naming.asked = None
         if self._asked is not None:
             self._ask(False)
@@ -302,7 +302,7 @@ class Replay(Dashboard, inherit_bindings=False):
 
 
 def neighbour(wanted: Sequence[Moment], now: float, step: int) -> Moment | None:
-    """The moment that a jump from `now` lands on, in order of time, or None where there is none."""
+    """Return the moment that a jump from `now` lands on, in order of time, or None where there is none."""
     if step > 0:
         return next((each for each in wanted if landing(each) > now + _APART_S), None)
     earlier = [each for each in wanted if landing(each) < now - _JUST_LANDED_S]
@@ -319,7 +319,7 @@ def landing(moment: Moment) -> float:
 
 
 def _wall(began: str, position: Callable[[], float]) -> Callable[[], datetime]:
-    """The time of day as it was; the present one where the case does not say when it began."""
+    """Return the time of day as it was; the present one where the case does not say when it began."""
     try:
         start = datetime.fromisoformat(began)
     except ValueError:

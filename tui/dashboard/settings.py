@@ -47,7 +47,9 @@ def settings_path() -> Path:
 
 
 def load_settings(path: Path | None = None) -> Settings:
-    """The settings; the usual ones where there is no file. Raises UserError for a file that is wrong."""
+    """Return the settings; the usual ones where there is no file. Raises UserError for a file that is
+    wrong.
+    """
     path = path or settings_path()
     try:
         text = path.read_text(encoding="utf-8")

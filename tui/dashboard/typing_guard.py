@@ -50,9 +50,10 @@ class TypingGuard:
         self._ran = (event.character or "", event.time + follows) if typed else ("", 0.0)
 
     def bursts(self, event: events.Key) -> bool:
-        """Whether a letter, struck where no dialog is open, follows another one as quickly as in typed
-        text, or one that was refused and would have opened something. A key that is held down, or struck
-        twice, is none."""
+        """Return whether a letter, struck where no dialog is open, follows another one as quickly as in
+        typed text, or one that was refused and would have opened something. A key that is held down, or
+        struck twice, is none.
+        """
         before, until = self._ran
         character = event.character or ""
         bursts = character.isalpha() and before not in ("", character) and event.time < until
@@ -62,7 +63,7 @@ class TypingGuard:
         return bursts
 
     def holds(self, event: events.Key) -> bool:
-        """Whether a digit, struck where no dialog is open, belongs to what was typed just before."""
+        """Return whether a digit, struck where no dialog is open, belongs to what was typed just before."""
         digit = (event.character or "").isdigit()
         held = digit and self._held_until is not None and event.time < self._held_until
         if held:
@@ -75,7 +76,7 @@ class TypingGuard:
         self._at = event.time if letters_may_follow or _is_text(event) else None
 
     def goes_on(self, event: events.Key) -> bool:
-        """Whether a key, struck where no dialog is open, belongs to the text that closed one."""
+        """Return whether a key, struck where no dialog is open, belongs to the text that closed one."""
         goes_on = self._at is not None and _is_text(event) and event.time - self._at < TYPING_S
         self._at = event.time if goes_on else None
         return goes_on

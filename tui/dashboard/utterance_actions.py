@@ -25,7 +25,7 @@ class UtteranceActions(ActionBase):
     """The acts of a person on one utterance, one for each key."""
 
     def action_guess(self, item: int, which: int) -> None:
-        """A guess of the strip may be right: it is seen in words, and takes Enter or a typed value."""
+        """Show in words a guess of the strip that may be right; it takes Enter or a typed value."""
         strip = self.query_one(UnsureStrip)
         said = strip.at(item)
 
@@ -48,7 +48,7 @@ class UtteranceActions(ActionBase):
         return ConfirmDialog(self.keymap, hands, said, chosen, self._guesses, self.view_now)
 
     def action_guess_rest(self) -> None:
-        """Unsure utterances that the strip has no room for, one after the other."""
+        """Go through the unsure utterances that the strip has no room for, one after the other."""
 
         def opened(hands: ManualEntry) -> Dialog:
             rest = self.query_one(UnsureStrip).hidden
@@ -59,7 +59,7 @@ class UtteranceActions(ActionBase):
         self.open(opened)
 
     def action_help_called(self) -> None:
-        """A possible call for help was one, or none: yes or no."""
+        """Ask whether a possible call for help was one: yes or no."""
 
         def opened(hands: ManualEntry) -> Dialog:
             if not self.view_now().possible_help:
@@ -69,15 +69,15 @@ class UtteranceActions(ActionBase):
         self.open(opened)
 
     def action_amend(self) -> None:
-        """The newest utterance is put right."""
+        """Put the newest utterance right."""
         self.put_right(None)
 
     def action_speaker(self) -> None:
-        """Who spoke the newest utterance."""
+        """Ask who spoke the newest utterance."""
         self.put_right(None, "speaker")
 
     def action_same_speaker(self) -> None:
-        """Who spoke the utterance before, on the same channel, spoke the newest too."""
+        """Name who spoke the utterance before, on the same channel, as the speaker of the newest."""
 
         def same(hands: ManualEntry) -> str:
             said = [line.utterance for line in self.view_now().log if line.utterance]
@@ -101,7 +101,7 @@ class UtteranceActions(ActionBase):
         self.act(same)
 
     def put_right(self, fact: int | None, stage: Stage = "guesses") -> None:
-        """Opens an utterance; where none is named the one that was looked for, else the newest."""
+        """Open an utterance; where none is named the one that was looked for, else the newest."""
 
         def opened(hands: ManualEntry) -> Dialog:
             log = self.query_one(RunningLog)
@@ -123,7 +123,7 @@ class UtteranceActions(ActionBase):
         self.open(opened)
 
     def _newest_stands(self, log: RunningLog, key: str) -> None:
-        """Raises ValueError where the newest line has only just come."""
+        """Raise ValueError where the newest line has only just come."""
         if not log.stands:
             again = self.keymap.shown(key)
             raise ValueError(
@@ -149,10 +149,10 @@ class UtteranceActions(ActionBase):
         )
 
     def on_running_log_clicked(self, message: RunningLog.Clicked) -> None:
-        """That utterance is put right."""
+        """Put the utterance right that was clicked."""
         if self._hands is not None:
             self.put_right(message.fact)
 
     def on_unsure_strip_chosen(self, message: UnsureStrip.Chosen) -> None:
-        """That guess is right."""
+        """Take the guess that was clicked."""
         self.action_guess(message.item, message.guess)

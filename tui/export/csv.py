@@ -33,12 +33,12 @@ included."""
 
 
 def safe(cell: str) -> str:
-    """The cell with an apostrophe before what a spreadsheet would compute (OWASP, CSV Injection)."""
+    """Return the cell with an apostrophe before what a spreadsheet would compute (OWASP, CSV Injection)."""
     return f"'{cell}" if cell.lstrip(" ").startswith(_FORMULA) else cell
 
 
 def write(told: Told) -> str:
-    """The whole file; the last row is the cautions. Times in seconds on the case's clock."""
+    """Return the whole file; the last row is the cautions. Times in seconds on the case's clock."""
     text = io.StringIO()
     # RFC 4180 ends lines with CR LF, and doubles quotes.
     rows = csv.writer(text, lineterminator="\r\n")

@@ -58,7 +58,7 @@ PATIENT = {"display": "the patient of this case, not identified in it"}
 
 
 def write(told: Told, stored: StoredCase) -> str:
-    """The Bundle as indented JSON. Raises UserError for a case that does not say when it began."""
+    """Return the Bundle as indented JSON. Raises UserError for a case that does not say when it began."""
     if told.began is None or told.began.tzinfo is None:
         raise UserError(
             f"{stored.folder} does not say when it began with its time zone, and FHIR asks for it"

@@ -11,7 +11,7 @@ from tui.export.told import CAUTION, Line, Told
 
 
 def write(told: Told) -> str:
-    """One JSON object a line (RFC 8259), UTF-8."""
+    """Return the case as text, one JSON object a line (RFC 8259)."""
     return "".join(f"{json.dumps(one, ensure_ascii=False)}\n" for one in _objects(told))
 
 

@@ -17,7 +17,7 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 
 
 def write(told: Told, stored: StoredCase) -> str:
-    """The page. Everything that came from a file or a microphone is escaped."""
+    """Return the page. Everything that came from a file or a microphone is escaped."""
     page = handover_page(told.protocol, told.view, stored.facts, stored.head, told.checked)
     log = Table(
         "Log",
@@ -67,5 +67,5 @@ def _cells(row: tuple[str, ...]) -> str:
 
 
 def escaped(text: str) -> str:
-    """Text that Markdown shows as it is."""
+    """Return text that Markdown shows as it is."""
     return _SPECIAL.sub(r"\\\1", clean(text))

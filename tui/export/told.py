@@ -102,7 +102,7 @@ class Told:
 
 
 def told(stored: StoredCase) -> Told:
-    """The case at its end."""
+    """Return the case at its end."""
     view = stored.view()
     facts = {fact.seq: fact for fact in stored.facts}
     whole = {fact.target: fact.text for fact in stored.facts if isinstance(fact, HeardOut)}

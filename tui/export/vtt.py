@@ -40,7 +40,7 @@ def _cues(told: Told, offset_s: float) -> Iterator[tuple[Line, float, float]]:
 
 
 def _time(seconds: float) -> str:
-    """A WebVTT timestamp: hh:mm:ss.ttt, hours of two digits or more."""
+    """Return a WebVTT timestamp: hh:mm:ss.ttt, hours of two digits or more."""
     thousandths = round(seconds * 1000)
     minutes, rest = divmod(thousandths, 60_000)
     hours, minutes = divmod(minutes, 60)
@@ -63,5 +63,5 @@ def _escaped(text: str) -> str:
 
 
 def _comment(text: str) -> str:
-    """A comment may not hold the arrow that makes a line the times of a cue."""
+    """Return the text without the arrow that would make a line of it the times of a cue."""
     return clean(text).replace("-->", "->")

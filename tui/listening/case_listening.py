@@ -193,12 +193,12 @@ class Listening:
 
     @property
     def through_air(self) -> bool:
-        """Whether a microphone hears the case."""
+        """Return whether a microphone hears the case."""
         return self._through_air
 
     @property
     def speaks(self) -> bool:
-        """Whether sentences can be said aloud in this case."""
+        """Return whether sentences can be said aloud in this case."""
         return self._prompter is not None and self._prompter.speaks
 
     @property

@@ -20,10 +20,10 @@ def play_again(
     end: float,
     speaker: Callable[[Callable[[float, float], Samples], float, float], Loudspeaker] = Loudspeaker,
 ) -> None:
-    """Plays from `start` to `end`, seconds on the case's clock, and returns when it is over.
+    """Play from `start` to `end`, seconds on the case's clock, and return when it is over.
 
-    The file can be read up to its last flush, one second ago at most. Raises UserError where nothing
-    of it is kept or nothing can be heard.
+    The file can be read up to its last flush, one second ago at most. Raises UserError where nothing of it
+    is kept or nothing can be heard.
     """
     if not stored.sound(start, end).any():
         raise UserError("no sound is kept of the last ten seconds")

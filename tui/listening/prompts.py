@@ -41,7 +41,7 @@ class Prompt:
 
 
 def due(protocol: Protocol, view: View) -> tuple[Prompt, ...]:
-    """Everything that wants attention at the view's moment, the most urgent first."""
+    """Return everything that wants attention at the view's moment, the most urgent first."""
     found = []
     key: tuple[object, ...]
     for loop, state in view.loops:
@@ -90,7 +90,7 @@ class Prompter:
 
     @property
     def speaks(self) -> bool:
-        """Whether prompts are spoken too."""
+        """Return whether prompts are spoken too."""
         return self._speak
 
     def start(self) -> None:
@@ -153,7 +153,10 @@ class Prompter:
 
 
 def loudspeaker(*, speak: bool) -> Play:
-    """Plays through PortAudio. Raises UserError where that, a loudspeaker, or what speaks is missing."""
+    """Return a function that plays sound through PortAudio.
+
+    Raises UserError where PortAudio, a loudspeaker, or (with `speak`) the voice is missing.
+    """
     if speak:
         spoken("ready")  # found missing now, not when a call goes unanswered
     from listener.audio.microphone import portaudio  # noqa: PLC0415

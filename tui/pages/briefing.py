@@ -13,7 +13,9 @@ from tui.text.wording import call_title, drug, duration, number
 
 
 def briefing(protocol: Protocol, weight_kg: float | None) -> Page:
-    """The page for a patient of this weight in kilograms, or of one whose weight is not known yet."""
+    """Return the page for a patient of this weight in kilograms, or of one whose weight is
+    not known yet.
+    """
     sources = _Sources()
     tables = (
         _doses(protocol, weight_kg, sources),
@@ -40,7 +42,7 @@ class _Sources:
         self._found: dict[str, int] = {}
 
     def number(self, *sources: str) -> str:
-        """The numbers of the sources that are named; none for those left empty."""
+        """Return the numbers of the sources that are named; none for those left empty."""
         return " ".join(
             f"[{self._found.setdefault(source, len(self._found) + 1)}]"
             for source in dict.fromkeys(sources)
@@ -52,7 +54,7 @@ class _Sources:
 
 
 def _stations(protocol: Protocol) -> Table:
-    """Values that are the same for all stand once, under the table."""
+    """Return the table of stations; values that are the same for all stand once, under it."""
     stations, notes = protocol.station, []
     columns = {"station": [one.title or one.id for one in stations]}
     called = [_spoken(one.spoken[0]) for one in stations]
@@ -109,7 +111,7 @@ def _dose(protocol: Protocol, sheet: Drug, weight_kg: float | None) -> tuple[str
 
 
 def _planned(planned: Planned | None, found: SheetDose) -> str:
-    """The dose with, in brackets, what each kilogram gets; or the latter alone without a weight."""
+    """Return the dose with, in brackets, what each kilogram gets; or the latter alone without a weight."""
     if planned is None:
         return ""
     if found.amount is None:
@@ -138,7 +140,7 @@ def _volume(ml: Decimal | None, strength: Concentration | None) -> str:
 
 
 def _whole(figure: str) -> str:
-    """A figure with its unit, or a name, which no line end may part."""
+    """Return a figure with its unit, or a name, which no line end may part."""
     return figure.replace(" ", NO_BREAK)
 
 
@@ -212,7 +214,7 @@ def _phrases(protocol: Protocol) -> Table:
 
 
 def _phrase(title: str, phrase: str) -> str:
-    """The title is left out where the phrase begins with it."""
+    """Return title and phrase; the phrase alone where it begins with the title."""
     if phrase.startswith(title.lower()):
         return f"“{title}{phrase[len(title) :]}”"
     return f"{title}: “{phrase}”"

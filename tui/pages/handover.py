@@ -35,9 +35,10 @@ from tui.text.wording import (
 def handover_page(
     protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = "", checked: str = ""
 ) -> Page:
-    """The page for the case at the view's moment. `facts` tell when it began by the wall clock, `head`
-    is the check code of a case that is stored. That and `checked`, a sentence on whether the case is as it
-    was stored, stand last: who takes over reads the patient first."""
+    """Return the page for the case at the view's moment. `facts` tell when it began by the wall clock,
+    `head` is the check code of a case that is stored. That and `checked`, a sentence on whether the case is
+    as it was stored, stand last: who takes over reads the patient first.
+    """
     found = handover(protocol, view)
     return Page(
         f"Handover: {protocol.protocol.title}",

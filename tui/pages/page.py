@@ -59,7 +59,7 @@ SHARES = (0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65)
 
 
 def as_text(page: Page, width: int) -> str:
-    """The page for a terminal of `width` columns (at least 40)."""
+    """Return the page for a terminal of `width` columns (at least 40)."""
     return "\n".join(_text(page, max(width, 40))).replace(NO_BREAK, " ")
 
 
@@ -130,7 +130,7 @@ def _table(table: Table, width: int) -> Iterator[str]:
 
 
 def _one_by_one(table: Table, width: int) -> Iterator[str]:
-    """Each row as a paragraph, its first cell in front; a value keeps to one line where it can."""
+    """Yield each row as a paragraph, its first cell in front; a value keeps to one line where it can."""
     for row in table.rows:
         cells = [
             f"{name} {clean(cell)}".strip()
@@ -191,7 +191,7 @@ def _widths(rows: Sequence[tuple[str, ...]], width: int) -> list[int]:
 
 
 def as_html(page: Page) -> str:
-    """The page as one HTML file that needs nothing else, made to be printed."""
+    """Return the page as one HTML file that needs nothing else, made to be printed."""
     import jinja2  # noqa: PLC0415  (only where a page is made)
 
     environment = jinja2.Environment(

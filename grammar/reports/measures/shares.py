@@ -34,6 +34,7 @@ class Share:
 
     @property
     def value(self) -> float | None:
+        """Return the share, 0 to 1; None of nothing."""
         return self.count / self.total if self.total else None
 
 

@@ -34,6 +34,7 @@ class Speech:
 
     @property
     def silence_s(self) -> float:
+        """Return for how long nobody spoke, in seconds."""
         return max(0.0, self.listened_s - self.spoken_s)
 
     @property

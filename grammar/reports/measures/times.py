@@ -59,7 +59,7 @@ def times_to_done(view: View) -> list[Observation]:
 
 
 def closed_and_not(view: View) -> tuple[list[Observation], list[Observation]]:
-    """Times to task done, of the orders whose loop closed and of those whose loop did not.
+    """Return times to task done, of the orders whose loop closed and of those whose loop did not.
 
     The comparison of El-Shafy et al. (see `shares.py`), where closed-loop orders were done 3.6 times
     sooner. Like theirs it shows what goes together, not what causes what. An order is closed as in

@@ -48,7 +48,9 @@ class SpeakerEncoder:
         self._networks = _Networks([stored_weights(name) for name in WEIGHTS])
 
     def print_of(self, samples: Samples) -> Voiceprint | None:
-        """The voiceprint of one channel's sound, shape (n,), 16 kHz; None where too little is voice."""
+        """Return the voiceprint of one channel's sound, shape (n,), 16 kHz; None where too
+        little is voice.
+        """
         return self.prints_of([samples])[0]
 
     def prints_of(self, sounds: Sequence[Samples]) -> list[Voiceprint | None]:

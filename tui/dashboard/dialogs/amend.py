@@ -94,7 +94,7 @@ class AmendDialog(Dialog):
         return f"{self._one.fact} {self._means()} {self.error}" if self._at_stake() else ""
 
     def _at_stake(self) -> bool:
-        """Whether the words that are being typed hold a drug, a number or a unit."""
+        """Return whether the words that are being typed hold a drug, a number or a unit."""
         try:
             return self._read().meaning.at_stake
         except ValueError:
@@ -105,7 +105,7 @@ class AmendDialog(Dialog):
         (self._step.drawn if self._step is not None else super().drawn)(words, at)
 
     def struck(self, key: str, character: str | None, at: float | None = None) -> None:
-        """Takes a key; while a choice is seen in words it is that step's."""
+        """Take a key; while a choice is seen in words it is that step's."""
         if self._step is None:
             super().struck(key, character, at)
             return
@@ -190,7 +190,7 @@ class AmendDialog(Dialog):
     # ------------------------------------------------------------------ what is done
 
     def take(self, at: int) -> None:
-        """Takes a guess, to be seen in words: the first is the utterance as it stands."""
+        """Take a guess, to be seen in words: the first is the utterance as it stands."""
         found = self._guess(self._one)
         if at == 0:
             self.accept()
@@ -221,7 +221,7 @@ class AmendDialog(Dialog):
         self.dismiss(told)
 
     def _asks_about_help(self) -> None:
-        """Raises ValueError for a possible call for help: only yes or no settles that."""
+        """Raise ValueError for a possible call for help: only yes or no settles that."""
         if may_be_for_help(self._one):
             shown = self.keymap.shown
             raise ValueError(f"was help called? {shown('help-yes')} yes, {shown('help-no')} no")

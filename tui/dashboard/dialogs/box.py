@@ -46,21 +46,21 @@ class DialogBox(Static):
         """Rows that it takes while one is open."""
 
     def open(self, dialog: Dialog, then: Then) -> None:
-        """Shows a dialog, and gives `then` its result when it is gone."""
+        """Show a dialog, and give `then` its result when it is gone."""
         self.dialog, self._then = dialog, then
         self.draw()
         self.display = True
 
     def struck(self, key: str, character: str | None, at: float | None = None) -> None:
-        """Gives the dialog a key that was struck at `at`."""
+        """Give the dialog a key that was struck at `at`."""
         self._do(lambda dialog: dialog.struck(key, character, at))
 
     def paste(self, text: str) -> None:
-        """Gives it pasted text, which is typed text."""
+        """Give it pasted text, which is typed text."""
         self._do(lambda dialog: dialog.paste(text))
 
     def on_click(self, event: events.Click) -> None:
-        """Does what the text that was clicked stands for."""
+        """Do what the text that was clicked stands for."""
         does = event.style.meta.get(CLICK)
         if does:
             self._do(lambda dialog: dialog.clicked(*does))
@@ -94,7 +94,7 @@ class DialogBox(Static):
             then(dialog.result)
 
     def draw(self) -> None:
-        """Draws the dialog as it stands, in the room there is."""
+        """Draw the dialog as it stands, in the room there is."""
         dialog = self.dialog
         if dialog is None:
             return

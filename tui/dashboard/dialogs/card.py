@@ -78,13 +78,13 @@ class CardDialog(Dialog):
             self.dismiss(_NO)
 
     def who(self, at: int) -> None:
-        """Chooses the station, and listens for a yes."""
+        """Choose the station, and listen for a yes."""
         self._who = self._stations[at]
         if self._hands.hear_yes and self._hands.read_card:
             self._consent = self._hands.hear_yes()
 
     def yes(self) -> None:
-        """Begins the card of whoever said yes."""
+        """Begin the card of whoever said yes."""
         if self._hands.read_card is None or self._who is None:
             raise UserError("nobody reads a card here: no microphone hears this case")
         self._begun(self._hands.read_card(self._who))
@@ -92,13 +92,13 @@ class CardDialog(Dialog):
         self.dismiss(f"{name} reads a card: its sentences are no calls; all else is heard")
 
     def skip(self) -> None:
-        """Asks for the next sentence."""
+        """Ask for the next sentence."""
         if self._reading:
             self._reading.skip()
         self.dismiss("the sentence is skipped")
 
     def end(self) -> None:
-        """Ends the card; what was read counts where it is enough."""
+        """End the card; what was read counts where it is enough."""
         if self._reading:
             self._reading.end()
             self.dismiss(f"the card is over: {self._reading.progress.news}")

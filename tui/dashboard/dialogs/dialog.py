@@ -60,11 +60,11 @@ class Dialog:
         """Pages to be scrolled at the next drawing."""
 
     def dismiss(self, result: str | None) -> None:
-        """Ends it."""
+        """End it."""
         self.left, self.result = True, result
 
     def struck(self, key: str, character: str | None, at: float | None = None) -> None:
-        """Takes a key, at once and in order: Esc leaves, every other key is the dialog's.
+        """Take a key, at once and in order: Esc leaves, every other key is the dialog's.
 
         `at` is when it was struck, in seconds of a clock that only goes on; None where nobody knows.
         """
@@ -85,13 +85,13 @@ class Dialog:
         self.act(lambda: self.press(key, character))
 
     def _read_by(self, at: float) -> bool:
-        """Whether all that has to be read stood on the screen for long enough at `at`."""
+        """Return whether all that has to be read stood on the screen for long enough at `at`."""
         to_read, (words, since) = self.to_read, self._drawn or ("", at)
         return not to_read or (words == to_read and at - since >= BOUNCE_S)
 
     @property
     def writes(self) -> bool:
-        """Whether text is being written, which may have capital letters."""
+        """Return whether text is being written, which may have capital letters."""
         return False
 
     @property
@@ -101,13 +101,14 @@ class Dialog:
         return ""
 
     def drawn(self, words: str, at: float) -> None:
-        """Takes note that a frame with these words of `to_read` was drawn at `at`, in seconds of the clock
-        of the keys."""
+        """Take note that a frame with these words of `to_read` was drawn at `at`, in seconds of the clock
+        of the keys.
+        """
         if self._drawn is None or self._drawn[0] != words:
             self._drawn = words, at
 
     def look(self) -> bool:
-        """Takes what came about without a key, at each drawing. Returns whether anything did."""
+        """Take what came about without a key, at each drawing. Returns whether anything did."""
         return False
 
     def on_ctrl_c(self) -> str:
@@ -129,12 +130,12 @@ class Dialog:
             raise ValueError(f"{told}Nothing is stored yet: Enter again if that is meant")
 
     def no_such_letter(self, character: str | None) -> None:
-        """Raises ValueError for a character that nothing in a list has; other keys do nothing here."""
+        """Raise ValueError for a character that nothing in a list has; other keys do nothing here."""
         if character and character.isprintable():
             raise ValueError(f'no letter "{clean(character)}" stands here')
 
     def act(self, what: Callable[[], None]) -> None:
-        """Does something that may fail with a sentence."""
+        """Do something that may fail with a sentence."""
         self.error = ""
         try:
             what()
@@ -142,25 +143,25 @@ class Dialog:
             self.error = str(error)
 
     def clicked(self, does: str, *what: int | str) -> None:
-        """Does what was clicked: see `clickable`."""
+        """Do what was clicked: see `clickable`."""
         self.act(lambda: getattr(self, does)(*what))
 
     def paste(self, _text: str) -> None:
-        """Takes pasted text, where something can be written."""
+        """Take pasted text, where something can be written."""
 
     def scroll(self, pages: int) -> None:
         """The wheel scrolls what does not fit."""
         self._pages = pages
 
     def picture(self) -> list[Line]:
-        """The lines in sight, an error last."""
+        """Return the lines in sight, an error last."""
         lines = [line for each in self.lines() for line in each.wrap(self.room)]
         wrong = Content.styled(f"! {self.error}", "bold $urgent").wrap(self.room)
         shown = self._in_sight(lines, self.most_rows - 2 - (len(wrong) if self.error else 0))
         return [*shown, *(wrong if self.error else ())]
 
     def _in_sight(self, lines: list[Line], rows: int) -> list[Line]:
-        """All lines; or, where they are too many, the first and a part that holds what is chosen."""
+        """Return all lines; or, where they are too many, the first and a part that holds what is chosen."""
         if len(lines) <= rows:
             self._top = 0
             return lines
@@ -176,7 +177,7 @@ class Dialog:
         return [first, *shown, Content.styled(more, "$quiet")]
 
     def press(self, key: str, character: str | None) -> None:
-        """Takes a key. Raises ValueError or UserError with a sentence to be shown."""
+        """Take a key. Raises ValueError or UserError with a sentence to be shown."""
         raise NotImplementedError
 
     def lines(self) -> Iterable[Line]:
@@ -184,7 +185,7 @@ class Dialog:
         raise NotImplementedError
 
     def heading(self, text: str, hint: str = "") -> Line:
-        """The first line: what this is, and how it is left."""
+        """Return the first line: what this is, and how it is left."""
         leave = f"{self.keymap.shown('close')} leaves"
         return Content.assemble(
             (text, "bold $heading"), (f"  {hint}{'  ' if hint else ''}{leave}", "$quiet")
@@ -192,12 +193,12 @@ class Dialog:
 
 
 def clickable(line: Line, does: str, *what: int | str) -> Line:
-    """The line, calling a method of its dialog, by name, when it is clicked."""
+    """Return the line, calling a method of its dialog, by name, when it is clicked."""
     return line.stylize(Style.from_meta({CLICK: (does, *what)}))
 
 
 def choice(letter: str, text: str, does: str, at: int, *, chosen: bool = False) -> Line:
-    """A letter and what it chooses."""
+    """Return a letter and what it chooses."""
     mark = CHOSEN if chosen else " "
     style = "bold $ink" if chosen else "$ink"
     return clickable(
@@ -210,8 +211,9 @@ def choice(letter: str, text: str, does: str, at: int, *, chosen: bool = False) 
 
 
 def _lettered(letter: str, text: str, style: str) -> Line:
-    """The text with its letter underlined, so that an "i" is seen to be that of "Given"; what stands
-    before a colon is no part of the name."""
+    """Return the text with its letter underlined, so that an "i" is seen to be that of "Given"; what stands
+    before a colon is no part of the name.
+    """
     name = max(text.find(": "), text.find("] ")) + 1
     at = text.lower().find(letter, name) if letter.isalpha() else -1
     line = Content.styled(text, style)

@@ -153,7 +153,7 @@ class EnterDialog(Dialog):
             self.no_such_letter(character)
 
     def _skip(self, none_named: bool) -> None:
-        """Names none of a list that need not be named; no drug only where that is said twice."""
+        """Name none of a list that need not be named; no drug only where that is said twice."""
         if self._step.names[0] == "drug":
             self._none_named = True
             self.after_reading()
@@ -169,7 +169,7 @@ class EnterDialog(Dialog):
             self.act(lambda: self._typed.add(text))
 
     def choose(self, at: int) -> None:
-        """Takes a call, or one of the values of a list."""
+        """Take a call, or one of the values of a list."""
         if self._call is None:
             self._begin(self._calls[at][1])
         else:
@@ -185,7 +185,7 @@ class EnterDialog(Dialog):
         self._mark_first()
 
     def _mark_first(self) -> None:
-        """Marks the first of a list, or nothing where Enter alone says that none was named."""
+        """Mark the first of a list, or nothing where Enter alone says that none was named."""
         more = self._call is not None and len(self._slots) < len(self._steps)
         self._at = None if more and self._step.may_skip else 0
 
@@ -235,8 +235,9 @@ class EnterDialog(Dialog):
 
     @property
     def _takes_enter(self) -> bool:
-        """Whether it is seen in words first and takes Enter: a drug, a dose, a vital sign far from the one
-        before, and a call without a value, which a neighbouring letter alone would store otherwise."""
+        """Return whether it is seen in words first and takes Enter: a drug, a dose, a vital sign far from
+        the one before, and a call without a value, which a neighbouring letter alone would store otherwise.
+        """
         return not self._steps or self._at_stake
 
     @property
@@ -344,7 +345,7 @@ class EnterDialog(Dialog):
 
     @property
     def _window_is_over(self) -> bool:
-        """Whether it was called so long ago that its answer is overdue as soon as it is stored."""
+        """Return whether it was called so long ago that its answer is overdue as soon as it is stored."""
         at_s = self._who.at_s
         if at_s is None or self._call is None or self._call.readback == "none":
             return False

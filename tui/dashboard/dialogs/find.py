@@ -108,7 +108,7 @@ class FindDialog(Dialog):
         self.take(found[min(self._chosen, len(found) - 1)].fact)
 
     def _found(self) -> Sequence[LogLine]:
-        """The lines that hold all words typed, the newest first."""
+        """Return the lines that hold all words typed, the newest first."""
         wanted = self._typed.text.casefold().split()
         log = sorted(self._view_now().log, key=lambda line: line.t, reverse=True)
         return [
@@ -140,5 +140,5 @@ class FindDialog(Dialog):
 
 
 def _holds(text: str, wanted: Sequence[str]) -> bool:
-    """Whether a text holds every word that was typed, or what was typed of it."""
+    """Return whether a text holds every word that was typed, or what was typed of it."""
     return all(each in text.casefold() for each in wanted)

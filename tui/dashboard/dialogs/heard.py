@@ -79,7 +79,7 @@ class AnsweredDialog(Dialog):
         return f"{loop.id} {state} {self._words(loop)} {when} {chosen} {self.error}"
 
     def look(self) -> bool:
-        """A call may have been answered, or its window have passed, since it was drawn."""
+        """Return whether a call was answered, or its window passed, since it was drawn."""
         before, self._stood = self._stood, self.to_read
         return before != self._stood
 
@@ -130,11 +130,11 @@ class AnsweredDialog(Dialog):
         return unclear[0] if unclear else view.now
 
     def choose(self, at: int) -> None:
-        """Takes one call for answered."""
+        """Take one call for answered."""
         self._number(at, self._warned)
 
     def _number(self, at: int, warned: int | None) -> None:
-        """Takes a call by its number; one with a drug is seen with its time first, and takes Enter."""
+        """Take a call by its number; one with a drug is seen with its time first, and takes Enter."""
         found = self._now().get(self._listed[at])
         if found:
             self._hold_to_call(found[0])

@@ -54,13 +54,13 @@ class TimersDialog(Dialog):
         self.dismiss(START)
 
     def stop(self) -> None:
-        """Ends the timer chosen."""
+        """End the timer chosen."""
         timer = self._chosen()
         self._hands.stop_timer(timer.fact)
         self.dismiss(f"timer stopped: {timer.name}")
 
     def extend(self) -> None:
-        """Gives the timer chosen a minute more."""
+        """Give the timer chosen a minute more."""
         timer = self._chosen()
         self._hands.extend_timer(timer.fact, MORE_S)
         whole = duration(round(timer.duration_s + timer.extended_s + MORE_S, 1))

@@ -20,7 +20,7 @@ class Typed:
         self._whole = bool(text)
 
     def press(self, key: str, character: str | None) -> bool:
-        """Takes a key; False for one that does nothing here."""
+        """Take a key; return False for one that does nothing here."""
         whole, self._whole = self._whole, False
         match key:
             case "backspace" | "delete" if whole:
@@ -49,7 +49,7 @@ class Typed:
         return True
 
     def add(self, text: str) -> None:
-        """Puts text in at the place, as pasting does."""
+        """Put text in at the place, as pasting does."""
         if self._whole:
             self.text, self._at, self._whole = "", 0, False
         new = clean(text)[: max(LONGEST - len(self.text), 0)]
@@ -57,7 +57,7 @@ class Typed:
         self._at += len(new)
 
     def picture(self) -> Content:
-        """The line with its place marked."""
+        """Return the line with its place marked."""
         if self._whole:
             return Content.assemble(("> ", "bold $heading"), (self.text, "reverse"))
         before, after = self.text[: self._at], self.text[self._at :]

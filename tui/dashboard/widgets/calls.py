@@ -62,12 +62,12 @@ STRIP_ROWS = 3
 
 
 def heights(states: Sequence[LoopState], rows: int) -> list[int]:
-    """Rows for each waiting call (0 where it does not fit), given its state and the rows there are.
+    """Return rows for each waiting call (0 where it does not fit), given its state and the rows there are.
 
-    Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones
-    keep two as long as all are seen, open ones one; where it is shorter still each has one, which has all
-    that decides, and what is over goes to the topmost. One row is kept free for the line that counts
-    calls not shown, where there are any.
+    Urgent calls take three rows with large digits, others two. Where room is short, unanswered ones keep
+    two as long as all are seen, open ones one; where it is shorter still each has one, which has all that
+    decides, and what is over goes to the topmost. One row is kept free for the line that counts calls not
+    shown, where there are any.
     """
     given = least(states)
     if sum(given) > rows:
@@ -90,7 +90,7 @@ def heights(states: Sequence[LoopState], rows: int) -> list[int]:
 
 
 def least(states: Sequence[LoopState]) -> list[int]:
-    """The fewest rows that show each call whole."""
+    """Return the fewest rows that show each call whole."""
     return [LEAST.get(state, 1) for state in states]
 
 
@@ -140,7 +140,7 @@ def card(call: WaitingCall, rows: int, width: int) -> list[Content]:
 
 
 def _across(line: Content, width: int) -> Content:
-    """A line one cell from the edge, as wide as its card."""
+    """Return a line one cell from the edge, as wide as its card."""
     return line.rstrip().pad_left(1).pad_right(max(width - 1 - line.rstrip().cell_length, 0))
 
 
@@ -226,7 +226,9 @@ def _what(call: WaitingCall) -> str:
 
 
 def _window(call: WaitingCall, room: int) -> str:
-    """The state of a call's window in words. In little room its bar gets shorter, and the time stays."""
+    """Return the state of a call's window in words. In little room its bar gets shorter, and the time
+    stays.
+    """
     loop, state, now = call.loop, call.state, call.now
     if state == "differs":
         return "read-back is not the call"
@@ -256,7 +258,7 @@ def _short_window(call: WaitingCall) -> str:
 
 
 def _both(call: WaitingCall, width: int) -> str:
-    """Both values in two rows: side by side under the call, or under each other where too long.
+    """Return both values in two rows: side by side under the call, or under each other where too long.
 
     Sooner than one of them, the addressee is left out, and then what the call is.
     """
@@ -271,7 +273,7 @@ def _both(call: WaitingCall, width: int) -> str:
 
 
 def _that_fits(wordings: Sequence[str], width: int) -> str:
-    """The first that fits; the last is cut where none does."""
+    """Return the first that fits; the last is cut where none does."""
     fitting = (each for each in wordings if len(each) <= width)
     return next(fitting, f"{wordings[-1][: max(width - 1, 0)]}…")
 
@@ -311,18 +313,18 @@ class CallsPanel(Static):
         """Whether that is what a dialog leaves."""
 
     def on_click(self, event: events.Click) -> None:
-        """Tells which call it is."""
+        """Tell which call it is."""
         loop = event.style.meta.get(LOOP)
         if loop is not None:
             self.post_message(self.Clicked(loop))
 
     def spare(self, view: View) -> int:
-        """Rows of the column that the calls at the view's moment can do without."""
+        """Return rows of the column that the calls at the view's moment can do without."""
         wanted = 1 + sum(least([state for _, state in view.waiting]))
         return max(self._column - self._log_rows - max(wanted, 2), STRIP_ROWS)
 
     def show(self, view: View, below: int = 0) -> None:
-        """Draws the calls waiting at the view's moment; `below` rows are another's."""
+        """Draw the calls waiting at the view's moment; `below` rows are another's."""
         waiting = view.waiting
         states = [state for _, state in waiting]
         self.waits = max(len(states), LEAST_CALLS - 1)
@@ -354,7 +356,7 @@ class CallsPanel(Static):
         return LOG_ROWS if self._column >= LOW_COLUMN else LOW_LOG_ROWS
 
     def _take(self, wanted: int, below: int) -> int:
-        """Takes the rows for the calls: a steady share of the column, more where they need it."""
+        """Take the rows for the calls: a steady share of the column, more where they need it."""
         column = self._column
         share = column * 9 // 20
         least = LEAST_CALLS if self.squeezed else 4
@@ -365,8 +367,9 @@ class CallsPanel(Static):
 
 
 def _count(states: Sequence[LoopState], width: int, heard_up_to: float | None) -> Content:
-    """The title: how many calls wait, and how many of them are urgent, in words where there is room; up to
-    when they have been heard, where hearing lags."""
+    """Return the title: how many calls wait, and how many of them are urgent, in words where there is room;
+    up to when they have been heard, where hearing lags.
+    """
     behind = "" if heard_up_to is None else f"  as heard up to {clock(heard_up_to)}"
     for words in (STATE_WORDS, {}):
         parts: list[tuple[str, str]] = [

@@ -40,8 +40,9 @@ class Header(Static):
     room beside it stand whole in rows of their own."""
 
     def show(self, view: View, status: Status, wall: datetime, odd_weight: str = "") -> None:
-        """Draws the header for this moment; `wall` is the local time, `odd_weight` a clause on a weight
-        that may be a slip: it stands there as long as the weight does."""
+        """Draw the header for this moment; `wall` is the local time, `odd_weight` a clause on a weight that
+        may be a slip: it stands there as long as the weight does.
+        """
         width = max(self.app.size.width - 2, 20)  # its own is not known at first
         stopped = (f"LISTENING STOPPED: {status.failure}",) if status.failure is not None else ()
         odd = (odd_weight,) if odd_weight else ()
@@ -133,7 +134,7 @@ def _first(view: View, status: Status, wall: datetime, width: int) -> Content:
 
 
 def _joined(first: Content, others: Iterable[str], style: str, width: int) -> Content:
-    """The first part, and of the others as many as fit whole; the last of them may be cut."""
+    """Return the first part, and of the others as many as fit whole; the last of them may be cut."""
     line = first
     for other in others:
         room = width - line.cell_length - 2
@@ -180,7 +181,7 @@ class Bottom(Static):
         return max(self.app.size.width - 2, 20), self.app.size.height < LOW
 
     def fits(self, keys: Sequence[tuple[str, str]]) -> bool:
-        """Whether the keys leave a low terminal its rows: a third one would cost the log a line."""
+        """Return whether the keys leave a low terminal its rows: a third one would cost the log a line."""
         width, low = self._room
         return not low or len(in_rows(keys, width)) <= 2
 

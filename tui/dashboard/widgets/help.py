@@ -72,7 +72,7 @@ class Help(Static):
     sections: Sequence[tuple[str, Sequence[tuple[str, str]]]] = ()
 
     def show(self, sections: Sequence[tuple[str, Sequence[tuple[str, str]]]]) -> None:
-        """Fills the help from (place, its (key, what it does) pairs)."""
+        """Fill the help from (place, its (key, what it does) pairs)."""
         self.sections = sections
         self._draw()
 

@@ -31,7 +31,7 @@ from tui.text.wording import (
 
 
 def wrapped(content: Content, width: int) -> list[Content]:
-    """A line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
+    """Return a line on as many rows as it needs, the later ones indented. No dose is ever cut short."""
     first, *_ = rows = content.wrap(width)
     if len(rows) == 1:
         return rows
@@ -42,7 +42,7 @@ def wrapped(content: Content, width: int) -> list[Content]:
 
 
 def vital_lines(view: View, width: int) -> list[list[Content]]:
-    """The latest value of each vital sign and how long ago it was called."""
+    """Return the latest value of each vital sign and how long ago it was called."""
     return [
         wrapped(
             Content.assemble(

@@ -63,7 +63,7 @@ class Entry:
 def entries(
     protocol: Protocol, view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
 ) -> list[Entry]:
-    """The log's lines from `first` on, with the state of the loop that each opened or belongs to.
+    """Return the log's lines from `first` on, with the state of the loop that each opened or belongs to.
 
     Facts from `unstored_from` on are not on disk yet.
     """
@@ -142,7 +142,7 @@ def words_of(protocol: Protocol, line: LogLine) -> str:
 
 
 def picture(protocol: Protocol, entry: Entry, width: int) -> list[Content]:
-    """The rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
+    """Return the rows of one entry: time, role, speaker, text and marks, wrapped under the text."""
     line, said = entry.line, entry.line.utterance
     kind = role_in_words(protocol, said) if said else line.kind
     lead = Content.styled(f"{clock(line.t):>5} ", "$quiet")
@@ -207,7 +207,7 @@ class RunningLog(ScrollView, can_focus=False):
 
     @property
     def following(self) -> bool:
-        """Whether the newest line is kept in sight."""
+        """Return whether the newest line is kept in sight."""
         return self._following
 
     @property
@@ -217,7 +217,7 @@ class RunningLog(ScrollView, can_focus=False):
 
     @property
     def stands(self) -> bool:
-        """Whether the newest line has stood for long enough to be the one that was meant."""
+        """Return whether the newest line has stood for long enough to be the one that was meant."""
         return self._newest_at is None or self._seconds() - self._newest_at >= STANDS_S
 
     @property
@@ -226,13 +226,13 @@ class RunningLog(ScrollView, can_focus=False):
         return self._found
 
     def choose(self, fact: int | None) -> None:
-        """Marks the line of the fact that a dialog is about."""
+        """Mark the line of the fact that a dialog is about."""
         if fact != self._chosen:
             self._chosen = fact
             self.refresh()
 
     def show(self, view: View, unstored_from: int | None = None) -> None:
-        """Takes over the log of this view; draws anew only from the first line that changed."""
+        """Take over the log of this view; draw anew only from the first line that changed."""
         width = self.scrollable_content_region.width
         # Behind the help the log has no width, and keeps what it had.
         if not width:
@@ -273,7 +273,7 @@ class RunningLog(ScrollView, can_focus=False):
         return same
 
     def _line_of(self, fact: int) -> int:
-        """The first line told of a fact or of a later one."""
+        """Return the first line told of a fact or of a later one."""
         return bisect_left(self._told, fact, key=lambda entry: entry.line.fact)
 
     def _lay_out(self, found: list[Entry], same: int, width: int) -> None:
@@ -316,7 +316,7 @@ class RunningLog(ScrollView, can_focus=False):
         return top[0] if top else None
 
     def _top(self) -> tuple[int, int] | None:
-        """The entry at the top edge and the row of it, so that it can be put there again."""
+        """Return the entry at the top edge and the row of it, so that it can be put there again."""
         y = self.scroll_offset.y
         index = bisect_right(self._starts, y) - 1
         return (index, round(y) - self._starts[index]) if index >= 0 else None
@@ -328,14 +328,14 @@ class RunningLog(ScrollView, can_focus=False):
             self._seen = len(self._entries)
 
     def on_resize(self) -> None:
-        """Keeps the newest line in sight when the terminal changes."""
+        """Keep the newest line in sight when the terminal changes."""
         if self._following:
             self._laying_out = True
             self.scroll_to(y=self._end(), animate=False, immediate=True)
             self._laying_out = False
 
     def on_click(self, event: events.Click) -> None:
-        """Tells which utterance was clicked."""
+        """Tell which utterance was clicked."""
         row = self.scroll_offset.y + event.y
         index = bisect_right(self._starts, row) - 1
         if index >= 0 and row < len(self._rows) and self._entries[index].line.utterance:
@@ -361,7 +361,7 @@ class RunningLog(ScrollView, can_focus=False):
         self.refresh()
 
     def move(self, rows: int) -> None:
-        """Scrolls by this many rows, up where negative."""
+        """Scroll by this many rows, up where negative."""
         self.scroll_to(y=self.scroll_offset.y + rows, animate=False, immediate=True)
 
     def render_line(self, y: int) -> Strip:
@@ -372,7 +372,7 @@ class RunningLog(ScrollView, can_focus=False):
         return Visual.to_strips(self, self._marked(row), width, 1, self.visual_style)[0]
 
     def _marked(self, row: int) -> Content:
-        """A row, after its time the mark of what is chosen where it is that."""
+        """Return a row, after its time the mark of what is chosen where it is that."""
         drawn = self._rows[row]
         chosen = self._found if self._chosen is None else self._chosen
         if chosen is None:

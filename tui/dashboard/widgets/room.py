@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 
 def share(rows: int, wanted: Sequence[int], least: Sequence[int]) -> list[int]:
-    """Rows for each panel, in order: first what each needs at `least`, then one by one what it wants.
+    """Return rows for each panel, in order: first what each needs at `least`, then one by one what it
+    wants.
 
     Earlier panels are served first. Where even the least does not fit, later panels get nothing.
     """

@@ -33,7 +33,9 @@ FIRST = (2, 1, 0, 3, 4)
 
 
 def whole(items: list[list[Content]], rows: int) -> tuple[list[Content], int]:
-    """The first items that fit whole, as rows, and how many they are; at least a part of the first."""
+    """Return the first items that fit whole, as rows, and how many they are; at least a part
+    of the first.
+    """
     lines: list[Content] = []
     for count, item in enumerate(items):
         if len(lines) + len(item) > rows:
@@ -46,7 +48,7 @@ def whole(items: list[list[Content]], rows: int) -> tuple[list[Content], int]:
 
 
 def _rows(items: list[list[Content]]) -> int:
-    """Rows of a panel that shows these items whole, its title included."""
+    """Return rows of a panel that shows these items whole, its title included."""
     return 1 + sum(len(item) for item in items)
 
 
@@ -54,7 +56,7 @@ class Panel(Static):
     """A title and the lines under it; says how many lines did not fit."""
 
     def show(self, title: str, items: list[list[Content]], rows: int) -> None:
-        """Draws as many items, each of one row or more, as fit in `rows` with the title's own."""
+        """Draw as many items, each of one row or more, as fit in `rows` with the title's own."""
         self.display = rows > 0
         if not rows:
             return
@@ -82,7 +84,7 @@ class SideColumn(Vertical):
             self.panel = panel
 
     def on_click(self, event: events.Click) -> None:
-        """Tells which panel it was."""
+        """Tell which panel it was."""
         for widget in event.widget.ancestors_with_self if event.widget else ():
             if isinstance(widget, Panel | TimersPanel):
                 self.post_message(self.Clicked(widget.id or "timers"))
@@ -99,7 +101,7 @@ class SideColumn(Vertical):
         yield from self._panels
 
     def show(self, view: View) -> None:
-        """Draws everything in the column at the view's moment."""
+        """Draw everything in the column at the view's moment."""
         timers = self._timers_panel
         timers.show(view)
         width, most = max(self.size.width, 20), max(self.size.height, 5)

@@ -45,7 +45,7 @@ class TimerFace(Vertical):
         yield self._digits
 
     def show(self, timer: Timer, state: TimerState, now: float, label: str, rows: int) -> None:
-        """Draws the timer at `now`, its label on so many rows."""
+        """Draw the timer at `now`, its label on so many rows."""
         self.set_class(state == "done", "-done")
         digits = _digits(timer, now)
         if self._rows != rows:
@@ -84,7 +84,7 @@ class TimersPanel(Vertical):
         yield self._below
 
     def show(self, view: View) -> None:
-        """Draws the timers at the view's moment."""
+        """Draw the timers at the view's moment."""
         timers = in_order(view)
         faces = FACES if self.size.width >= ROOMY else 1
         width = max(self.size.width if len(timers[:faces]) < 2 else self.size.width // 2 - 1, 1)

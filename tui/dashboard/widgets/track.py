@@ -34,7 +34,7 @@ class Track(Vertical):
         yield prompt
 
     def show(self, now: float, end: float, moments: Sequence[Moment], told: str) -> None:
-        """Draws the line for the moment `now` of a case of `end` seconds."""
+        """Draw the line for the moment `now` of a case of `end` seconds."""
         if not self.query("#told"):
             return  # not put together yet
         first, last = f"{clock(now):>7} ", f" {clock(end)}"
@@ -52,7 +52,7 @@ class Track(Vertical):
 
 
 def line(now: float, end: float, moments: Sequence[Moment], width: int) -> list[tuple[str, str]]:
-    """The case as `width` cells in (text, style) pairs."""
+    """Return the case as `width` cells in (text, style) pairs."""
     width = max(width, 8)
 
     def cell(t: float) -> int:

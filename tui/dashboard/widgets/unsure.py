@@ -93,12 +93,12 @@ class UnsureStrip(Static):
         """Rows that it took when it was last drawn."""
 
     def at(self, item: int) -> Utterance | None:
-        """The utterance in a place, None where it is empty."""
+        """Return the utterance in a place, None where it is empty."""
         fact = self._places[item]
         return self._shown.get(fact) if fact is not None else None
 
     def stands(self, item: int) -> bool:
-        """Whether a place has stood long enough for what it holds."""
+        """Return whether a place has stood long enough for what it holds."""
         changed = self._changed[item]
         return changed is None or self._seconds() - changed >= STANDS_S
 
@@ -112,7 +112,7 @@ class UnsureStrip(Static):
         return sorted(waiting, key=lambda fact: (rank(self._shown[fact]), fact))
 
     def show(self, view: View, rows: int) -> int:
-        """Draws what is unsure in at most `rows` rows; gives the rows it takes."""
+        """Draw what is unsure in at most `rows` rows; return how many it takes."""
         self._shown = {said.fact: said for said in view.unsure}
         self._settle(max((rows - 1) // 2, 0))
         lines: list[Content] = []
@@ -139,7 +139,7 @@ class UnsureStrip(Static):
         return taken
 
     def _settle(self, room: int) -> None:
-        """Gives places to what has none, drugs first, and takes them from what is settled.
+        """Give places to what has none, drugs first, and take them from what is settled.
 
         Where a drug waits and all places are taken, the last of those without one gives way.
         """

@@ -47,17 +47,17 @@ def _words(fact: Fact) -> str:
 
 
 def place(number: int, key: str = "") -> str:
-    """The id of a case on the page, or of what counts there as `key`."""
+    """Return the id of a case on the page, or of what counts there as `key`."""
     return f"c{number}-{key}" if key else f"c{number}"
 
 
 def counted(summary: Summary, key: str) -> int:
-    """How many of a case's pieces count as `key`."""
+    """Return how many of a case's pieces count as `key`."""
     return sum(key in one.counts for one in summary.counted)
 
 
 def keys_of(summary: Summary) -> dict[str, str]:
-    """All that a case's pieces may count for, in words."""
+    """Return all that a case's pieces may count for, in words."""
     waits = {wait_key(title): f"of {clean(title)}" for title in summary.waits}
     return COUNTS | waits
 

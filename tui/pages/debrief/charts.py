@@ -39,7 +39,7 @@ Box = tuple[float, float]
 
 
 def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) -> Figure:
-    """The share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds.
+    """Return the share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds.
 
     `behind` leads to what was counted.
     """
@@ -92,7 +92,7 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
 
 
 def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) -> Figure:
-    """A strip for each vital sign over the whole case, and the doses below on the same clock."""
+    """Return a strip for each vital sign over the whole case, and the doses below on the same clock."""
     strip, gap, left = 64.0, 12.0, 170.0  # to the left of which the names stand
     doses = sorted(view.doses, key=lambda dose: dose.t)[:MOST_POINTS]
     rows = 3 if len(doses) > 1 else 1

@@ -44,7 +44,7 @@ STUDY = (
 
 
 def communication_parts(case: GoneThrough) -> Iterator[Part]:
-    """All of them, orders first."""
+    """Yield the shares of all calls, orders first."""
     yield _shares(case, "Orders", "orders", case.measures.orders, case.orders, STUDY)
     yield _shares(
         case,

@@ -211,12 +211,12 @@ class Debrief:
 
 
 def plain(text: str) -> Cell:
-    """A cell that rests on nothing: a name, a word."""
+    """Return a cell that rests on nothing: a name, a word."""
     return Cell(text)
 
 
 def share_cell(found: Share, whole: Iterable[int] = (), between: str = "") -> Cell:
-    """A share in words: "12 of 20, 60 % (39 to 78 %)"; `whole` are the facts of its total.
+    """Return a share in words: "12 of 20, 60 % (39 to 78 %)"; `whole` are the facts of its total.
 
     `between` says what lies between the two ends where that is no interval.
     """
@@ -232,7 +232,7 @@ def share_cell(found: Share, whole: Iterable[int] = (), between: str = "") -> Ce
 
 
 def as_page(debrief: Debrief) -> Page:
-    """The tables and lists alone, for a terminal; its log is left to `replay`."""
+    """Return the tables and lists alone, for a terminal; its log is left to `replay`."""
     tables: list[Table] = []
     for section in debrief.sections:
         tables += [found for part in section.parts if (found := _table(section, part)) is not None]

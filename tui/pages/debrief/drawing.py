@@ -10,7 +10,7 @@ from tui.text.wording import clock
 
 
 def drawing(width: float, height: float, label: str, parts: Iterable[Markup]) -> Markup:
-    """A whole drawing of so many units, with `label` for who cannot see it."""
+    """Return a whole drawing of so many units, with `label` for who cannot see it."""
     inside = Markup("").join(parts)
     return Markup(
         '<svg viewBox="0 0 {:g} {:g}" width="{:g}" height="{:g}" role="group" aria-label="{}">{}</svg>'
@@ -18,33 +18,33 @@ def drawing(width: float, height: float, label: str, parts: Iterable[Markup]) ->
 
 
 def text(x: float, y: float, words: str, style: str = "", anchor: str = "start") -> Markup:
-    """Words, their baseline at `y`."""
+    """Return words, their baseline at `y`."""
     return Markup('<text x="{:.1f}" y="{:.1f}" class="{}" text-anchor="{}">{}</text>').format(
         x, y, style, anchor, words
     )
 
 
 def rect(x: float, y: float, width: float, height: float, style: str) -> Markup:
-    """A box, at least wide enough to be seen."""
+    """Return a box, at least wide enough to be seen."""
     return Markup(
         '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" class="{}" rx="1.5"/>'
     ).format(x, y, max(width, 1.5), height, style)
 
 
 def rule(x1: float, y1: float, x2: float, y2: float, style: str) -> Markup:
-    """A straight line."""
+    """Return a straight line."""
     return Markup('<line x1="{:.1f}" y1="{:.1f}" x2="{:.1f}" y2="{:.1f}" class="{}"/>').format(
         x1, y1, x2, y2, style
     )
 
 
 def path(steps: str, style: str) -> Markup:
-    """A path in SVG's own words, made by us."""
+    """Return a path, written in SVG's path notation."""
     return Markup('<path d="{}" class="{}"/>').format(steps, style)
 
 
 def dot(x: float, y: float, style: str, radius: float = 3) -> Markup:
-    """A point."""
+    """Return a point."""
     return Markup('<circle cx="{:.1f}" cy="{:.1f}" r="{:g}" class="{}"/>').format(
         x, y, radius, style
     )
@@ -65,7 +65,7 @@ def to_fact(fact: int, told: str, inside: Iterable[Markup]) -> Markup:
 def steps_of(
     points: Sequence[tuple[float, float]],
 ) -> str:
-    """A staircase through these points: level until the next one."""
+    """Return a staircase through these points: level until the next one."""
     if not points:
         return ""
     first, *rest = points
@@ -88,7 +88,7 @@ def ticks(low: float, high: float, most: int = 8) -> list[float]:
 def time_axis(
     begin: float, end: float, x_of: tuple[float, float], top: float, bottom: float
 ) -> Iterable[Markup]:
-    """Lines and times from `begin` to `end` seconds; `x_of` is where these two lie."""
+    """Yield lines and times from `begin` to `end` seconds; `x_of` is where these two lie."""
     left, right = x_of
     for t in ticks(begin, end, 9):
         x = left + (right - left) * (t - begin) / max(end - begin, 1e-9)

@@ -86,7 +86,7 @@ class FactTimes:
         return self._times[fact]
 
     def last(self) -> tuple[int, ...]:
-        """The fact that was complete last, where there is any."""
+        """Return the fact that was complete last, where there is any."""
         latest = max(((t, at) for at, t in enumerate(self._times) if not isnan(t)), default=None)
         return () if latest is None else (latest[1],)
 

@@ -62,7 +62,7 @@ class Group:
     cases: tuple[Told, ...]
 
     def share(self, name: str, *, others: bool = False) -> tuple[Share, Spread]:
-        """A share of orders over all its cases, and what its interval is; `others`: of other calls.
+        """Return a share of orders over all its cases, and what its interval is; `others`: of other calls.
 
         Calls of one case are not independent, so of several cases it is drawn by whole teams, or whole
         cases where the teams are few; of few cases it is the range of their own shares.
@@ -92,7 +92,7 @@ class Group:
         return list(teams.values())
 
     def median(self, name: str) -> str:
-        """The median of its times in words, with an interval drawn as that of a share."""
+        """Return the median of its times in words, with an interval drawn as that of a share."""
         return self._median([observations(getattr(case.summary, name)) for case in self.cases])
 
     def wait_median(self, title: str) -> str:
@@ -118,11 +118,11 @@ class Group:
         return f"{seconds(found.median)} ({told})"
 
     def times(self, name: str) -> list[Observation]:
-        """The times of all its cases: a field of `Summary`."""
+        """Return the times of all its cases: a field of `Summary`."""
         return [one for case in self.cases for one in observations(getattr(case.summary, name))]
 
     def waits(self, title: str) -> list[Observation]:
-        """The lengths, in all its cases, of what the protocol measures under a title."""
+        """Return the lengths, in all its cases, of what the protocol measures under a title."""
         return [
             one for case in self.cases for one in observations(case.summary.waits.get(title, ()))
         ]
@@ -136,11 +136,11 @@ class Numbers:
         self._numbers = {id(case): number for number, case in enumerate(cases, 1)}
 
     def place(self, case: Told, key: str = "") -> str:
-        """The id of a case on the page, or of what counts there as `key`."""
+        """Return the id of a case on the page, or of what counts there as `key`."""
         return place(self._numbers[id(case)], key)
 
     def cell(self, text: str, cases: Iterable[Told], key: str) -> Cell:
-        """A number that counts what cases have of `key`."""
+        """Return a number that counts what cases have of `key`."""
         return Cell(text, parts=self.parts(cases, key))
 
     def parts(self, cases: Iterable[Told], key: str) -> tuple[Link, ...]:
@@ -154,13 +154,13 @@ class Numbers:
         )
 
     def share(self, group: Group, name: str) -> Cell:
-        """A share of the orders of a group."""
+        """Return a share of the orders of a group."""
         found, spread = group.share(name)
         cell = share_cell(found, between="cases " if spread == "range" else "")
         return replace(cell, parts=self.parts(group.cases, name)) if group.cases else cell
 
     def others(self, group: Group) -> Cell:
-        """The clean ones of a group's announcements and reports."""
+        """Return the clean ones of a group's announcements and reports."""
         found, spread = group.share("clean", others=True)
         cell = share_cell(found, between="cases " if spread == "range" else "")
         return replace(cell, parts=self.parts(group.cases, "told-clean")) if group.cases else cell
@@ -199,5 +199,5 @@ def joined_by(key: tuple[object, ...]) -> str:
 
 
 def named(case: Told) -> str:
-    """A case's team and folder."""
+    """Return a case's team and folder."""
     return clean(f"{case.team}/{case.summary.case}")

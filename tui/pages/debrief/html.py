@@ -6,7 +6,7 @@ from tui.pages.debrief.content import PERHAPS, Behinds, Debrief, Figure, Grid, I
 
 
 def as_html(debrief: Debrief) -> str:
-    """The page. Whatever comes from a case is escaped by the template engine."""
+    """Return the page. Whatever comes from a case is escaped by the template engine."""
     import jinja2  # noqa: PLC0415  (only where a page is made)
 
     environment = jinja2.Environment(

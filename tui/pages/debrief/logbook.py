@@ -29,7 +29,7 @@ _SILENT = ("kind", "seq", "t", "until", "words", "wall")
 
 
 def logbook(protocol: Protocol, view: View, facts: Sequence[Fact]) -> Log:
-    """All facts in the order they were stored; of very many the first."""
+    """Return all facts in the order they were stored; of very many the first."""
     shown = list(islice(facts, LOG_LINES))
     last = shown[-1].seq if shown else 0
     said = {line.fact: line for line in view.log if line.fact <= last}
@@ -81,7 +81,7 @@ _ROLES = {role: word.strip() for role, word in ROLE_WORDS.items()} | {
 
 
 def _other(fact: Fact) -> Line:
-    """A fact that made no line of the log."""
+    """Return the line of a fact that the case's own log has no line for."""
     kind = fact.kind.replace("-", " ")
     return Line(fact.seq, clock(fact.t), kind, "", fact_in_words(fact), "")
 

@@ -76,7 +76,9 @@ class Together:
             )
 
     def debrief(self, *, words: bool = True) -> Debrief:
-        """Everything about them; `words`: with those that the numbers lead to, read from each case."""
+        """Return everything about them; `words`: with those that the numbers lead to, read
+        from each case.
+        """
         dates = [each.summary.began[:10] for each in self.cases if each.summary.began]
         span = f", {' to '.join(dict.fromkeys((dates[0], dates[-1])))}" if dates else ""
         cases = "1 case" if len(self.cases) == 1 else f"{len(self.cases)} cases"
@@ -93,7 +95,7 @@ class Together:
         )
 
     def json(self) -> dict[str, Any]:
-        """The numbers as plain values."""
+        """Return the numbers as plain values."""
         return {
             "kind": "debrief",
             "cases": [{"team": each.team, **as_json(each.summary)} for each in self.cases],
@@ -242,7 +244,7 @@ class Together:
 
 
 def _in_time(case: Told) -> tuple[bool, float, str]:
-    """A sort key: by the moment at which cases began, whatever their zones; those without last."""
+    """Return a sort key: by the moment at which cases began, whatever their zones; those without last."""
     began = case.began
     return began is None, began.timestamp() if began else 0.0, case.summary.case
 
@@ -254,7 +256,7 @@ def _began(case: Told) -> str:
 
 
 def _numbers(group: Group) -> dict[str, Any]:
-    """A group as plain values."""
+    """Return a group as plain values."""
     found = {name: group.share(name) for name in NAMES}
     told, between = group.share("clean", others=True)
     times = curve(group.times("read_back"))

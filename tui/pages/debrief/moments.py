@@ -70,7 +70,7 @@ class Moment:
 
     @property
     def is_wrong(self) -> bool:
-        """Whether another value stands against the one that was called, and was not put right."""
+        """Return whether another value stands against the one that was called, and was not put right."""
         return self.rule == OTHER_DOSE or (self.kind == "differs" and not self.mended)
 
 
@@ -88,7 +88,7 @@ _RULE_BADGES = {"task-overdue": "Not reported done", OTHER_DOSE: "Other dose tha
 def moments(
     protocol: Protocol, view: View, notes: Sequence[DebriefNote] = ()
 ) -> tuple[Moment, ...]:
-    """All moments of a case, in order of time."""
+    """Return all moments of a case, in order of time."""
     told = _Told(view)
     found = [_of_finding(f, told) for f in view.findings]
     known: dict[str, str] = {}

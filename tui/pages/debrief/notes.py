@@ -31,13 +31,13 @@ _ADAPTER: TypeAdapter[DebriefNote] = TypeAdapter(DebriefNote)
 
 
 def notes_path(folder: Path) -> Path:
-    """The file beside a case folder that holds its debrief notes."""
+    """Return the file beside a case folder that holds its debrief notes."""
     whole = folder.absolute()
     return whole.with_name(f"{whole.name}.debrief.jsonl")
 
 
 def read_notes(folder: Path, keys: Keys | None) -> tuple[DebriefNote, ...]:
-    """The notes on a case, in order of time; `keys` are those of a locked one.
+    """Return the notes on a case, in order of time; `keys` are those of a locked one.
 
     Raises UserError for a file that cannot be read.
     """

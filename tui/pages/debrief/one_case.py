@@ -56,7 +56,7 @@ class CaseDebrief:
         return self._case.moments
 
     def debrief(self) -> Debrief:
-        """Everything, in the order in which a team would go through it, each list of it bounded."""
+        """Return everything, in the order in which a team would go through it, each list of it bounded."""
         case = self._case
         return Debrief(
             title=f"Debrief: {clean(case.protocol.protocol.title)}",
@@ -119,7 +119,7 @@ class CaseDebrief:
             yield Cell(check_code(self.stored.head), self._last())
 
     def _last(self) -> tuple[int, ...]:
-        """The fact with which the case ends."""
+        """Return the fact with which the case ends."""
         return self._case.ends.last()
 
     def _headline(self) -> Iterator[tuple[str, Cell]]:

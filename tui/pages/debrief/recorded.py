@@ -13,7 +13,7 @@ from tui.text.wording import call_in_words, call_title, clean, clock, duration, 
 
 
 def recorded(protocol: Protocol, record: Record) -> Iterator[Part]:
-    """The airway, each attempt on it, and the course."""
+    """Yield the airway, each attempt on it, and the course."""
     said = (
         ("Device", "device", record.device),
         ("View", "view", record.view),

@@ -23,7 +23,7 @@ HELD = (
 
 
 def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
-    """The drawing, the vital signs, the doses and their totals."""
+    """Yield the drawing, the vital signs, the doses and their totals."""
     trends = case.handover.trends
     if trends or case.view.doses:
         yield vitals_and_doses(case.protocol, case.view, trends)

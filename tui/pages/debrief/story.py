@@ -47,7 +47,7 @@ class Said:
 
 
 def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Figure, ...]:
-    """The whole case, one figure for each row."""
+    """Return the whole case, one figure for each row."""
     said = _lanes(view, STORY_ROWS * ROW_S)
     present = {each.lane for each in said.values()}
     lanes = [s.id for s in protocol.station if s.id in present]
@@ -86,7 +86,7 @@ LINES = (
 
 
 def _legend(drawn: Markup) -> Figure:
-    """The meaning of each sign that is drawn in the rows, and of no other."""
+    """Return the meaning of each sign that is drawn in the rows, and of no other."""
 
     def shown(style: str) -> bool:
         return f'class="{style}"' in drawn
@@ -158,7 +158,9 @@ def _row(
     begin: float,
     length: float,
 ) -> Figure:
-    """The row from `begin` on, `length` seconds long; `early` are the loops that the rows may show."""
+    """Return the row from `begin` on, `length` seconds long; `early` are the loops that the
+    rows may show.
+    """
     end = begin + length
     bottom = TOP + LANE * max(len(lanes), 1)
     loops = [pair for pair in early if pair[0].opened < end]
@@ -248,7 +250,7 @@ def _loop(
 
 
 def _arc(x: object, one: tuple[float, float], other: tuple[float, float], style: str) -> Markup:
-    """A line from a moment in a lane to another, each given by its time and its height."""
+    """Return a line from a moment in a lane to another, each given by its time and its height."""
     assert callable(x)
     x1, x2 = max(x(one[0]), LEFT), min(x(other[0]), RIGHT)
     middle = (x1 + x2) / 2

@@ -141,7 +141,7 @@ def summarise(
 
 
 def summary_of(stored: StoredCase) -> Summary:
-    """A stored case summed up."""
+    """Return a stored case summed up."""
     view = stored.view()
     orders, others = of_orders(stored.protocol, view), of_announcements(stored.protocol, view)
     closed, not_closed = closed_and_not(view)
@@ -211,7 +211,7 @@ def _plain(found: Communication) -> dict[str, tuple[int, int]]:
 def _calls(
     kind: str, waited: Sequence[Observation], shares: dict[str, Share], found: Sequence[Moment]
 ) -> Iterator[Counted]:
-    """Each call that wants an answer, and each share and moment that counts it."""
+    """Yield each call that wants an answer, and each share and moment that counts it."""
     counts = {name: frozenset(part.facts) for name, part in shares.items()}
     counts["unanswered"] = frozenset(m.facts[0] for m in found if m.kind == "unanswered")
     for one in waited:
@@ -232,13 +232,13 @@ def _order_counts(
 
 
 def as_json(found: Summary) -> dict[str, Any]:
-    """The numbers as plain values."""
+    """Return the numbers as plain values."""
     plain: dict[str, Any] = ADAPTER.dump_python(found, mode="json")
     return plain
 
 
 def observations(times: Times) -> list[Observation]:
-    """Times as the measures take them."""
+    """Return times as the measures take them."""
     return [Observation(seconds, seen) for seconds, seen in times]
 
 

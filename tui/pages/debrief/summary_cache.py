@@ -33,7 +33,7 @@ class SummaryCache:
         self.place = place or user_cache_path("answerback", appauthor=False) / "debrief"
 
     def kept(self, folder: Path) -> Summary | None:
-        """The summary of a case as it is now, where it is known."""
+        """Return the summary of a case as it is now, where it is known."""
         try:
             return ADAPTER.validate_json((self.place / self._name(folder)).read_bytes())
         except (OSError, ValueError):
@@ -81,7 +81,7 @@ def summarise_and_keep(
 
 @cache
 def code_version() -> str:
-    """A hash of the code and protocols that summaries are derived by."""
+    """Return a hash of the code and protocols that summaries are derived by."""
     whole = hashlib.sha256()
     for package in _CODE:
         for content in _sources(files(package)):

@@ -21,7 +21,7 @@ MANY, VERY_MANY = 60, 200
 def trend(
     cases: Sequence[Told], name: str, title: str, numbers: Numbers, *, join_teams: bool
 ) -> Figure:
-    """A share of each case over its date, with the interval of each."""
+    """Return a share of each case over its date, with the interval of each."""
     width, left, right, top, bottom = 740.0, 64.0, 704.0, 24.0, 174.0
     dated = [(began.timestamp(), case) for case in cases if (began := case.began)]
     first = min((t for t, _ in dated), default=0.0)

@@ -28,7 +28,7 @@ CONVENTION = (
 
 
 def waiting_parts(case: GoneThrough) -> Iterator[Part]:
-    """The curve of the orders first."""
+    """Yield the curve of the orders first."""
     found = case.measures
     waited = curve(found.read_back)
     if found.read_back:
