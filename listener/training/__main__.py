@@ -60,7 +60,7 @@ def english_protocols() -> list[Protocol]:
 
 
 def pronunciations_of(protocols: Sequence[Protocol]) -> Mapping[str, Sequence[str]]:
-    """Their pronunciations together."""
+    """Return the pronunciations of several protocols together."""
     found: dict[str, list[str]] = {}
     for protocol in protocols:
         for word, ways in protocol.pronunciations.items():
@@ -69,11 +69,13 @@ def pronunciations_of(protocols: Sequence[Protocol]) -> Mapping[str, Sequence[st
 
 
 def step_voices(options: argparse.Namespace) -> None:
+    """Fetch the neural voices."""
     print(fetch(), file=sys.stderr)
     del options
 
 
 def step_plan(options: argparse.Namespace) -> None:
+    """Write down what is to be spoken, by which voice, with which label."""
     options.work.mkdir(parents=True, exist_ok=True)
     protocols = english_protocols()
     networks, says = [network(one) for one in protocols], pronunciations_of(protocols)
@@ -94,6 +96,7 @@ def step_plan(options: argparse.Namespace) -> None:
 
 
 def step_speak(options: argparse.Namespace) -> None:
+    """Speak the planned clips."""
     for name in LISTS:
         jobs = read_jobs(options.work / f"{name}.jsonl")
         folder = options.work / name
@@ -108,6 +111,7 @@ def step_speak(options: argparse.Namespace) -> None:
 
 
 def step_people(options: argparse.Namespace) -> None:
+    """Label the sentences that people read, where a folder of them is named."""
     if options.speech is None:
         return
     from listener.training.people import (  # noqa: PLC0415
@@ -129,6 +133,7 @@ def step_people(options: argparse.Namespace) -> None:
 
 
 def step_train(options: argparse.Namespace) -> None:
+    """Train the network on distorted clips."""
     import torch  # noqa: PLC0415
 
     from listener.bench.known_speakers import is_apart  # noqa: PLC0415
@@ -189,6 +194,7 @@ def step_train(options: argparse.Namespace) -> None:
 
 
 def step_strangers(options: argparse.Namespace) -> None:
+    """Print how many phones of people set apart a network gets wrong."""
     from listener.training.shipped import read_final_mdl  # noqa: PLC0415
 
     if options.model is None:
@@ -197,6 +203,7 @@ def step_strangers(options: argparse.Namespace) -> None:
 
 
 def step_mix(options: argparse.Namespace) -> None:
+    """Write the mean of several networks that began as one."""
     from listener.training.export import export  # noqa: PLC0415
     from listener.training.shipped import mixed, read_final_mdl  # noqa: PLC0415
 
@@ -225,6 +232,7 @@ def _tell_strangers(network: Any, options: argparse.Namespace) -> None:
 
 
 def step_export(options: argparse.Namespace) -> None:
+    """Write the network as `final.mdl`."""
     from listener.training.export import export  # noqa: PLC0415
     from listener.training.train import load_network  # noqa: PLC0415
 
@@ -232,6 +240,7 @@ def step_export(options: argparse.Namespace) -> None:
 
 
 def step_score(options: argparse.Namespace) -> None:
+    """Score the exported network on clips of the scoring voices."""
     from grammar.language.parse import Understanding  # noqa: PLC0415
     from listener.recognition.vosk_recogniser import VoskRecogniser  # noqa: PLC0415
     from listener.training.score import Meaning, meaning_in, score  # noqa: PLC0415
@@ -257,6 +266,7 @@ def step_score(options: argparse.Namespace) -> None:
 
 
 def step_clips(options: argparse.Namespace) -> None:
+    """Speak the folders of labelled clips for `answerback bench`."""
     from listener.training.scoring_clips import (  # noqa: PLC0415
         make_call_outs,
         make_chatter,
@@ -316,6 +326,7 @@ def _published_clips(options: argparse.Namespace) -> None:
 
 
 def step_calibrate(options: argparse.Namespace) -> None:
+    """Fit how sure an utterance is, on clips of the calibrating voices."""
     from listener.training.calibrate import LEAST, gather, keep, kept, write  # noqa: PLC0415
 
     language = options.language
@@ -334,6 +345,7 @@ def step_calibrate(options: argparse.Namespace) -> None:
 
 
 def step_two_ears(options: argparse.Namespace) -> None:
+    """Fit how sure both ears together are."""
     from listener.confidence.judging_two_ears import LEAST  # noqa: PLC0415
     from listener.training import two_ears  # noqa: PLC0415
     from listener.training.calibrate import write_calibration  # noqa: PLC0415
@@ -372,7 +384,7 @@ APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a step; 2 where the user can mend what is wrong."""
+    """Run a step; return 2 where the user can mend the fault, else 0."""
     options = parser([*STEPS, *APART, "all"], __doc__ or "").parse_args(arguments)
     try:
         for name, step in {**STEPS, **APART}.items():

@@ -86,11 +86,12 @@ class Adapted(nn.Module):
             block.register_forward_hook(_scaled(scale))
 
     def forward(self, features: Tensor) -> Tensor:
+        """Return the log-probabilities of features (batch, frames, 40), with the adaptation applied."""
         out: Tensor = self.network(features @ self.turn + self.shift)
         return F.log_softmax(out + self.priors, -1)
 
     def far(self) -> Tensor:
-        """Return how far it is from what changes nothing, a sum of squares."""
+        """Return the sum of the squared differences from an adaptation that changes nothing."""
         pairs = zip(self.chosen, self.began, strict=True)
         return torch.stack([((one - other) ** 2).sum() for one, other in pairs]).sum()
 
@@ -139,7 +140,7 @@ def _costs(out: Tensor, texts: Sequence[Tensor]) -> Tensor:
 def heard(
     network: nn.Module, said: Sequence[Said], texts: Sequence[Tensor]
 ) -> tuple[list[bool], float]:
-    """Return of each sentence whether it was heard rightly, and the mean cost, nats a phone."""
+    """Return for each sentence whether it was heard rightly, and the mean cost, nats a phone."""
     right, cost = [], 0.0
     for one in said:
         out = network(one.features[None])[0]

@@ -129,7 +129,7 @@ def write_calibration(
 
 
 def keep(path: Path, claims: Sequence[Claim]) -> None:
-    """The claims as JSON lines, to fit again without hearing again."""
+    """Write the claims as JSON lines, to fit again without hearing again."""
     with path.open("w", encoding="utf-8") as out:
         for claim in claims:
             out.write(json.dumps([claim.right, claim.evidence]) + "\n")

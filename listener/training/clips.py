@@ -62,7 +62,7 @@ class Job:
 
 
 def write_jobs(path: Path, jobs: Iterable[Job]) -> None:
-    """One JSON object a line."""
+    """Write jobs, one JSON object a line."""
     with path.open("w", encoding="utf-8") as out:
         for job in jobs:
             out.write(json.dumps(asdict(job)) + "\n")
@@ -108,7 +108,7 @@ def plan(
     natural: bool,
     seed: int,
 ) -> Iterator[Job]:
-    """`count` clips of random texts in random training voices; the same seed, the same clips.
+    """Return `count` clips of random texts in random training voices; the same seed gives the same clips.
 
     `pronunciations` are those of the protocols, which join our own and the dictionary's.
     """
@@ -142,10 +142,10 @@ def plan_scoring(
     seed: int,
     use: Use = "score",
 ) -> Iterator[Job]:
-    """`each` clips for every voice of one use: sentences of one network, no text twice.
+    """Return `each` clips for every voice of one use: sentences of one network, no text twice.
 
-    Half are random walks through the network, half call-outs such as people make, drawn from our
-    own texts and kept where the network allows them (else walks too).
+    Half are random walks through the network, half call-outs such as people make, drawn from our own texts
+    and kept where the network allows them (else walks too).
     """
     rng = random.Random(seed)
     lexicon = everything_sayable(pronunciations)
@@ -185,7 +185,8 @@ def plan_scoring_published(
     use: Use = "score",
     unknown: Collection[str] = (),
 ) -> Iterator[Job]:
-    """As `plan_scoring`, for another language, whose published model needs no labels of phones.
+    """Return clips as `plan_scoring` does, in another language, whose published model needs no labels of
+    phones.
 
     Only walks, half of them of at most four words, none with a word that is `unknown` to the model.
     """

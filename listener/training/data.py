@@ -78,11 +78,12 @@ class Store:
 
     @property
     def hours(self) -> float:
-        """Of sound."""
+        """Return the length of all clips, in hours."""
         return float(self.lengths.sum()) / RATE / 3600
 
     def placed(self, ids: Tensor, begin: Tensor, speed: Tensor, total: int) -> Tensor:
-        """Clips `ids` (batch,) from sample `begin` of `total`, resampled to `speed`; 16-bit scale.
+        """Return clips `ids` (batch,) as sound (batch, `total`) that begins at sample `begin`, resampled to
+        `speed`, on the scale of 16-bit integers.
 
         A faster clip is higher too: another speaker, in effect.
         """
@@ -137,7 +138,7 @@ class Batches:
         self.distortion = Distortion(store.device, noises=noises)
 
     def training(self) -> Iterator[Batch]:
-        """Distorted; clips of like length together, some two in a row, some empty."""
+        """Return a distorted batch: clips of like length together, some two in a row, some empty."""
         pool = 8
         while True:
             first = self.rng.choice(len(self.weights), self.size * pool, p=self.weights)
@@ -194,7 +195,9 @@ class Batches:
         return draw * draw.new_tensor([BEND, 2.0, 1.0]) + draw.new_tensor([0.0, 0.5, 0.0])
 
     def _as_others(self, features: Tensor) -> Tensor:
-        """Half of the clips now faster, now slower, as people speak and machines do not."""
+        """Return the sound with half of the clips now faster, now slower, as people speak and machines do
+        not.
+        """
         if not self.others:
             return features
         draw = torch.rand(4, len(features), device=features.device)
@@ -203,7 +206,9 @@ class Batches:
         return retimed(features, steep / (2 * np.pi * waves), waves, draw[3])
 
     def _interrupted(self, sound: Tensor, before: Tensor, length: Tensor) -> Tensor:
-        """Some starts are cut off, and some clips have a drop-out of up to 110 ms."""
+        """Return the sound with the starts of some clips cut off, and a drop-out of up to
+        110 ms in others.
+        """
         at = torch.arange(sound.shape[1], device=sound.device)[None]
         draw = torch.rand(len(sound), 3, device=sound.device)
         begin = before + draw[:, 0] * length * (draw[:, 1] > 0.5)
@@ -212,7 +217,7 @@ class Batches:
         return sound * ~lost
 
     def plain(self, ids: Sequence[int]) -> Batch:
-        """These clips as they are, with a quarter second before and after and a faint hiss."""
+        """Return these clips as they are, with a quarter second before and after and a faint hiss."""
         store, device = self.store, self.store.device
         chosen = torch.tensor(list(ids), device=device)
         begin = torch.full((len(ids),), RATE / 4, device=device)

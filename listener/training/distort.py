@@ -189,6 +189,6 @@ def _stretches(features: Tensor, along: int, longest: int) -> Tensor:
 
 
 def repeated_edges(features: Tensor, left: int, right: int) -> Tensor:
-    """(batch, frames, bins) with the first and last frames repeated, as Kaldi gives a network."""
+    """Return (batch, frames, bins) with the first and last frames repeated, as Kaldi gives a network."""
     first, last = features[:, :1], features[:, -1:]
     return torch.cat([first.expand(-1, left, -1), features, last.expand(-1, right, -1)], 1)

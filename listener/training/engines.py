@@ -40,6 +40,7 @@ class Espeak:
     """espeak-ng; a name is a variant such as "en-gb+f3", then "/" and a pitch of 0 to 99."""
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         variant, _, pitch = name.partition("/")
         words_a_minute = str(round(155 * speed))
         options = ["-v", variant, "-s", words_a_minute, "-p", pitch or "50"]
@@ -50,6 +51,7 @@ class Flite:
     """flite; names: kal, kal16, awb, rms, slt."""
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         with tempfile.NamedTemporaryFile(suffix=".wav") as out:
             stretch = f"duration_stretch={1 / speed:.3f}"
             _output(["flite", "-voice", name, "--setf", stretch, "-t", text, "-o", out.name])
@@ -60,6 +62,7 @@ class Festival:
     """festival's text2wave; a name is a festival voice without "voice_"."""
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         stretch = f"(Parameter.set 'Duration_Stretch {1 / speed:.3f})"
         # Into a file: on a pipe text2wave leaves the length in the WAVE header at zero.
         with tempfile.NamedTemporaryFile(suffix=".wav") as out:
@@ -72,6 +75,7 @@ class Pico:
     """SVOX Pico; a name is "en-US" or "en-GB", then "/" and a pitch in per cent of the usual."""
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         language, _, pitch = name.partition("/")
         said = (
             f'<pitch level="{pitch or 100}"><speed level="{100 * speed:.0f}">{text}</speed></pitch>'
@@ -93,6 +97,7 @@ class Piper:
         return cast(dict[str, Any], json.loads((gathered() / "joe.onnx.json").read_text()))
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         del name
         ids = self._config["phoneme_id_map"]
         # Piper's models were trained with a pad after every phoneme.
@@ -132,6 +137,7 @@ class Kokoro:
         return np.fromfile(path, np.float32).reshape(510, 256)
 
     def speak(self, text: str, name: str, speed: float) -> tuple[Samples, int]:
+        """Speak a text; see `Engine.speak`."""
         language = "en-gb" if name.startswith("b") else "en-us"
         tokens = self.tokens(phonemes_of(text, language))
         return self.speak_tokens(tokens, self.style(name), speed)
@@ -153,7 +159,9 @@ class Kokoro:
 
 
 def phonemes_of(text: str, language: str) -> str:
-    """espeak-ng's IPA for the text, as the neural voices were trained on; "en-us" or "en-gb"."""
+    """Return espeak-ng's IPA for the text, as the neural voices were trained on; the dialect is "en-us" or
+    "en-gb".
+    """
     import espeakng_loader  # noqa: PLC0415
     import phonemizer  # noqa: PLC0415
     from phonemizer.backend.espeak.wrapper import (  # noqa: PLC0415

@@ -130,28 +130,35 @@ class _Writer:
         self.parts: list[bytes] = [b"\0B"]
 
     def token(self, *texts: str) -> None:
+        """Write a token and the space that ends it."""
         self.parts += [text.encode() + b" " for text in texts]
 
     def integer(self, *numbers: int) -> None:
+        """Write a 32-bit integer after its size."""
         self.parts += [b"\4" + struct.pack("<i", number) for number in numbers]
 
     def single(self, number: float) -> None:
+        """Write a 32-bit float after its size."""
         self.parts.append(b"\4" + struct.pack("<f", number))
 
     def double(self, number: float) -> None:
+        """Write a 64-bit float after its size."""
         self.parts.append(b"\x08" + struct.pack("<d", number))
 
     def integers(self, numbers: Iterable[int]) -> None:
+        """Write a list of 32-bit integers after their count."""
         listed = np.fromiter(numbers, "<i4")
         self.parts.append(b"\4" + struct.pack("<i", len(listed)) + listed.tobytes())
 
     def vector(self, numbers: Sequence[float] | npt.NDArray[Any]) -> None:
+        """Write a vector of 32-bit floats."""
         listed = np.asarray(numbers, "<f4")
         self.token("FV")
         self.integer(len(listed))
         self.parts.append(listed.tobytes())
 
     def compressed(self, matrix: Array) -> None:
+        """Write a matrix in one byte a number."""
         self.token("CM")
         self.parts += compressed_matrix(matrix)
 

@@ -69,7 +69,7 @@ def _stretched(power: Tensor, warp: Tensor, bend: Tensor | None) -> Tensor:
 
 
 def retimed(features: Tensor, far: Tensor, waves: Tensor, begin: Tensor) -> Tensor:
-    """(batch, frames, 40) with some stretches spoken faster, others slower; as many frames.
+    """Return features (batch, frames, 40) with some stretches spoken faster, others slower; as many frames.
 
     Each moves by `far` (batch,) frames to and fro in `waves` waves a frame, from the phase `begin` on
     (turns). Where 2 pi `far` `waves` is under 1, time never runs back.

@@ -30,7 +30,7 @@ _VOWELS = frozenset(phone for phone in PHONES if phone[0] in "AEIOU")
 
 
 def phones_of_ipa(ipa: str) -> list[str]:
-    """espeak-ng's IPA as CMU phones, roughly; unknown signs (stress, length) are passed over."""
+    """Return espeak-ng's IPA as CMU phones, roughly; unknown signs (stress, length) are passed over."""
     signs = unicodedata.normalize("NFC", ipa)
     phones: list[str] = []
     at = 0

@@ -51,13 +51,14 @@ class Splice(nn.Module):
         self.norm = nn.BatchNorm1d(outputs)
 
     def forward(self, frames: Tensor) -> Tensor:
+        """Return (batch, frames out, outputs) for (batch, frames, inputs)."""
         out = spliced(frames, self.affine)
         normed: Tensor = self.norm(out.flatten(0, 1))
         return normed.view(out.shape)
 
 
 class Block(nn.Module):
-    """Three frames in, one out, the middle one added."""
+    """A layer that joins each three neighbouring frames to one, and adds the middle one to it."""
 
     def __init__(self, width: int, narrow: int) -> None:
         super().__init__()
@@ -65,6 +66,7 @@ class Block(nn.Module):
         self.wide = Splice(narrow or width, width, 2 if narrow else 3)
 
     def forward(self, frames: Tensor) -> Tensor:
+        """Return (batch, frames - 2, width) for (batch, frames, width)."""
         inside = spliced(frames, self.narrow) if self.narrow is not None else frames
         return F.relu(self.wide(inside) + frames[:, 1:-1])
 
@@ -86,10 +88,13 @@ class Network(nn.Module):
 
     @property
     def context(self) -> int:
-        """Frames seen to each side."""
+        """Return how many frames it sees to each side."""
         return 2 + 1 + SUBSAMPLING * self.shape.blocks
 
     def forward(self, features: Tensor) -> Tensor:
+        """Return the log-probabilities of features: (batch, frames, 40) to (batch,
+        ceil(frames / 3), 41).
+        """
         x = self.norm(features.flatten(0, 1)).view(features.shape)
         x = repeated_edges(x, self.context, self.context + SUBSAMPLING - 1)
         x = self._dropped(F.relu(self.first(x)))

@@ -115,7 +115,9 @@ class Word:
 
 
 def pieces(words: Sequence[Word], whole_s: float) -> Iterator[tuple[float, float, str]]:
-    """(begin, end, words) of stretches of at most LONGEST_S between pauses, of likely words only."""
+    """Return (begin, end, words) of stretches of at most LONGEST_S between pauses, of likely words only.
+    Times in seconds.
+    """
     cuts = [0.0]
     groups: list[list[Word]] = [[]]
     for at, word in enumerate(words):

@@ -38,12 +38,16 @@ class Score:
     def share(
         self, of: Counter[tuple[str, str]], condition: str, voice: str | None = None
     ) -> float:
-        """`of` (`understood` or `verbatim`) over all clips of a condition, of one voice or all."""
+        """Return the share of clips of a condition that are right as `of` has it (`understood` or
+        `verbatim`), of one voice or all.
+        """
         keys = [key for key in self.clips if key[0] == condition and voice in (None, key[1])]
         return sum(of[key] for key in keys) / max(1, sum(self.clips[key] for key in keys))
 
     def table(self) -> str:
-        """Markdown: a row a voice, a column a condition; call and slots right, then words right."""
+        """Return a Markdown table: a row a voice, a column a condition; call and slots right, then words
+        right.
+        """
         names = [name for name in CONDITIONS if any(key[0] == name for key in self.clips)]
         rows = [["voice", *names], ["---"] * (len(names) + 1)]
         for voice in [*sorted({key[1] for key in self.clips}), None]:
@@ -55,7 +59,7 @@ class Score:
 
     @property
     def real_time_factor(self) -> float:
-        """Work per second of sound."""
+        """Return the seconds of work for each second of sound."""
         return self.worked_s / max(self.spoken_s, 1e-9)
 
 

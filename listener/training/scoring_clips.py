@@ -60,7 +60,7 @@ def make_call_outs(protocol: Protocol, jobs: Iterable[Job], folder: Path) -> int
 def make_chatter(
     minutes: float, use: Use, protocols: Sequence[Protocol], folder: Path, language: str = "en"
 ) -> None:
-    """Unrelated speech: plain sentences of our own, each voice of a use in turn."""
+    """Write clips of unrelated speech: plain sentences of our own, each voice of a use in turn."""
     rng = random.Random(f"chatter {use}")
     known = voices(use, language)
     number = 0
@@ -79,7 +79,7 @@ def make_chatter(
 
 
 def make_human(protocols: Sequence[Protocol], folder: Path) -> None:
-    """Numbers and unrelated prompts spoken by a person, from Debian's packages."""
+    """Write clips of numbers and unrelated prompts spoken by a person, from Debian's packages."""
     numbers = lone_numbers()
     for name, (words, sound) in numbers.items():
         heads: dict[str, Any] = {"phrases": sorted({said for said, _ in numbers.values()})}
@@ -90,7 +90,7 @@ def make_human(protocols: Sequence[Protocol], folder: Path) -> None:
 
 
 def make_foreign(minutes: float, protocols: Sequence[Protocol], folder: Path) -> None:
-    """Sentences that people speak in other languages, from Debian's packages."""
+    """Write clips of sentences that people speak in other languages, from Debian's packages."""
     said = ((sound, {"words": "in another language", "role": "chatter"}) for sound in foreign())
     _write_together("foreign", said, protocols, folder, minutes)
 
@@ -117,7 +117,7 @@ def _write_together(
 
 
 def meant(protocol: Protocol, words: str) -> dict[str, Any]:
-    """Role, call and slots of a sentence said alone, by the protocol's own grammar."""
+    """Return role, call and slots of a sentence said alone, by the protocol's own grammar."""
     case = Case(protocol)
     spoken = tuple(Word(word, 0.0, 1.0) for word in words.split())
     said = case.add(Heard(seq=1, t=0.0, until=1.0, words=spoken))

@@ -27,7 +27,7 @@ ENGLISH_SHARES = {
 def random_text(
     rng: random.Random, networks: Sequence[Network], dictionary: Sequence[str]
 ) -> tuple[str, str]:
-    """(kind, text): lower-case words with single spaces; the kinds are those of ENGLISH_SHARES."""
+    """Return (kind, text): lower-case words with single spaces; the kinds are those of ENGLISH_SHARES."""
     kind = rng.choices(list(ENGLISH_SHARES), list(ENGLISH_SHARES.values()))[0]
     makers: dict[str, Callable[[], str]] = {
         "protocol": lambda: sentence(rng, rng.choice(networks)) if networks else call_out(rng),
@@ -98,7 +98,9 @@ def spoken_number(number: int, rng: random.Random) -> str:
 
 
 def digits(number: int, rng: random.Random) -> str:
-    """Digit by digit, now and then with the radio's own numerals (ICAO Annex 10 II, 5.2.1.4.3)."""
+    """Return a number digit by digit, now and then with the radio's own numerals (ICAO Annex 10 II,
+    5.2.1.4.3).
+    """
     radio = {"9": "niner", "3": "tree", "5": "fife", "4": "fower"}
     strange = rng.random() < 0.15
     return " ".join(
@@ -130,7 +132,7 @@ def any_number(rng: random.Random, low: int = 1, high: int = 999) -> str:
 
 
 def number_phrase(rng: random.Random) -> str:
-    """Numbers with little around them, which is where they are hardest to hear."""
+    """Return numbers with little around them, which is where they are hardest to hear."""
     unit = rng.choice(words().dose_units)
     forms: list[Callable[[], str]] = [
         lambda: any_number(rng),

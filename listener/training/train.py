@@ -56,7 +56,9 @@ class Trained:
     losses: tuple[float, ...]  # mean of each `report_every` steps
 
     def save(self, path: Path) -> None:
-        """For `load_network`, and to go on from. Weights in half precision: they end as 16 bits anyway."""
+        """Write it for `load_network`, and to go on from; in half precision, since weights end as 16 bits
+        anyway.
+        """
         state = {
             name: value.half().cpu() if name.endswith("weight") else value.cpu()
             for name, value in self.network.state_dict().items()
@@ -146,16 +148,15 @@ def _still(network: Network) -> None:
 
 
 def path_loss(guess: Tensor, batch: Batch) -> Tensor:
-    """Minus the log-probability of a clip's label over all paths, per label, mean over clips.
+    """Return minus the log-probability of a clip's label over all paths, per label, mean over clips.
 
-    As CTC (Graves et al., 2006) but for one thing: a phone is emitted in exactly one frame, all
-    others are blank, as in the decoding graph. With CTC's own loss one phone frame in ten was a
-    repetition, which the graph has to take for a blank, at a cost of 4 nats a clip.
-    `guess` (batch, outputs, 41) are log-probabilities. Clips of few labels count as of ten: else an
-    empty one, all noise, would outweigh its batch.
-
-    The gradient is written down rather than left to autograd: that of minus a log-probability is
-    minus the share of paths that pass there. Some thousand small kernels a step are saved.
+    As CTC (Graves et al., 2006) but for one thing: a phone is emitted in exactly one frame, all others are
+    blank, as in the decoding graph. With CTC's own loss one phone frame in ten was a repetition, which the
+    graph has to take for a blank, at a cost of 4 nats a clip. `guess` (batch, outputs, 41) are
+    log-probabilities.
+    Clips of few labels count as of ten: else an empty one, all noise, would outweigh its batch.
+    The gradient is written down rather than left to autograd: that of minus a log-probability is minus the
+    share of paths that pass there. Some thousand small kernels a step are saved.
     """
     with torch.no_grad():
         clips, shares = _paths(guess, batch)
@@ -272,7 +273,7 @@ class _Average:
 
     @torch.no_grad()
     def update(self, network: Network, keep: float) -> None:
-        """Move a little towards the network's weights."""
+        """Move the average a little towards the network's weights."""
         state = network.state_dict()
         torch._foreach_lerp_(self.values, [state[name] for name in self.names], 1 - keep)
 
@@ -305,7 +306,9 @@ def phone_errors(network: Network, batches: Batches, most: int = 400) -> float:
 
 
 def edits(right: Sequence[int], heard: Sequence[int]) -> int:
-    """Levenshtein distance."""
+    """Return the Levenshtein distance of two lists: how many insertions, deletions and substitutions part
+    them.
+    """
     row = list(range(len(heard) + 1))
     for phone in right:
         diagonal, row[0] = row[0], row[0] + 1

@@ -276,7 +276,7 @@ def _korean_tokens(text: str) -> list[int]:
 
 
 def speak_tokens(tokens: Sequence[int], speaker: Voice, *, speed: float = 1.0) -> Samples:
-    """As `speak`, for a Kokoro voice and ready tokens, where espeak-ng may be missing."""
+    """Speak ready tokens in a Kokoro voice, as `speak` does, where espeak-ng may be missing."""
     sound, rate = _kokoro().speak_tokens(tokens, style_of(speaker), speed)
     return level(soxr.resample(sound, rate, RATE))
 
