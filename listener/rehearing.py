@@ -107,6 +107,7 @@ def hear_again(
     folder: Path,
     again: Again,
     now: datetime,
+    *,
     heard_s: Callable[[float, float], None] | None = None,
     passphrase: str | None = None,
 ) -> Reheard:
@@ -138,7 +139,7 @@ def hear_again(
     start = _start(stored)
     sure = start_sure_ear(protocol)
     verifier = None if sure else second_listener(protocol, recogniser)
-    journal = Journal.create(cases, protocol.protocol.id, text, now, passphrase)
+    journal = Journal.create(cases, protocol.protocol.id, text, began=now, passphrase=passphrase)
     with hold_case(journal.folder):
         observer = _Observer(stored.end, heard_s)
         wall = _Wall(start.wall)

@@ -32,7 +32,14 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     call = protocol.calls[said.call]
     state = _happened(protocol, state, said, names(protocol, call.id, said.slots))
     if call.record:
-        recorded = _recorded(call.record, call.id, said.slots, said.t, said.fact, said.sender)
+        recorded = _recorded(
+            role=call.record,
+            call=call.id,
+            slots=said.slots,
+            t=said.t,
+            fact=said.fact,
+            sender=said.sender,
+        )
         state = replaced(state, records=state.records.plus(recorded))
     if call.vital:
         sign = vital_sign(call.vital, said.slots, said.t, said.fact)
@@ -55,7 +62,14 @@ def apply(protocol: Protocol, state: State, said: Utterance) -> State:
     state = _report(protocol, state, call, said)
     if call.task:
         loop = said.loop if said.loop is not None else said.fact
-        task = _task(loop, call.id, said.slots, said.t, said.until + call.task.limit_s, said.fact)
+        task = _task(
+            loop=loop,
+            call=call.id,
+            slots=said.slots,
+            ordered=said.t,
+            due=said.until + call.task.limit_s,
+            fact=said.fact,
+        )
         waiting = (*state.pending.get(call.id, ()), len(state.tasks))
         pending = {**state.pending, call.id: waiting}
         state = replaced(state, tasks=state.tasks.plus(task), pending=pending)
@@ -132,7 +146,7 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
         # "Drugs in": all that were ordered and not reported yet.
         for task in pending:
             one = str(task.slots.get("drug"))
-            state = _dose(protocol, state, said, one, task)
+            state = _dose(protocol, state, said, drug=one, task=task)
             events = set(names(protocol, str(said.call), {"drug": one})) - {str(said.call)}
             state = _happened(protocol, state, said, events)
         if not pending:
@@ -145,7 +159,7 @@ def _given(protocol: Protocol, state: State, said: Utterance) -> State:
     if own and reading and not reading.unit_said:
         # A report that names no unit means the unit of its order.
         said = replaced(said, slots=reading.slots_after(own.slots))
-    return _dose(protocol, state, said, str(drug), own)
+    return _dose(protocol, state, said, drug=str(drug), task=own)
 
 
 def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
@@ -155,7 +169,9 @@ def _ordered(said: Utterance, pending: list[Task]) -> Task | None:
     return next(as_said, pending[0] if pending else None)
 
 
-def _dose(protocol: Protocol, state: State, said: Utterance, drug: str, task: Task | None) -> State:
+def _dose(
+    protocol: Protocol, state: State, said: Utterance, *, drug: str, task: Task | None
+) -> State:
     sheet = protocol.drugs[drug]
     amount, unit = said.slots.get("amount"), said.slots.get("unit")
     as_ordered = False

@@ -144,7 +144,7 @@ class Case:
         state, kept, known = self._state, self._judged, known_at(now, heard)
         if kept is None or kept.events is not state.events or not kept.since <= known < kept.until:
             kept = self._judged = Judged.at(self.protocol.rule, state.events, known)
-        return view_of(self.protocol, state, now, kept, heard)
+        return view_of(self.protocol, state, now, judged=kept, heard=heard)
 
     def at(self, now: float) -> View:
         """Return the case as it stood at `now`, from the facts that had ended by then: `fold`, but
@@ -223,11 +223,11 @@ class Case:
                 )
             case Heard():
                 text, meaning = self._read(fact)
-                return self._take(state, standing, fact, text, meaning)
+                return self._take(state, standing, heard=fact, text=text, meaning=meaning)
             case Entered():
                 entry = heard_of(fact)
                 meaning = meaning_of(self.protocol, fact)
-                return self._take(state, standing, entry, entry.text, meaning)
+                return self._take(state, standing, heard=entry, text=entry.text, meaning=meaning)
             case Noted():
                 line = OtherLine(fact.t, fact.seq, "mark" if fact.mark else "note", fact.text)
                 return replaced(state, log=state.log.plus(line))
@@ -249,7 +249,7 @@ class Case:
             case Withdrawn():
                 target = self._over_by(fact.t, fact.target)
                 of = self._over_by(fact.t, target.target) if isinstance(target, Confirmed) else None
-                return taken_back_line(self.protocol, state, fact, target, of)
+                return taken_back_line(self.protocol, state, fact, target=target, of=of)
             case Warned():
                 line = OtherLine(fact.t, fact.seq, "warn", fact.text)
                 recording = state.recording and fact.what != NOT_RECORDED
@@ -280,7 +280,7 @@ class Case:
         return self._ends[before - 1] if before else 0.0
 
     def _take(
-        self, state: State, standing: EffectiveFact, heard: Heard, text: str, meaning: Meaning
+        self, state: State, standing: EffectiveFact, *, heard: Heard, text: str, meaning: Meaning
     ) -> State:
         return take_utterance(
             self._understanding,

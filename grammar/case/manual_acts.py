@@ -53,7 +53,7 @@ def answered_by_hand(protocol: Protocol, state: State, fact: AnsweredByHand) -> 
         number_unclear=was.status != "answered" and _number_unclear(state, was),
     ).flagged("by hand")
     loops = state.loops.put(at, closed)
-    held = held_long(protocol, state.loops, loops, fact.loop, fact.t)
+    held = held_long(protocol, state.loops, loops, loop=fact.loop, t=fact.t)
     own_timer = fact.t == was.opened if fact.own_timer is None else fact.own_timer
     timers = (i for i, x in enumerate(state.timers) if x.by_hand and x.fact == was.id)
     timer = next(timers, None) if own_timer else None
@@ -132,7 +132,12 @@ def set_recording(state: State, fact: RecordingSet) -> State:
 
 
 def taken_back_line(
-    protocol: Protocol, state: State, fact: Withdrawn, target: Fact | None, of: Fact | None = None
+    protocol: Protocol,
+    state: State,
+    fact: Withdrawn,
+    *,
+    target: Fact | None,
+    of: Fact | None = None,
 ) -> State:
     """Return the state with a line of the log that says what a person took back, or withdrew of
     what was heard; `of` is the fact that `target` speaks of."""

@@ -69,9 +69,9 @@ def who_spoke(
     protocol: Protocol,
     fact: Heard,
     meaning: Meaning,
+    *,
     channels: Mapping[int, str],
     loops: Iterable[Loop],
-    *,
     by_hand: bool = False,
 ) -> Speaker:
     """Return the speaker of `fact`; `loops` are those that may still be answered, newest first."""

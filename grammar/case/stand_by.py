@@ -14,6 +14,7 @@ def held_long(
     protocol: Protocol,
     before: Loops,
     after: Loops,
+    *,
     loop: int | None,
     t: float,
 ) -> tuple[Finding, ...]:

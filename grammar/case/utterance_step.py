@@ -55,8 +55,8 @@ def take_utterance(
         protocol,
         heard,
         meaning,
-        state.channels,
-        newest(state.loops) if heard.voice else (),
+        channels=state.channels,
+        loops=newest(state.loops) if heard.voice else (),
         by_hand=standing.speaker_set,
     )
     sender = speaker.station
@@ -113,7 +113,7 @@ def take_utterance(
         utterance = replaced(utterance, flags=(*utterance.flags, POSSIBLE_HELP))
         state = replaced(state, possible_help=state.possible_help.plus(utterance))
     before_it = state.loops
-    held = held_long(protocol, state.loops, outcome.loops, outcome.loop, heard.t)
+    held = held_long(protocol, state.loops, outcome.loops, loop=outcome.loop, t=heard.t)
     state = replaced(
         state,
         loops=outcome.loops,

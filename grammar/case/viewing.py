@@ -17,6 +17,7 @@ def view_of(
     protocol: Protocol,
     state: State,
     now: float,
+    *,
     judged: Judged | None = None,
     heard: HeardUpTo | None = None,
 ) -> View:

@@ -123,7 +123,7 @@ class Guesses:
         tokens, _, places = nearest.skeleton_of(heard[at:])
         front = " ".join(heard[:at])
         signs = {each for sign in self._spoken.SIGNS.values() for each in (sign, sign.rstrip("s"))}
-        for body in with_numbers(heard[at:], tokens, places, said, unit, signs):
+        for body in with_numbers(heard[at:], tokens, places, said=said, unit=unit, signs=signs):
             again = body.split()
             marks, _, spans = nearest.skeleton_of(again)
             values = [" ".join(again[start:end]) for start, end in spans]

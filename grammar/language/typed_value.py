@@ -50,6 +50,7 @@ def with_numbers(
     words: Sequence[str],
     tokens: Sequence[str],
     places: Sequence[tuple[int, int]],
+    *,
     said: Sequence[str],
     unit: str,
     signs: Container[str],

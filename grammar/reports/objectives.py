@@ -40,14 +40,23 @@ class Shown:
 def objectives(protocol: Protocol, view: View, typed: Iterable[str]) -> tuple[Shown, ...]:
     """Return every objective, those typed at the briefing first."""
     own = [
-        _shown(protocol, view, one.title, one.calls, one.rules, typed=False)
+        _shown(protocol, view, title=one.title, calls=one.calls, rules=one.rules, typed=False)
         for one in protocol.objective
     ]
     briefed = []
     for text in typed:
         calls, rules, drugs, stations = _named(protocol, text)
         briefed.append(
-            _shown(protocol, view, text, calls, rules, typed=True, drugs=drugs, stations=stations)
+            _shown(
+                protocol,
+                view,
+                title=text,
+                calls=calls,
+                rules=rules,
+                typed=True,
+                drugs=drugs,
+                stations=stations,
+            )
         )
     return (*briefed, *own)
 
@@ -55,10 +64,10 @@ def objectives(protocol: Protocol, view: View, typed: Iterable[str]) -> tuple[Sh
 def _shown(
     protocol: Protocol,
     view: View,
+    *,
     title: str,
     calls: Iterable[str],
     rules: Iterable[str],
-    *,
     typed: bool,
     drugs: frozenset[str] = frozenset(),
     stations: frozenset[str] = frozenset(),

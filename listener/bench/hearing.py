@@ -107,7 +107,7 @@ class Ear:
         """Return the same by the ears that heard it: with a sure ear `BOTH`, and each as if alone."""
         case, watch = Case(self.protocol), _Watch()
         now = datetime.now().astimezone()
-        journal = Journal.create(self._cases, self.protocol.protocol.id, "", now)
+        journal = Journal.create(self._cases, self.protocol.protocol.id, "", began=now)
         live = Live(
             source=_Clip(samples, real_pace=real_pace),
             recogniser=self._recogniser,

@@ -125,7 +125,7 @@ def _team(team: Mapping[str, Sequence[Recording]], condition: str, *, doubt_too:
         no_calls = [spoken for each in unseen.values() for spoken in each]
     false = false_calls(no_calls, None)
     began = time.process_time()
-    fitted = fit([each[:CARD] for each in said.values()], graph, {}, _same)
+    fitted = fit([each[:CARD] for each in said.values()], graph, pronunciations={}, same=_same)
     took = time.process_time() - began
     if fitted.network is None:
         return TeamHeard(

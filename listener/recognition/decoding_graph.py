@@ -132,14 +132,18 @@ class _Builder:
         self.states += 1
         return self.states - 1
 
-    def _arc(self, source: int, inward: int, outward: int, to: int, price: float) -> None:
-        self.rows.append((source, inward, outward, to))
+    def _arc(
+        self, source: int, to: int, *, hears: int = 0, says: int = 0, price: float = 0.0
+    ) -> None:
+        """Add an arc: it takes the input label `hears`, writes the output label `says` (0: none), and costs
+        `price` in nats."""
+        self.rows.append((source, hears, says, to))
         self.costs.append(price)
 
     def _phone(self, name: str, stay: float) -> int:
         """Return a new state in which a phone has just been entered."""
         state = self._new()
-        self._arc(state, self_loop_id(name), 0, state, stay)
+        self._arc(state, state, hears=self_loop_id(name), price=stay)
         return state
 
     def add_silences(self) -> None:
@@ -147,8 +151,8 @@ class _Builder:
         for state, arcs in enumerate(self.network.arcs):
             if arcs and state != self.network.start:
                 silent = self._phone(SILENCE, 0.0)
-                self._arc(state, forward_id(SILENCE), 0, silent, self.prices.silence)
-                self._arc(silent, 0, 0, state, 0.0)
+                self._arc(state, silent, hears=forward_id(SILENCE), price=self.prices.silence)
+                self._arc(silent, state)
 
     def add_words(self, state: int) -> None:
         """Add the words that leave a network state, as one tree of phones."""
@@ -161,18 +165,20 @@ class _Builder:
                     following = tree.get((here, phone))
                     if following is None:
                         following = tree[here, phone] = self._phone(phone, self.prices.stay)
-                        self._arc(here, forward_id(phone), 0, following, due)
+                        self._arc(here, following, hears=forward_id(phone), price=due)
                     here, due = following, 0.0
                 last = self._last_phone(way[-1], to)
                 own = self.prices.words.get(word, 0.0)
-                self._arc(here, forward_id(way[-1]), self.labels[word], last, due + own)
+                self._arc(
+                    here, last, hears=forward_id(way[-1]), says=self.labels[word], price=due + own
+                )
 
     def _last_phone(self, phone: str, to: int) -> int:
         """Return the state of a word's last phone before network state `to`, shared among words."""
         known = self.last_phones.get((to, phone))
         if known is None:
             known = self.last_phones[to, phone] = self._phone(phone, self.prices.stay)
-            self._arc(known, 0, 0, to, 0.0)
+            self._arc(known, to)
         return known
 
     def _branching_price(self, state: int) -> float:
@@ -185,23 +191,23 @@ class _Builder:
         """
         ended = self._new()
         for state in self.network.finals:
-            self._arc(state, 0, 0, ended, self._branching_price(state))
+            self._arc(state, ended, price=self._branching_price(state))
         after_gap = self._gap(ended)
-        self._arc(after_gap, 0, 0, self.network.start, self.prices.repeat)
-        self._arc(after_gap, 0, 0, self.filler, self.prices.repeat)
+        self._arc(after_gap, self.network.start, price=self.prices.repeat)
+        self._arc(after_gap, self.filler, price=self.prices.repeat)
 
     def _gap(self, ended: int) -> int:
         """From state `ended`, where speech may end, a silence long enough to part two items."""
         self.final_prices[ended] = 0.0
         here = self._new()
-        self._arc(ended, forward_id(SILENCE), 0, here, self.prices.silence)
+        self._arc(ended, here, hears=forward_id(SILENCE), price=self.prices.silence)
         self.final_prices[here] = 0.0
         for _ in range(self.prices.gap_frames - 1):
             following = self._new()
-            self._arc(here, self_loop_id(SILENCE), 0, following, 0.0)
+            self._arc(here, following, hears=self_loop_id(SILENCE))
             self.final_prices[following] = 0.0
             here = following
-        self._arc(here, self_loop_id(SILENCE), 0, here, 0.0)
+        self._arc(here, here, hears=self_loop_id(SILENCE))
         return here
 
     def add_filler(self) -> None:
@@ -217,9 +223,9 @@ class _Builder:
                 name = f"{phone}_{place}"
                 entered = self._phone(name, stay)
                 enters = self.prices.filler if label else 0.0
-                self._arc(source, forward_id(name), label, entered, price + enters)
-                self._arc(entered, 0, 0, to, 0.0)
-        self._arc(self._gap(ended), 0, 0, self.network.start, self.prices.repeat)
+                self._arc(source, entered, hears=forward_id(name), says=label, price=price + enters)
+                self._arc(entered, to)
+        self._arc(self._gap(ended), self.network.start, price=self.prices.repeat)
 
     def add_start(self) -> None:
         """Add the start: a segment begins with silence or at once, and then with a sentence
@@ -227,10 +233,10 @@ class _Builder:
         """
         silent = self._phone(SILENCE, 0.0)
         self.final_prices[silent] = self.prices.empty
-        self._arc(self.start, forward_id(SILENCE), 0, silent, self.prices.silence)
+        self._arc(self.start, silent, hears=forward_id(SILENCE), price=self.prices.silence)
         for state in (self.start, silent):
-            self._arc(state, 0, 0, self.network.start, 0.0)
-            self._arc(state, 0, 0, self.filler, 0.0)
+            self._arc(state, self.network.start)
+            self._arc(state, self.filler)
 
     def graph(self) -> DecodingGraph:
         """Return everything added so far, its arcs sorted by state."""

@@ -15,7 +15,7 @@ import os
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -97,6 +97,7 @@ class DecodingGraph:
     shape (states,): the price of ending there, infinite where a sentence cannot end.
     """
 
+    _: KW_ONLY
     arcs: NDArray[np.int32]
     prices: NDArray[np.float32]
     finals: NDArray[np.float32]

@@ -134,7 +134,7 @@ def grammar_of(
     finals[[*network.finals, states]] = 0.0
     table = np.array([arc[:4] for arc in arcs], np.int32)
     costs = np.array([arc[4] for arc in arcs], np.float32)
-    return DecodingGraph(table, costs, finals, network.start, words)
+    return DecodingGraph(arcs=table, prices=costs, finals=finals, start=network.start, words=words)
 
 
 def _filler_words(known: Mapping[str, int], own: frozenset[str], most: int) -> list[str]:

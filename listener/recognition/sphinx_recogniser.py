@@ -79,7 +79,9 @@ class SphinxRecogniser:
         # The running mean of the last segment would make hearing depend on what came before.
         decoder.set_cmn(self._mean)
         dither = self._dither.fresh()
-        return SphinxHearing(decoder, self._lexicon, dither, self.settings, self._idle)
+        return SphinxHearing(
+            decoder, lexicon=self._lexicon, dither=dither, settings=self.settings, idle=self._idle
+        )
 
     def _decoder(self) -> pocketsphinx.Decoder:
         """pocketsphinx with the grammar and, for comparison, free phones."""
@@ -127,6 +129,7 @@ class SphinxHearing:
     def __init__(
         self,
         decoder: pocketsphinx.Decoder,
+        *,
         lexicon: Lexicon,
         dither: Dither,
         settings: SphinxSettings,

@@ -176,7 +176,7 @@ def seal_lines(database: sqlite3.Connection) -> list[str]:
 
 def _as_row(found: tuple[int, bytes | None, bytes | None, bytes | None, int]) -> Row:
     seq, before, own, body, texts = found
-    return _row(seq, before or b"", own or b"", body or b"", bool(texts))
+    return _row(seq=seq, before=before or b"", hash=own or b"", body=body or b"", texts=bool(texts))
 
 
 def page_size(path: Path) -> int:

@@ -52,7 +52,7 @@ def judge(
     by number. `torn` says what a power cut took: then facts and seals may be missing, and are no sign
     of anything worse.
     """
-    problem = misfit or _of_seals(facts, seals, copy, heads, bool(torn))
+    problem = misfit or _of_seals(facts, seals, copy=copy, heads=heads, torn=bool(torn))
     if problem:
         return Integrity(f"ALTERED after it was stored: {problem}.", problem)
     if torn:
@@ -74,7 +74,7 @@ def judge(
 
 
 def _of_seals(
-    facts: int, seals: Sequence[str], copy: Sequence[str], heads: Mapping[int, str], torn: bool
+    facts: int, seals: Sequence[str], *, copy: Sequence[str], heads: Mapping[int, str], torn: bool
 ) -> str:
     if not torn and list(copy[: len(seals)]) != list(seals[: len(copy)]):
         return "the journal and the file of seals hold different seals"

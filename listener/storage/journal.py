@@ -62,6 +62,7 @@ class Journal:
         cases: Path,
         protocol: str,
         protocol_text: str,
+        *,
         began: datetime,
         passphrase: str | None = None,
     ) -> Journal:

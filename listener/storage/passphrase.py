@@ -53,7 +53,7 @@ def new_lock(passphrase: str) -> Keys:
     if not passphrase:
         raise UserError("the passphrase is empty: give one, or none at all")
     salt = secrets.token_bytes(16)
-    check, keys = _derive(passphrase, salt, COST, 8, 1)
+    check, keys = _derive(passphrase, salt, n=COST, r=8, p=1)
     wanted = _Lock(version=1, n=COST, r=8, p=1, salt=salt.hex(), check=check)
     return replace(keys, lock=wanted.model_dump_json(indent=1).encode() + b"\n")
 
@@ -91,11 +91,11 @@ def keys_for(lock: bytes, passphrase: str) -> Keys | None:
         raise ValueError(str(error)) from None
     if kept.n & (kept.n - 1):
         raise ValueError("n is no power of two")
-    check, keys = _derive(passphrase, bytes.fromhex(kept.salt), kept.n, kept.r, kept.p)
+    check, keys = _derive(passphrase, bytes.fromhex(kept.salt), n=kept.n, r=kept.r, p=kept.p)
     return replace(keys, lock=lock) if hmac.compare_digest(check, kept.check) else None
 
 
-def _derive(passphrase: str, salt: bytes, n: int, r: int, p: int) -> tuple[str, Keys]:
+def _derive(passphrase: str, salt: bytes, *, n: int, r: int, p: int) -> tuple[str, Keys]:
     from cryptography.hazmat.primitives.kdf.scrypt import Scrypt  # noqa: PLC0415  (rarely wanted)
 
     found = Scrypt(salt=salt, length=96, n=n, r=r, p=p).derive(passphrase.encode())

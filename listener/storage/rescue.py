@@ -23,6 +23,7 @@ from listener.storage.signing import SigningKey
 def rescue(
     place: Path,
     journal: Journal,
+    *,
     protocol_text: str,
     facts: Sequence[Fact],
     wall: str,

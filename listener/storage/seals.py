@@ -106,7 +106,7 @@ def verify(
     seals: list[Sealed] = []
     with suppress(ValidationError):
         seals = [Sealed.model_validate_json(line) for line in lines]
-    problems = _problems(folder, stored, lines, seals, key, head)
+    problems = _problems(folder, stored, lines, seals=seals, key=key, head=head)
     misfit = next(problems, "")
     if not misfit and broken != ["ok"]:
         misfit = f"{path} is damaged: {broken[0]}"
@@ -117,6 +117,7 @@ def _problems(
     folder: Path,
     stored: Sequence[Row],
     lines: Sequence[str],
+    *,
     seals: Sequence[Sealed],
     key: str | None,
     head: str | None,

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Final
 
 from listener.recognition.calibration import DoubtBounds, less_sure
@@ -50,6 +50,7 @@ BOTH: Final = "both ears"
 class FittedBound:
     """The outcome for one ear."""
 
+    _: KW_ONLY
     stricter: float
     """Log-odds taken off; 0 where the bound that ships stands."""
     tried: float
@@ -91,12 +92,17 @@ def fit_bound(weighed: Sequence[Weighed]) -> FittedBound | None:
     steps = [STEP * number for number in range(round(STRICTEST / STEP) + 1)]
     tried = max(steps, key=lambda by: _likelihood(rest, by) - by**2 / (2 * PRIOR**2))
     stricter = tried if _likelihood(aside, tried) > _likelihood(aside, 0.0) else 0.0
+    silent, marked = (
+        [_count(aside, by, right=right) for by in (0.0, stricter)] for right in (False, True)
+    )
     return FittedBound(
-        round(stricter, 2),
-        round(tried, 2),
-        len(aside),
-        *(_count(aside, by, right=False) for by in (0.0, stricter)),
-        *(_count(aside, by, right=True) for by in (0.0, stricter)),
+        stricter=round(stricter, 2),
+        tried=round(tried, 2),
+        of=len(aside),
+        silent_before=silent[0],
+        silent_after=silent[1],
+        marked_before=marked[0],
+        marked_after=marked[1],
     )
 
 

@@ -58,6 +58,7 @@ def fingerprint(network: bytes) -> str:
 def fit(
     cards: Sequence[Sequence[Spoken]],
     words: Network,
+    *,
     pronunciations: Mapping[str, Sequence[str]],
     same: Callable[[Sequence[str], str], bool],
     told: Callable[[float], None] = lambda _: None,

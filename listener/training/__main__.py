@@ -27,8 +27,6 @@ from typing import Any
 from grammar.errors import UserError
 from grammar.language.phrases import network
 from grammar.language.word_network import Network
-from grammar.protocol.loading import load_protocol, shipped
-from grammar.protocol.model import Protocol
 from listener.recognition.installed_models import model_for
 from listener.training.clips import (
     everything_sayable,
@@ -41,31 +39,12 @@ from listener.training.clips import (
 )
 from listener.training.fetch import fetch
 from listener.training.options import parser
+from listener.training.protocols import english_protocols, pronunciations_of, protocols_in
 from listener.training.texts import unseen_network
 from listener.training.voices import Use, voices
 
 UNSEEN = "unseen-words"
 LISTS = ("natural", "plain", "score")
-
-
-def protocols_in(language: str) -> list[Protocol]:
-    """Return the shipped protocols in a language."""
-    every = [load_protocol(name) for name in shipped()]
-    return [protocol for protocol in every if protocol.protocol.language == language]
-
-
-def english_protocols() -> list[Protocol]:
-    """Return the shipped protocols that our English model serves."""
-    return protocols_in("en")
-
-
-def pronunciations_of(protocols: Sequence[Protocol]) -> Mapping[str, Sequence[str]]:
-    """Return the pronunciations of several protocols together."""
-    found: dict[str, list[str]] = {}
-    for protocol in protocols:
-        for word, ways in protocol.pronunciations.items():
-            found.setdefault(word, []).extend([ways] if isinstance(ways, str) else ways)
-    return found
 
 
 def step_voices(options: argparse.Namespace) -> None:
@@ -291,7 +270,7 @@ def step_clips(options: argparse.Namespace) -> None:
             jobs = plan_scoring(one.protocol.id, each, network(one), says, seed=seed + at, use=use)
             made = make_call_outs(one, jobs, folder)
             print(f"{folder}: {made} call-outs of {one.protocol.id}", file=sys.stderr)
-        make_chatter(minutes, use, protocols, folder)
+        make_chatter(minutes, use, protocols=protocols, folder=folder)
         if use == "score":
             make_human(protocols, folder)
         else:
@@ -322,7 +301,7 @@ def _published_clips(options: argparse.Namespace) -> None:
             )  # fmt: skip
             made = make_call_outs(one, jobs, folder)
             print(f"{folder}: {made} call-outs of {one.protocol.id}", file=sys.stderr)
-        make_chatter(options.minutes, use, protocols, folder, language)
+        make_chatter(options.minutes, use, protocols=protocols, folder=folder, language=language)
 
 
 def step_calibrate(options: argparse.Namespace) -> None:

@@ -58,11 +58,17 @@ def affines(network: Network) -> list[Affine]:
     bias = bias + (weight * shift[None, :, None]).sum((1, 2))
     layers = [
         _affine(
-            "first", "input", (-2, -1, 0, 1, 2), weight * scale[None, :, None], bias, rectified=True
+            "first",
+            "input",
+            (-2, -1, 0, 1, 2),
+            weight=weight * scale[None, :, None],
+            bias=bias,
+            rectified=True,
         )
     ]
+    weight, bias = _folded(network.second)
     layers.append(
-        _affine("second", layers[-1].out, (-1, 0, 1), *_folded(network.second), rectified=True)
+        _affine("second", layers[-1].out, (-1, 0, 1), weight=weight, bias=bias, rectified=True)
     )
     for number, block in enumerate(network.blocks):
         assert isinstance(block, Block)
@@ -75,19 +81,32 @@ def affines(network: Network) -> list[Affine]:
                     f"narrow{number}",
                     whole,
                     offsets[:2],
-                    block.narrow.weight,
-                    none,
+                    weight=block.narrow.weight,
+                    bias=none,
                     rectified=False,
                 )
             )
             source, offsets = layers[-1].out, offsets[1:]
         weight, bias = _folded(block.wide)
         layers.append(
-            _affine(f"wide{number}", source, offsets, weight, bias, rectified=True, added=whole)
+            _affine(
+                f"wide{number}",
+                source,
+                offsets,
+                weight=weight,
+                bias=bias,
+                rectified=True,
+                added=whole,
+            )
         )
     assert network.out.bias is not None
     last = _affine(
-        "last", layers[-1].out, (0,), network.out.weight, network.out.bias, rectified=False
+        "last",
+        layers[-1].out,
+        (0,),
+        weight=network.out.weight,
+        bias=network.out.bias,
+        rectified=False,
     )
     return [*layers, last]
 
@@ -105,9 +124,9 @@ def _affine(
     name: str,
     source: str,
     offsets: tuple[int, ...],
+    *,
     weight: torch.Tensor,
     bias: torch.Tensor,
-    *,
     rectified: bool,
     added: str = "",
 ) -> Affine:

@@ -58,7 +58,7 @@ def make_call_outs(protocol: Protocol, jobs: Iterable[Job], folder: Path) -> int
 
 
 def make_chatter(
-    minutes: float, use: Use, protocols: Sequence[Protocol], folder: Path, language: str = "en"
+    minutes: float, use: Use, *, protocols: Sequence[Protocol], folder: Path, language: str = "en"
 ) -> None:
     """Write clips of unrelated speech: plain sentences of our own, each voice of a use in turn."""
     rng = random.Random(f"chatter {use}")
@@ -86,18 +86,19 @@ def make_human(protocols: Sequence[Protocol], folder: Path) -> None:
         spoken = [(sound, {"words": words, "role": "words"})]
         _write(folder / f"number-{name}", spoken, heads, "human/prompts")
     said = ((sound, {"words": words, "role": "chatter"}) for words, sound in remarks())
-    _write_together("prompts", said, protocols, folder)
+    _write_together("prompts", said, protocols=protocols, folder=folder)
 
 
 def make_foreign(minutes: float, protocols: Sequence[Protocol], folder: Path) -> None:
     """Write clips of sentences that people speak in other languages, from Debian's packages."""
     said = ((sound, {"words": "in another language", "role": "chatter"}) for sound in foreign())
-    _write_together("foreign", said, protocols, folder, minutes)
+    _write_together("foreign", said, protocols=protocols, folder=folder, minutes=minutes)
 
 
 def _write_together(
     name: str,
     spoken: Iterable[tuple[Samples, dict[str, Any]]],
+    *,
     protocols: Sequence[Protocol],
     folder: Path,
     minutes: float = math.inf,

@@ -44,7 +44,7 @@ def lagging(folder: Path) -> tuple[Live, Slow, threading.Thread]:
     text = (Path(__file__).parents[2] / "grammar/protocol/shipped/isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(folder, "p", text, NOW)
+    journal = Journal.create(folder, "p", text, began=NOW)
     sound = np.random.default_rng(1).integers(-50, 50, round(LENGTH_S * SAMPLE_RATE), np.int16)
     slow = Slow()
     live = Live(

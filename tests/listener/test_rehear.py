@@ -153,7 +153,9 @@ def test_sound_in_several_files_is_heard_on_the_case_s_clock(
     length = len(sound) / 16_000
     from datetime import UTC, datetime
 
-    journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
+    journal = Journal.create(
+        tmp_path, "isolation-airway", text, began=datetime(2026, 1, 2, tzinfo=UTC)
+    )
     journal.append_next(CaseStarted(protocol="isolation-airway", recording=True))
     journal.append_next(Gap(t=length, until=90, reason="broken off"))
     journal.append_next(Resumed(t=90.0, audio="audio-2.flac", recording=True))

@@ -83,7 +83,7 @@ class Room:
     def hear(self, sound: Samples, *, live: bool) -> tuple[Case, Notes]:
         case, notes = Case(self.protocol), Notes()
         now = datetime.now().astimezone()
-        journal = Journal.create(self.cases, "test", "", now)
+        journal = Journal.create(self.cases, "test", "", began=now)
         one = Live(
             source=Sound(sound, live),
             recogniser=self.engine,

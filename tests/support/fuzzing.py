@@ -292,7 +292,7 @@ def _journals() -> list[bytes]:
     cases = Path(tempfile.mkdtemp(dir=place()))
     from datetime import UTC, datetime
 
-    kept = Journal.create(cases, "small", SMALL, datetime(2026, 1, 2, tzinfo=UTC))
+    kept = Journal.create(cases, "small", SMALL, began=datetime(2026, 1, 2, tzinfo=UTC))
     kept.append_next(CaseStarted(protocol="small"))
     kept.append_next(Noted(t=1.0, text="a note " * 900))
     going = kept.folder / f"{JOURNAL}-wal"

@@ -20,7 +20,7 @@ WALL = "2026-01-02T12:30:00+00:00"  # invented
 def begin(cases: Path, passphrase: str | None = None) -> Journal:
     """A new case with a few facts; the caller ends it."""
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(cases, "isolation-airway", text, BEGAN, passphrase)
+    journal = Journal.create(cases, "isolation-airway", text, began=BEGAN, passphrase=passphrase)
     journal.append_next(CaseStarted(protocol="isolation-airway", weight_kg=70.0, wall=WALL))
     for number, said in enumerate(["ketamine in", "sats ninety four percent", "copy"], start=1):
         words = tuple(

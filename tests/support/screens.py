@@ -134,11 +134,11 @@ class ShownCase:
         self.played: list[tuple[float, float]] = []
         self.app = Dashboard(
             shown.protocol,
-            self._view,
-            lambda: self.now,
-            lambda: self.status,
-            self._told("start"),
-            self._told("stop"),
+            view_at=self._view,
+            clock=lambda: self.now,
+            status=lambda: self.status,
+            start=self._told("start"),
+            stop=self._told("stop"),
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
             hands=None if only_shows else self.hands(),
             settings=settings,
@@ -152,8 +152,8 @@ class ShownCase:
             self._tell,
             lambda: self.case.facts,
             lambda: self.now,
-            lambda start, end: self.played.append((start, end)),
-            self.said.append if self._speaks else None,
+            play=lambda start, end: self.played.append((start, end)),
+            say=self.said.append if self._speaks else None,
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
             read_card=self._card if self._joins else None,
         )

@@ -51,7 +51,7 @@ def store(
     began = BEGAN + timedelta(days=days)
     text, _ = source_text("isolation-airway")
     place.mkdir(exist_ok=True)
-    journal = Journal.create(place, "isolation-airway", text, began)
+    journal = Journal.create(place, "isolation-airway", text, began=began)
     start = CaseStarted(
         wall=began.isoformat(),
         protocol="isolation-airway",

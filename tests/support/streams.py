@@ -29,7 +29,7 @@ def heard_by(
 ) -> list[Fact]:
     """The facts of a stream, each of them stored; `news` is of what may fail."""
     now = datetime(2025, 1, 1, tzinfo=UTC)  # invented
-    journal = Journal.create(cases, "p", "", now)
+    journal = Journal.create(cases, "p", "", began=now)
     live = Live(
         source=RawPcm(io.BytesIO(sound.tobytes())),
         recogniser=engine,

@@ -96,7 +96,7 @@ def main() -> None:
         cases = Path(place) / "cases"
         for number in range(count):
             began = start + timedelta(hours=number)
-            journal = Journal.create(cases, "isolation-airway", text, began)
+            journal = Journal.create(cases, "isolation-airway", text, began=began)
             # One commit a fact, as in a real case, would take most of an hour here.
             journal._database.execute("PRAGMA synchronous = OFF")
             for fact in facts(net, draw, began):

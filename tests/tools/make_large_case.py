@@ -36,7 +36,7 @@ def facts(count: int) -> Iterator[Fact]:
 def write(place: Path, count: int) -> Path:
     """Write the case and return its folder."""
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(place, "isolation-airway", text, BEGAN)
+    journal = Journal.create(place, "isolation-airway", text, began=BEGAN)
     journal._database.execute("PRAGMA synchronous = OFF")
     for fact in facts(count):
         journal.append_next(fact)

@@ -53,9 +53,9 @@ async def draw() -> None:
     )
     app = Dashboard(
         listening.protocol,
-        lambda now: fold(listening.protocol, facts, now),
-        lambda: MOMENT,
-        lambda: status,
+        view_at=lambda now: fold(listening.protocol, facts, now),
+        clock=lambda: MOMENT,
+        status=lambda: status,
         wall=lambda: datetime(2026, 1, 1, 14, 3, 24),
         # For the recorder's foot; nothing is pressed.
         hands=ManualEntry(listening.protocol, lambda _fact: None, lambda: facts, lambda: MOMENT),

@@ -84,9 +84,9 @@ def read_cards(
     ears: Ears,
     stations: Sequence[str],
     source: Callable[[str], Source],
+    *,
     console: Console,
     done: Callable[[CardRead], None],
-    *,
     case: bool,
     free_name: Callable[[str], str] = str,
 ) -> None:

@@ -119,11 +119,11 @@ def _briefed(source: Source, wanted: argparse.Namespace) -> bool:
         ears = TeamEars(known, None if kept else wanted.fitted_here, wanted.known_passphrase)
         choice = Preflight(
             protocol,
-            wanted.weight_kg,
-            wanted.audio_kept,
-            LevelCheck(lambda: _source(wanted)) if wanted.audio is None else None,
-            source.name,
-            load_settings().theme,
+            weight_kg=wanted.weight_kg,
+            record=wanted.audio_kept,
+            check=LevelCheck(lambda: _source(wanted)) if wanted.audio is None else None,
+            source=source.name,
+            colours=load_settings().theme,
             drill=wanted.drill,
             scenario=wanted.scenario,
             objectives=tuple(wanted.objective),

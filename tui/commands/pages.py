@@ -50,7 +50,13 @@ def hand_over(wanted: argparse.Namespace) -> None:
     view = stored.view()
     _give(
         wanted,
-        handover_page(stored.protocol, view, stored.facts, stored.head, stored.integrity.told),
+        handover_page(
+            stored.protocol,
+            view,
+            facts=stored.facts,
+            head=stored.head,
+            checked=stored.integrity.told,
+        ),
     )
 
 

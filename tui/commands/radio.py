@@ -48,7 +48,7 @@ def radio_check(wanted: argparse.Namespace) -> None:
     print(NO_ORDER, file=sys.stderr)
     sure = start_sure_ear(protocol)
     try:
-        verdict = radio_checking.radio_check(source, recogniser, protocol, _ask, sure)
+        verdict = radio_checking.radio_check(source, recogniser, protocol, ask=_ask, sure=sure)
     finally:
         if sure:
             sure.close()

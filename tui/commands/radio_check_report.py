@@ -53,6 +53,7 @@ def radio_check(
     source: Source,
     recogniser: Recogniser,
     protocol: Protocol,
+    *,
     ask: Callable[[str], None],
     sure: SureListener | None = None,
 ) -> Verdict:

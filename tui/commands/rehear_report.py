@@ -62,7 +62,9 @@ def _one(folder: Path, again: Again, passphrase: str | None) -> Reheard:
         def heard_s(seconds: float, of: float) -> None:
             bar.update(task, completed=seconds, total=of)
 
-        return hear_again(folder, again, datetime.now().astimezone(), heard_s, passphrase)
+        return hear_again(
+            folder, again, datetime.now().astimezone(), heard_s=heard_s, passphrase=passphrase
+        )
 
 
 def page(reheard: Sequence[Reheard]) -> str:

@@ -224,8 +224,8 @@ def read_at_briefing(wanted: argparse.Namespace, protocol: Protocol) -> None:
             ears,
             [one.id for one in protocol.station],
             lambda _: source_of(None, wanted.device, wanted.channels, keys=False),
-            console,
-            done,
+            console=console,
+            done=done,
             case=True,
             free_name=_free_name,
         )
@@ -278,8 +278,8 @@ def _read(wanted: argparse.Namespace, folder: Path) -> None:
             ears,
             stations,
             lambda name: source_of(cards_read[name], wanted.device, (), keys=False),
-            console,
-            done,
+            console=console,
+            done=done,
             case=case is not None,
             free_name=_free_name,
         )

@@ -40,9 +40,9 @@ def fit_team(
     found = fit(
         [_spoken(card) for card in read.values()],
         network(protocol),
-        protocol.pronunciations,
-        same,
-        _bar(console),
+        pronunciations=protocol.pronunciations,
+        same=same,
+        told=_bar(console),
     )
     console.say(told(found))
     if found.network is None:

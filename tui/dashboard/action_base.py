@@ -44,6 +44,7 @@ class ActionBase(App[None]):
     def __init__(
         self,
         protocol: Protocol,
+        *,
         view_now: Callable[[], View],
         status_now: Callable[[], Status],
         hands: ManualEntry | None,

@@ -76,12 +76,12 @@ class Dashboard(CaseActions):
     def __init__(
         self,
         protocol: Protocol,
+        *,
         view_at: Callable[[float], View],
         clock: Callable[[], float],
         status: Callable[[], Status],
         start: Callable[[], None] | None = None,
         stop: Callable[[], None] | None = None,
-        *,
         wall: Callable[[], datetime] = datetime.now,
         hands: ManualEntry | None = None,
         settings: Settings | None = None,
@@ -89,7 +89,13 @@ class Dashboard(CaseActions):
         hear_out: Callable[[], None] | None = None,
     ) -> None:
         settings = settings or Settings()
-        super().__init__(protocol, lambda: view_at(clock()), status, hands, settings)
+        super().__init__(
+            protocol,
+            view_now=lambda: view_at(clock()),
+            status_now=status,
+            hands=hands,
+            settings=settings,
+        )
         if settings.keys and not self.HELP_KEYS:
             self._bindings = BindingsMap(self.keymap.bindings())
         self._protocol = protocol

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Literal
 
@@ -33,6 +33,7 @@ class Step:
     """The slots it fills; several numbers are typed at once, as in 130/80."""
     kind: Literal["choice", "number", "amount", "duration"]
     title: str
+    _: KW_ONLY
     may_skip: bool
     choices: tuple[tuple[str, str], ...] = ()
 
@@ -71,22 +72,24 @@ def steps(protocol: Protocol, call: Call) -> list[Step]:
         listed = protocol.lists.get(kind)
         if name == "drug":
             drugs = tuple((each.id, drug(protocol, each.id)) for each in protocol.drug)
-            found.append(Step((name,), "choice", "drug", skip, drugs))
+            found.append(Step((name,), "choice", "drug", may_skip=skip, choices=drugs))
         elif name == "amount":
-            found.append(Step((name,), "amount", "amount", skip))
+            found.append(Step((name,), "amount", "amount", may_skip=skip))
         elif listed:
             values = tuple((v.id, v.title or v.id.replace("-", " ")) for v in listed.values)
-            found.append(Step((name,), "choice", name.replace("-", " "), skip, values))
+            found.append(
+                Step((name,), "choice", name.replace("-", " "), may_skip=skip, choices=values)
+            )
         elif kind == "duration":
-            found.append(Step((name,), "duration", "how long", skip))
+            found.append(Step((name,), "duration", "how long", may_skip=skip))
         elif kind == "number" and name == numbers[0]:
             title = "/".join(each.removesuffix("_number").replace("_", " ") for each in numbers)
-            found.append(Step(tuple(numbers), "number", title, skip))
+            found.append(Step(tuple(numbers), "number", title, may_skip=skip))
     return found
 
 
 def typed(
-    protocol: Protocol, call: Call, step: Step, text: str, before: Mapping[str, SlotValue]
+    protocol: Protocol, call: Call, step: Step, *, text: str, before: Mapping[str, SlotValue]
 ) -> list[tuple[str, SlotValue]]:
     """Return the slots that typed text fills. Raises ValueError with one sentence for a person."""
     match step.kind:

@@ -34,11 +34,11 @@ def dashboard(following: CaseFollower) -> Dashboard:
     """Return the dashboard of a case that is followed."""
     return Dashboard(
         following.protocol,
-        following.view,
-        following.now,
-        lambda: status_of(following),
-        following.start,
-        following.stop,
+        view_at=following.view,
+        clock=following.now,
+        status=lambda: status_of(following),
+        start=following.start,
+        stop=following.stop,
         settings=load_settings(),
     )
 

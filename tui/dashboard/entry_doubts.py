@@ -23,7 +23,7 @@ changed."""
 
 
 def far_vital(
-    call: Call, slots: Slots, signs: Sequence[VitalSign], at: float, but: int | None = None
+    call: Call, slots: Slots, signs: Sequence[VitalSign], *, at: float, but: int | None = None
 ) -> str:
     """Return a clause on a vital sign far from the last one told up to `at`, in seconds on the case's
     clock; "" where it is near, or there is none. `but` is the fact of the sign itself, where it stands."""
@@ -48,7 +48,7 @@ def no_drug(call: Call, slots: Slots) -> str:
 
 
 def given_already(
-    protocol: Protocol, doses: Sequence[DoseGiven], call: Call, slots: Slots, at: float
+    protocol: Protocol, doses: Sequence[DoseGiven], call: Call, *, slots: Slots, at: float
 ) -> str:
     """Return a clause on an equal dose that was reported given within five minutes of `at`, in seconds on
     the case's clock; "" where none was, or the call reports no dose given. An amount that was not said

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import datetime, timedelta
 
 from grammar.case.amendments import taken_back
@@ -60,6 +60,7 @@ class ManualEntry:
     tell: Callable[[Fact], Utterance | None]
     facts: Callable[[], Sequence[Fact]]
     clock: Callable[[], float]
+    _: KW_ONLY
     play: Callable[[float, float], None] | None = None
     say: Callable[[str], None] | None = None
     """Says a sentence aloud; None where speech is not on."""

@@ -6,7 +6,7 @@ Nothing is written and nothing recorded while it stands.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import ClassVar
 
 from textual.app import App, ComposeResult
@@ -57,6 +57,7 @@ KEYS = (
 class Choice:
     """The choices made at the briefing."""
 
+    _: KW_ONLY
     record: bool
     note: str
     """A note of consent, for the log; empty where none was made."""
@@ -109,12 +110,12 @@ class Preflight(App[Choice]):
     def __init__(
         self,
         protocol: Protocol,
+        *,
         weight_kg: float | None,
         record: bool,
         check: LevelCheck | None,
         source: str = "",
         colours: Theme = "dark",
-        *,
         drill: bool | None = None,
         scenario: str = "",
         objectives: tuple[str, ...] = (),
@@ -276,12 +277,12 @@ class Preflight(App[Choice]):
     def _choice(self) -> Choice:
         typed = (clean(text).strip() for text in self._objectives.split(";"))
         return Choice(
-            self._record,
-            self._note,
-            self._weight,
-            self._drill,
-            clean(self._scenario),
-            tuple(text for text in typed if text),
+            record=self._record,
+            note=self._note,
+            weight_kg=self._weight,
+            drill=self._drill,
+            scenario=clean(self._scenario),
+            objectives=tuple(text for text in typed if text),
             ear=self._ear,
         )
 

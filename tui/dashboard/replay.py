@@ -123,9 +123,9 @@ class Replay(Dashboard, inherit_bindings=False):
         self._source = started.source if started else ""
         super().__init__(
             stored.protocol,
-            self._view,
-            lambda: self._player.position,
-            self._status,
+            view_at=self._view,
+            clock=lambda: self._player.position,
+            status=self._status,
             stop=playing.close,
             wall=_wall(started.wall if started else "", lambda: self._player.position),
         )

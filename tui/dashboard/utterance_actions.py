@@ -40,12 +40,19 @@ class UtteranceActions(ActionBase):
             guesses = self.guess(said)
             if guesses:
                 return self._see(hands, said, guesses[0])
-            return self._amending(hands, [said], 0, "words")
+            return self._amending(hands, [said], at=0, stage="words")
 
         self.open(opened)
 
     def _see(self, hands: ManualEntry, said: Utterance, chosen: Guess | None) -> Dialog:
-        return ConfirmDialog(self.keymap, hands, said, chosen, self._guesses, self.view_now)
+        return ConfirmDialog(
+            self.keymap,
+            hands,
+            said=said,
+            chosen=chosen,
+            guesses=self._guesses,
+            view_now=self.view_now,
+        )
 
     def action_guess_rest(self) -> None:
         """Go through the unsure utterances that the strip has no room for, one after the other."""
@@ -54,7 +61,7 @@ class UtteranceActions(ActionBase):
             rest = self.query_one(UnsureStrip).hidden
             if not rest:
                 raise ValueError("nothing more is unsure than the strip shows")
-            return self._amending(hands, rest, 0, "guesses")
+            return self._amending(hands, rest, at=0, stage="guesses")
 
         self.open(opened)
 
@@ -118,7 +125,7 @@ class UtteranceActions(ActionBase):
                 raise ValueError("nothing was heard yet")
             at = next((i for i, one in enumerate(said) if one.fact == wanted), len(said) - 1)
             below = self._by_hand_since(hands, said[at]) if wanted is None else ""
-            return self._amending(hands, said, at, stage, below)
+            return self._amending(hands, said, at=at, stage=stage, below=below)
 
         self.open(opened)
 
@@ -140,12 +147,21 @@ class UtteranceActions(ActionBase):
         self,
         hands: ManualEntry,
         said: Sequence[Utterance],
+        *,
         at: int,
         stage: Stage,
         below: str = "",
     ) -> Dialog:
         return AmendDialog(
-            self.keymap, hands, said, at, self.choices, self._guesses, self.view_now, stage, below
+            self.keymap,
+            hands,
+            said=said,
+            at=at,
+            guess=self.choices,
+            guesses=self._guesses,
+            view_now=self.view_now,
+            stage=stage,
+            below=below,
         )
 
     def on_running_log_clicked(self, message: RunningLog.Clicked) -> None:

@@ -18,7 +18,9 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 
 def write(told: Told, stored: StoredCase) -> str:
     """Return the page. Everything that came from a file or a microphone is escaped."""
-    page = handover_page(told.protocol, told.view, stored.facts, stored.head, told.checked)
+    page = handover_page(
+        told.protocol, told.view, facts=stored.facts, head=stored.head, checked=told.checked
+    )
     log = Table(
         "Log",
         ("at", "from", "what", "words", "standing"),

@@ -205,7 +205,9 @@ def _folder(
     """Return the journal of a new case, or of the one to go on with, whose facts are folded into `case`."""
     if options.resume is None:
         name = case.protocol.protocol.id
-        journal = Journal.create(options.cases, name, protocol_text, wall_now(), options.passphrase)
+        journal = Journal.create(
+            options.cases, name, protocol_text, began=wall_now(), passphrase=options.passphrase
+        )
         return journal, CaseLock(journal.folder), None
     lock = CaseLock(options.resume)
     try:

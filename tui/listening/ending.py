@@ -99,7 +99,14 @@ def put_elsewhere(
     """Put a whole case where there is room. Return a sentence on what became of its `left` last facts."""
     lost = f"the last {left} facts of {journal.folder} could not be stored"
     try:
-        folder, head = rescue(rescued, journal, protocol_text, facts, wall_stamp(), signing_key)
+        folder, head = rescue(
+            rescued,
+            journal,
+            protocol_text=protocol_text,
+            facts=facts,
+            wall=wall_stamp(),
+            key=signing_key,
+        )
     except (UserError, OSError, sqlite3.Error) as error:
         return f"{lost}, and are on no disk: {error}"
     print(f"rescued: {folder}\ncheck code: {head}", file=sys.stderr)

@@ -33,7 +33,7 @@ from tui.text.wording import (
 
 
 def handover_page(
-    protocol: Protocol, view: View, facts: Sequence[Fact] = (), head: str = "", checked: str = ""
+    protocol: Protocol, view: View, *, facts: Sequence[Fact] = (), head: str = "", checked: str = ""
 ) -> Page:
     """Return the page for the case at the view's moment. `facts` tell when it began by the wall clock,
     `head` is the check code of a case that is stored. That and `checked`, a sentence on whether the case is

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from functools import cache
 from itertools import groupby, zip_longest
 
@@ -18,6 +18,7 @@ class Table:
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    _: KW_ONLY
     note: str = ""
     """A sentence under the rows."""
     none: str = "none"

@@ -232,7 +232,14 @@ async def test_the_dashboard_shows_an_energy_that_was_read_back_otherwise(
     )
     for seq, fact in enumerate(said, start=2):
         case.add(replace(fact, seq=seq))
-    app = Dashboard(arrest, case.view, lambda: 20.0, status, lambda: None, lambda: None)
+    app = Dashboard(
+        arrest,
+        view_at=case.view,
+        clock=lambda: 20.0,
+        status=status,
+        start=lambda: None,
+        stop=lambda: None,
+    )
     async with app.run_test(size=(100, 30)) as pilot:
         await pilot.pause()
         shown = shown_text(app)

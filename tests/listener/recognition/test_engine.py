@@ -133,7 +133,7 @@ hearing.accept(__import__("numpy").zeros(1600, dtype="int16"))
 
 
 def test_how_far_hearing_is_behind_is_said_for_as_long_as_it_is(tmp_path: Path) -> None:
-    journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
+    journal = Journal.create(tmp_path, "p", "", began=datetime(2025, 1, 1, tzinfo=UTC))  # invented
     source = RawPcm(io.BytesIO())
     live = Live(
         source=source,
@@ -196,7 +196,7 @@ def test_while_an_engine_works_what_it_works_on_is_not_said_to_be_told(tmp_path:
 
             return Hearing()
 
-    journal = Journal.create(tmp_path, "p", "", datetime(2025, 1, 1, tzinfo=UTC))  # invented
+    journal = Journal.create(tmp_path, "p", "", began=datetime(2025, 1, 1, tzinfo=UTC))  # invented
     live = Live(
         source=RawPcm(io.BytesIO(sound[: 20 * 16_000].tobytes())),
         recogniser=Slow(),

@@ -104,7 +104,7 @@ def test_a_disk_that_fails_and_is_made_read_only_by_the_system_is_named(tmp_path
 )
 def test_trouble_is_named_before_anything_is_told(tmp_path: Path, what: str, said: str) -> None:
     with small_disk(tmp_path / "disk") as disk:
-        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, BEGAN)
+        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, began=BEGAN)
         keeper = FactWriter(journal, retry_s=0.1, scarce_bytes=500_000)
         time.sleep(0.3)
         assert not keeper.trouble
@@ -163,7 +163,7 @@ def test_facts_that_had_to_wait_are_said_in_the_log_with_the_reason(
 ) -> None:
     monkeypatch.setattr(listener.storage.passphrase, "COST", 2**10)
     with small_disk(tmp_path / "disk", kilobytes=4096) as disk:
-        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, BEGAN, words)
+        journal = Journal.create(disk.path / "cases", "p", PROTOCOL, began=BEGAN, passphrase=words)
         keeper = FactWriter(journal, patience_s=20.0, retry_s=0.1, scarce_bytes=0)
         disk.fill()
         keeper.keep(long_note(1))

@@ -33,7 +33,7 @@ BEGAN = datetime(2025, 1, 1, 12, 0, tzinfo=UTC)  # invented
 
 
 def journal(tmp_path: Path) -> Journal:
-    return Journal.create(tmp_path / "cases", "isolation-airway", "x = 1\n", BEGAN)
+    return Journal.create(tmp_path / "cases", "isolation-airway", "x = 1\n", began=BEGAN)
 
 
 def test_facts_come_back_in_order_with_their_numbers(tmp_path: Path) -> None:
@@ -82,7 +82,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from grammar.case.facts import Noted
 from listener.storage.journal import Journal
-kept = Journal.create(Path({str(tmp_path)!r}), "p", "", datetime(2025, 1, 1, tzinfo=UTC))
+kept = Journal.create(Path({str(tmp_path)!r}), "p", "", began=datetime(2025, 1, 1, tzinfo=UTC))
 print(kept.folder, flush=True)
 while True:
     print(kept.append_next(Noted(t=0, text="told")).seq, flush=True)
@@ -119,7 +119,7 @@ def test_a_folder_that_is_no_case_is_refused_in_a_sentence(tmp_path: Path, make:
 def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(UserError, match="no case can be written"):
-        Journal.create(tmp_path / "file" / "cases", "p", "", BEGAN)
+        Journal.create(tmp_path / "file" / "cases", "p", "", began=BEGAN)
 
 
 @given(st.text(), st.floats(0, 1e5), st.booleans())

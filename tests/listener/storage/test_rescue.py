@@ -109,7 +109,11 @@ def test_what_was_rescued_of_another_case_of_the_same_name_is_left_alone(tmp_pat
     other = [replace(first, wall="2001-01-01T00:00:00+00:00"), *facts[1:]]
     place = tmp_path / "rescued"
     folder, _ = rescue(
-        place, journal, protocol, [*other, Noted(seq=99, t=9.0, text="elsewhere")], WALL
+        place,
+        journal,
+        protocol_text=protocol,
+        facts=[*other, Noted(seq=99, t=9.0, text="elsewhere")],
+        wall=WALL,
     )
     journal.close()
     assert take_in(journal.folder, None, place, WALL) == 0
@@ -125,7 +129,7 @@ def test_what_is_taken_in_twice_is_there_once(tmp_path: Path) -> None:
     protocol = (journal.folder / "protocol.toml").read_text()
     place = tmp_path / "rescued"
     for _ in range(2):
-        rescue(place, journal, protocol, facts, WALL)
+        rescue(place, journal, protocol_text=protocol, facts=facts, wall=WALL)
     journal.close()
     assert take_in(journal.folder, None, place, WALL) == 2
     assert take_in(journal.folder, None, place, WALL) == 0

@@ -35,7 +35,7 @@ def stored(tmp_path: Path, *, last: float = 40.0, ended: bool = False) -> Stored
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(tmp_path / "cases", "isolation-airway", text, BEGAN)
+    journal = Journal.create(tmp_path / "cases", "isolation-airway", text, began=BEGAN)
     journal.append_next(CaseStarted(wall=BEGAN.isoformat(), protocol="isolation-airway"))
     journal.append_next(Heard(t=last - 2, until=last, words=()))
     if ended:

@@ -46,7 +46,7 @@ def wait_until(true: Any, seconds: float = 20.0) -> None:
 
 
 def keeper_in(cases: Path) -> tuple[FactWriter, Path]:
-    journal = Journal.create(cases, "isolation-airway", PROTOCOL, BEGAN)
+    journal = Journal.create(cases, "isolation-airway", PROTOCOL, began=BEGAN)
     return FactWriter(journal, patience_s=20.0, retry_s=0.1, scarce_bytes=0), journal.folder
 
 

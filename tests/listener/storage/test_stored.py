@@ -19,7 +19,9 @@ from listener.storage.journal import AUDIO, Journal
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
+    journal = Journal.create(
+        tmp_path, "isolation-airway", text, began=datetime(2026, 1, 2, tzinfo=UTC)
+    )
     journal.append_next(CaseStarted(protocol="isolation-airway", recording=True))
     _record(journal.folder / AUDIO, 1000, seconds=2)
     journal.append_next(Gap(t=2.0, until=5.0, reason="the case was broken off"))

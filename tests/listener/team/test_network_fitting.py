@@ -128,7 +128,7 @@ def test_steps_make_what_was_said_likelier_and_the_decoder_takes_the_network(
 def test_one_short_card_is_not_tried(sound: Samples) -> None:
     protocol = load_protocol("isolation-airway")
     card = [("stand by", sound[:16_000])] * 12
-    found = fit([card], network(protocol), {}, lambda _heard, _words: True)
+    found = fit([card], network(protocol), pronunciations={}, same=lambda _heard, _words: True)
     assert (found.network, found.of) == (None, 0)
 
 

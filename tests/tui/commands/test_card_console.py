@@ -84,7 +84,9 @@ def test_whoever_hesitates_is_asked_for_the_same_sentence_and_silence_ends_the_c
     quick = choose("auto", network(PROTOCOL), PROTOCOL.pronunciations)
     ears = Ears(PROTOCOL, quick, None, QuickEars(PROTOCOL, quick))
     lines = io.StringIO("yes\n")
-    read_cards(ears, ["outside"], lambda _: room, Console(lines, out), cards.append, case=True)
+    read_cards(
+        ears, ["outside"], lambda _: room, console=Console(lines, out), done=cards.append, case=True
+    )
     told = [line for line in out.getvalue().splitlines() if line.startswith(("say: ", "  "))]
     assert told[0] == told[2] != told[4]
     assert told[1].startswith("  nobody spoke")

@@ -45,7 +45,9 @@ class Tone:
 
 
 def before(weight_kg: float | None = 70, record: bool = True) -> Preflight:
-    return Preflight(protocol(), weight_kg, record, None, "drill.flac")
+    return Preflight(
+        protocol(), weight_kg=weight_kg, record=record, check=None, source="drill.flac"
+    )
 
 
 async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
@@ -67,7 +69,9 @@ async def test_enter_begins_with_what_the_command_line_asked_for() -> None:
 
 async def test_an_odd_weight_of_the_command_line_is_asked_about_before_the_case_begins() -> None:
     assert await chosen("enter", app=before(weight_kg=7)) is None
-    assert await chosen("enter", "enter", app=before(weight_kg=7)) == Choice(True, "", 7)
+    assert await chosen("enter", "enter", app=before(weight_kg=7)) == Choice(
+        record=True, note="", weight_kg=7
+    )
 
 
 async def test_leaving_begins_nothing() -> None:
@@ -197,7 +201,9 @@ def test_the_choice_and_the_consent_are_stored_with_the_case(tmp_path: Path, rec
 async def test_scenario_and_objectives_are_typed_at_the_briefing_and_kept_with_the_choice(
     clock: KeyClock,
 ) -> None:
-    app = Preflight(protocol(), 70.0, False, None, "a file", scenario="door stuck")
+    app = Preflight(
+        protocol(), weight_kg=70.0, record=False, check=None, source="a file", scenario="door stuck"
+    )
     async with app.run_test(size=(100, 30)) as pilot:
         await pilot.press("o", *"read back; stay calm", "enter")
         clock.put_on(2 * BOUNCE_S)  # one Enter too many would begin the case
@@ -242,11 +248,11 @@ async def test_the_first_picture_of_a_drill_says_so_and_has_the_weight(
 
     screen = Dashboard(
         listening.protocol,
-        listening.view,
-        lambda: listening.live.now,
-        listening.status,
-        listening.start,
-        listening.stop,
+        view_at=listening.view,
+        clock=lambda: listening.live.now,
+        status=listening.status,
+        start=listening.start,
+        stop=listening.stop,
     )
     draw = screen.look
 

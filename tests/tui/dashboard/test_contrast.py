@@ -97,7 +97,7 @@ BRIEFED = ("r", "a", "n", "x", "enter", "w", "x", "enter")
 @pytest.mark.parametrize("theme", THEMES)
 async def test_the_briefing_has_the_contrast(theme: Any) -> None:
     quiet = Still(lambda: pytest.fail("no sound is wanted"))
-    app = Preflight(protocol(), 70, True, quiet, colours=theme)
+    app = Preflight(protocol(), weight_kg=70, record=True, check=quiet, colours=theme)
     async with app.run_test(size=(100, 30)) as pilot:
         found = await drawn(pilot, *BRIEFED)
     assert len(found) >= 5

@@ -26,7 +26,7 @@ TEXT = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_te
 def case(place: Path, hour: int, *, ended: bool = True) -> Path:
     """A case that began at that hour of an invented day."""
     began = datetime.fromisoformat(f"2025-03-01T{hour:02d}:00:00+01:00")
-    journal = Journal.create(place, "isolation-airway", TEXT, began)
+    journal = Journal.create(place, "isolation-airway", TEXT, began=began)
     journal.append_next(CaseStarted(wall=began.isoformat(), protocol="isolation-airway"))
     journal.append_next(Heard(t=1, until=2, words=(Word("ready", 1, 2),)))
     if ended:

@@ -48,12 +48,17 @@ class Still(LevelCheck):
 
 @pytest.mark.parametrize("size", SIZES)
 def test_a_briefing_with_a_microphone(snap_compare: Any, size: str) -> None:
-    app = Preflight(protocol(), 70, True, Still(lambda: pytest.fail("no sound is wanted")))
+    app = Preflight(
+        protocol(),
+        weight_kg=70,
+        record=True,
+        check=Still(lambda: pytest.fail("no sound is wanted")),
+    )
     assert snap_compare(app, terminal_size=SIZES[size])
 
 
 def test_a_briefing_in_which_consent_is_written_and_nothing_recorded(snap_compare: Any) -> None:
-    app = Preflight(protocol(), None, False, None, "drill.flac")
+    app = Preflight(protocol(), weight_kg=None, record=False, check=None, source="drill.flac")
     keys = ["n", *"asked", "enter", "w"]
     assert snap_compare(app, terminal_size=SIZES["middle"], press=keys)
 

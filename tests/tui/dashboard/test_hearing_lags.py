@@ -86,7 +86,7 @@ async def test_an_answer_that_is_not_heard_yet_accuses_nobody_anywhere(
 @pytest.mark.parametrize(("rows", "width"), [(1, 52), (1, 74), (2, 44), (2, 52), (2, 74)])
 def test_a_card_says_in_every_size_that_it_is_not_heard_that_far(rows: int, width: int) -> None:
     ((loop, state),) = lagging(60, 15, CALL).waiting
-    drawn = card(WaitingCall(protocol(), loop, state, 60), rows, width)
+    drawn = card(WaitingCall(protocol(), loop, state, now=60), rows, width)
     assert NOT_HEARD_YET in drawn[0].plain
 
 

@@ -145,7 +145,7 @@ def test_a_saturation_may_be_typed_with_its_sign(text: str) -> None:
     protocol = load_protocol("isolation-airway")
     call = protocol.calls["saturation"]
     [step] = steps(protocol, call)
-    assert typed(protocol, call, step, text, {}) == [("percent", Decimal(94))]
+    assert typed(protocol, call, step, text=text, before={}) == [("percent", Decimal(94))]
 
 
 @pytest.mark.parametrize("text", ["", "m", "soon", "-5", "0", "3:99", "999999999"])

@@ -171,7 +171,7 @@ def stored(place: Path) -> Path:
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(place, "isolation-airway", text, BEGAN)
+    journal = Journal.create(place, "isolation-airway", text, began=BEGAN)
     start = CaseStarted(
         wall=BEGAN.isoformat(),
         protocol="isolation-airway",

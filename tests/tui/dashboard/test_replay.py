@@ -47,7 +47,9 @@ FACTS: tuple[Fact, ...] = (
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(tmp_path, "isolation-airway", text, datetime(2026, 1, 2, tzinfo=UTC))
+    journal = Journal.create(
+        tmp_path, "isolation-airway", text, began=datetime(2026, 1, 2, tzinfo=UTC)
+    )
     for fact in FACTS:
         journal.append_next(fact)
     recording = FlacWriter(journal.folder / AUDIO, 1)
@@ -157,7 +159,9 @@ async def test_a_note_goes_to_a_private_file_beside_the_case(folder: Path) -> No
 async def test_a_note_on_a_locked_case_is_locked_likewise(tmp_path: Path) -> None:
     text, _ = source_text("isolation-airway")
     began = datetime(2026, 1, 2, tzinfo=UTC)
-    journal = Journal.create(tmp_path, "isolation-airway", text, began, "four words for it")
+    journal = Journal.create(
+        tmp_path, "isolation-airway", text, began=began, passphrase="four words for it"
+    )
     for fact in FACTS:
         journal.append_next(fact)
     journal.close()
@@ -233,15 +237,18 @@ async def test_all_words_of_a_jump_are_read_at_80_columns(folder: Path) -> None:
         await seen.pilot.resize_terminal(80, 24)
         told = "Give ketamine 70 mg → Drugs nurse"
         detail = "called 70 mg, read back 17 mg, put right later"
-        seen.app._moments = (Moment("differs", 60.0, told, (3,), detail),)
+        seen.app._moments = (Moment("differs", 60.0, told, facts=(3,), detail=detail),)
         words = " ".join((await seen.press("f")).split())
         assert f"{told} ({detail})" in words
 
 
 async def test_f_reaches_each_of_two_findings_at_one_moment_and_comes_back(folder: Path) -> None:
     async with replayed(folder) as seen:
-        two = [Moment("finding", 60.0, "first", (3,)), Moment("finding", 60.0, "second", (4,))]
-        seen.app._moments = (*two, Moment("finding", 90.0, "third", (5,)))
+        two = [
+            Moment("finding", 60.0, "first", facts=(3,)),
+            Moment("finding", 60.0, "second", facts=(4,)),
+        ]
+        seen.app._moments = (*two, Moment("finding", 90.0, "third", facts=(5,)))
         assert "first" in await seen.press("f")
         assert "second" in await seen.press("f")
         assert "third" in await seen.press("f")
@@ -307,7 +314,7 @@ def test_a_case_that_broke_off_is_replayed_from_its_log_and_left_as_it_is(tmp_pa
         "from grammar.case.facts import *; from grammar.protocol.loading import source_text\n"
         "from listener.storage.journal import Journal\n"
         "text, _ = source_text('isolation-airway')\n"
-        "made = Journal.create(Path(sys.argv[1]), 'case', text, datetime(2026, 1, 2, tzinfo=UTC))\n"
+        "made = Journal.create(Path(sys.argv[1]), 'case', text, began=datetime(2026, 1, 2, tzinfo=UTC))\n"
         "made.append_next(CaseStarted(protocol='isolation-airway'))\n"
         "made.append_next(Noted(t=3.0, text='last words'))\n"
         "os._exit(1)\n"

@@ -101,7 +101,7 @@ async def test_the_guesses_of_every_doubtful_line_stand_whole_in_a_low_terminal(
 def test_a_card_keeps_that_its_number_is_unclear(width: int, rows: int) -> None:
     found = case(heard(10, "drugs nurse give fifty milligrams of ketamine", "team-leader"))
     ((loop, state),) = found.view(14.0).waiting
-    call = WaitingCall(found.protocol, loop, state, 14.0, UNCLEAR_WORDS)
+    call = WaitingCall(found.protocol, loop, state, now=14.0, doubt=UNCLEAR_WORDS)
     told = " ".join(line.plain for line in card(call, rows, width))
     assert f"50 mg {UNCLEAR_WORDS}" in told
 
@@ -111,7 +111,9 @@ def test_a_card_of_one_row_has_both_values_of_a_read_back_that_differs(width: in
     order = heard(10, "drugs nurse give seventy milligrams of ketamine", "team-leader")
     found = case(order, heard(14, "seventeen milligrams of ketamine", "drugs-nurse"))
     ((loop, state),) = found.view(20.0).waiting
-    (row,) = (line.plain for line in card(WaitingCall(found.protocol, loop, state, 20.0), 1, width))
+    (row,) = (
+        line.plain for line in card(WaitingCall(found.protocol, loop, state, now=20.0), 1, width)
+    )
     assert "70 mg" in row
     assert "read back 17 mg" in row
 

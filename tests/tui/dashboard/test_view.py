@@ -41,7 +41,7 @@ def running(tmp_path: Path) -> Iterator[Journal]:
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(tmp_path, "isolation-airway", text, wall())
+    journal = Journal.create(tmp_path, "isolation-airway", text, began=wall())
     here = CaseLock(journal.folder)
     journal.append_next(
         CaseStarted(wall=wall().isoformat(), protocol="isolation-airway", source="a test")
@@ -93,7 +93,7 @@ async def test_the_screen_shows_the_case_and_says_when_nobody_hears_it(tmp_path:
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(tmp_path, "isolation-airway", text, wall())
+    journal = Journal.create(tmp_path, "isolation-airway", text, began=wall())
     journal.append_next(CaseStarted(wall=wall().isoformat(), protocol="isolation-airway"))
     journal.append_next(Noted(t=0.5, text="a note from the room"))
     journal.close()

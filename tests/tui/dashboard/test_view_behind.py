@@ -29,7 +29,7 @@ def running(tmp_path: Path) -> Iterator[Journal]:
     text = (files("grammar.protocol") / "shipped" / "isolation-airway.toml").read_text(
         encoding="utf-8"
     )
-    journal = Journal.create(tmp_path, "isolation-airway", text, NOW)
+    journal = Journal.create(tmp_path, "isolation-airway", text, began=NOW)
     here = CaseLock(journal.folder)
     began = (NOW - timedelta(seconds=200)).isoformat()
     journal.append_next(CaseStarted(wall=began, protocol="isolation-airway", source="a test"))

@@ -15,7 +15,7 @@ def test_the_time_that_is_left_is_never_cut(width: int, rows: int) -> None:
     found = case(heard(10, "drugs nurse draw up seventy milligrams of ketamine", "team-leader"))
     ((loop, state),) = found.view(14.0).waiting
     head, *_ = (
-        line.plain for line in card(WaitingCall(found.protocol, loop, state, 14.0), rows, width)
+        line.plain for line in card(WaitingCall(found.protocol, loop, state, now=14.0), rows, width)
     )
     assert len(head) == width
     assert head.rstrip().endswith(" left")
@@ -45,7 +45,9 @@ def test_the_dose_is_never_cut_on_a_card_of_one_row(
 ) -> None:
     found = case(heard(10, called, sender))
     ((loop, state),) = found.view(now).waiting
-    (row,) = (line.plain for line in card(WaitingCall(found.protocol, loop, state, now), 1, width))
+    (row,) = (
+        line.plain for line in card(WaitingCall(found.protocol, loop, state, now=now), 1, width)
+    )
     assert dose in row
     # A report of what was given is no order.
     assert ("REPORT: " in row) is called.endswith("given")
@@ -65,7 +67,9 @@ def test_the_age_stands_on_a_card_of_one_row_beside_the_dose_and_its_doubt(
 ) -> None:
     found = case(heard(10, called, "team-leader", 0.2))
     ((loop, state),) = found.view(75.0).waiting
-    (row,) = (line.plain for line in card(WaitingCall(found.protocol, loop, state, 75.0), 1, width))
+    (row,) = (
+        line.plain for line in card(WaitingCall(found.protocol, loop, state, now=75.0), 1, width)
+    )
     assert row.startswith(f" {STATE_MARKS[state]} ")
     assert clock(loop.age(75.0)) in row
     assert values in row

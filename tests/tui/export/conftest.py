@@ -15,7 +15,7 @@ from tests.support.exported_case import BEGAN, INVENTED
 @pytest.fixture
 def stored(tmp_path: Path) -> StoredCase:
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(tmp_path, "isolation-airway", text, BEGAN)
+    journal = Journal.create(tmp_path, "isolation-airway", text, began=BEGAN)
     for fact in INVENTED:
         journal.append_next(fact)
     journal.close()

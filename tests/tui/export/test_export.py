@@ -204,7 +204,7 @@ def test_a_case_from_elsewhere_that_names_no_time_there_is_is_exported_all_the_s
 
 def test_a_drill_says_so_in_every_format_and_is_test_data_in_every_resource(tmp_path: Path) -> None:
     text, _ = source_text("isolation-airway")
-    journal = Journal.create(tmp_path, "isolation-airway", text, DRILL_BEGAN)
+    journal = Journal.create(tmp_path, "isolation-airway", text, began=DRILL_BEGAN)
     start = CaseStarted(protocol="isolation-airway", wall=DRILL_BEGAN.isoformat(), drill=True)
     for fact in (start, *DRILL):
         journal.append_next(fact)

@@ -117,7 +117,7 @@ def test_a_handover_names_the_airway_drugs_trend_and_open_points() -> None:
         "tube at twenty",
         "send in the bougie",
     )
-    page = handover_page(case.protocol, case.view(400), case.facts)
+    page = handover_page(case.protocol, case.view(400), facts=case.facts)
     airway = rows(page, "Airway")
     assert airway["Attempts"][0] == "1"
     assert airway["Depth"] == ("22 cm (OPEN: read-back differs)", "01:50")
@@ -137,7 +137,7 @@ def test_differing_read_backs_stand_above_calls_that_only_wait() -> None:
 
 def test_a_case_without_anything_said_gives_a_page_that_says_so() -> None:
     case = case_of()
-    text = as_text(handover_page(case.protocol, case.view(1), case.facts), 100)
+    text = as_text(handover_page(case.protocol, case.view(1), facts=case.facts), 100)
     assert "nobody yet" in text
     assert "not said" in text
 

@@ -46,6 +46,7 @@ class AmendDialog(Dialog):
         self,
         keys: KeyMap,
         hands: ManualEntry,
+        *,
         said: Sequence[Utterance],
         at: int,
         guess: Callable[[Utterance], Sequence[Guess]],
@@ -217,7 +218,9 @@ class AmendDialog(Dialog):
 
     def help_called(self, yes: int) -> None:
         """A possible call for help was one, or none."""
-        told = settle_help(self._hands, self._guesses_of, self._view_now, self._one, bool(yes))
+        told = settle_help(
+            self._hands, self._guesses_of, self._view_now, said=self._one, yes=bool(yes)
+        )
         self.dismiss(told)
 
     def _asks_about_help(self) -> None:
@@ -230,10 +233,10 @@ class AmendDialog(Dialog):
         self._step = ConfirmDialog(
             self.keymap,
             self._hands,
-            self._one,
-            chosen,
-            self._guesses_of,
-            self._view_now,
+            said=self._one,
+            chosen=chosen,
+            guesses=self._guesses_of,
+            view_now=self._view_now,
             withdraw=withdraw,
         )
 

@@ -35,7 +35,7 @@ def odd(protocol: Protocol, view: View, said: Utterance, found: Guess | None) ->
         return ""
     slots = reading.slots if reading else said.slots
     call = protocol.calls.get(reading.call if reading else said.call or "")
-    far = far_vital(call, slots, view.vitals, said.t, said.fact) if call else ""
+    far = far_vital(call, slots, view.vitals, at=said.t, but=said.fact) if call else ""
     return far or sheet_doubt(protocol, slots, view.weight_kg)
 
 
@@ -50,11 +50,11 @@ class ConfirmDialog(Dialog):
         self,
         keys: KeyMap,
         hands: ManualEntry,
+        *,
         said: Utterance,
         chosen: Guess | None,
         guesses: Guesses,
         view_now: Callable[[], View],
-        *,
         withdraw: bool = False,
     ) -> None:
         """`chosen` is another reading than as it stands; None takes it as it stands. With `withdraw` it

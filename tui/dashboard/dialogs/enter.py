@@ -204,7 +204,9 @@ class EnterDialog(Dialog):
             return
         before = dict(self._all)
         protocol = self._hands.protocol
-        self._filled(entry.typed(protocol, self._call, self._step, self._typed.text, before))
+        self._filled(
+            entry.typed(protocol, self._call, self._step, text=self._typed.text, before=before)
+        )
 
     def _filled(self, slots: list[tuple[str, SlotValue]]) -> None:
         self._slots.append(slots)
@@ -228,8 +230,8 @@ class EnterDialog(Dialog):
         found = (
             no_drug(self._call, slots),
             sheet_doubt(protocol, slots, view.weight_kg),
-            given_already(protocol, view.doses, self._call, slots, at),
-            far_vital(self._call, slots, view.vitals, at),
+            given_already(protocol, view.doses, self._call, slots=slots, at=at),
+            far_vital(self._call, slots, view.vitals, at=at),
         )
         return "; ".join(filter(None, found))
 
@@ -385,7 +387,9 @@ class EnterDialog(Dialog):
         try:
             before = dict(self._all)
             protocol = self._hands.protocol
-            slots = entry.typed(protocol, self._call, self._step, self._typed.text, before)
+            slots = entry.typed(
+                protocol, self._call, self._step, text=self._typed.text, before=before
+            )
         except ValueError:
             return ""
         return f"= {entry.meant(self._step, slots)}"

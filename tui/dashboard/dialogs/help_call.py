@@ -26,7 +26,12 @@ def help_words(said: Utterance) -> str:
 
 
 def settle_help(
-    hands: ManualEntry, guesses: Guesses, view_now: Callable[[], View], said: Utterance, yes: bool
+    hands: ManualEntry,
+    guesses: Guesses,
+    view_now: Callable[[], View],
+    *,
+    said: Utterance,
+    yes: bool,
 ) -> str:
     """Store whether help was called, and return a sentence on it."""
     if yes and said.meaning.kind != "unrecognised":
@@ -82,7 +87,9 @@ class HelpCallDialog(Dialog):
         """It was a call for help, or none. Raises ValueError where somebody settled it meanwhile."""
         if self._said.fact not in {each.fact for each in self._view_now().possible_help}:
             raise ValueError("that was settled meanwhile")
-        self.dismiss(settle_help(self._hands, self._guesses, self._view_now, self._said, bool(yes)))
+        self.dismiss(
+            settle_help(self._hands, self._guesses, self._view_now, said=self._said, yes=bool(yes))
+        )
 
     def lines(self) -> Iterable[Line]:
         said, count = self._said, len(self._view_now().possible_help)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from types import MappingProxyType
 
 from textual import events
@@ -110,6 +110,7 @@ class WaitingCall:
     protocol: Protocol
     loop: Loop
     state: LoopState
+    _: KW_ONLY
     now: float
     """Seconds on the case's clock."""
     doubt: str = ""
@@ -333,7 +334,9 @@ class CallsPanel(Static):
         lines = [_count(states, width, view.heard_up_to)]
         for height, (loop, state) in zip(rows, waiting, strict=False):
             if height:
-                call = WaitingCall(self._protocol, loop, state, view.now, doubt_of(view, loop))
+                call = WaitingCall(
+                    self._protocol, loop, state, now=view.now, doubt=doubt_of(view, loop)
+                )
                 lines += card(call, height, width)
         hidden = len(states) - sum(1 for height in rows if height)
         if hidden or not states:

@@ -61,7 +61,12 @@ class Entry:
 
 
 def entries(
-    protocol: Protocol, view: View, loops: Loops, unstored_from: int | None = None, first: int = 0
+    protocol: Protocol,
+    view: View,
+    loops: Loops,
+    *,
+    unstored_from: int | None = None,
+    first: int = 0,
 ) -> list[Entry]:
     """Return the log's lines from `first` on, with the state of the loop that each opened or belongs to.
 
@@ -246,7 +251,10 @@ class RunningLog(ScrollView, can_focus=False):
         self._log, self._loops, self._unstored = view.log, loops, unstored_from
         if same == len(view.log) == len(self._entries) and width == self._width:
             return
-        gone, new = self._told[same:], entries(self._protocol, view, loops, unstored_from, same)
+        gone, new = (
+            self._told[same:],
+            entries(self._protocol, view, loops, unstored_from=unstored_from, first=same),
+        )
         self._told = [*self._told[:same], *new]
         self._lay_out(*in_time(self._told, [*gone, *new]), width)
 
@@ -258,7 +266,9 @@ class RunningLog(ScrollView, can_focus=False):
         else:
             # Folded anew, or with notes of a debrief among its lines: each line is looked at.
             pairs = zip(
-                self._told, entries(self._protocol, view, loops, unstored_from), strict=False
+                self._told,
+                entries(self._protocol, view, loops, unstored_from=unstored_from),
+                strict=False,
             )
             unlike = (at for at, (old, new) in enumerate(pairs) if old != new)
             return next(unlike, min(len(self._told), len(log)))

@@ -73,9 +73,9 @@ def aims(case: GoneThrough) -> Grid:
         "Objectives",
         ("objective", "what the log shows of it"),
         tuple((plain(clean(one.title)), _shows(case, one)) for one in found),
-        "The protocol's own, and those typed at the briefing. The log shows what was said aloud and heard;"
-        " whether an objective was reached is for the team to say.",
-        "none: name them in the protocol ([[objective]]), or type them at the briefing",
+        note="The protocol's own, and those typed at the briefing. The log shows what was said aloud and"
+        " heard; whether an objective was reached is for the team to say.",
+        none="none: name them in the protocol ([[objective]]), or type them at the briefing",
     )
 
 

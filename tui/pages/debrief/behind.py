@@ -69,13 +69,13 @@ def behind(number: int, title: str, summary: Summary, said: Mapping[int, Said] |
         about, said = f"{about}; its words cannot be read: {clean(said)}", {}
     return Behind(
         place(number),
-        title,
-        about,
-        tuple(
+        title=title,
+        about=about,
+        tallies=tuple(
             Tally(key, place(number, key), f"{counted(summary, key)} {words}")
             for key, words in keys_of(summary).items()
         ),
-        tuple(_piece(one, said) for one in summary.counted),
+        pieces=tuple(_piece(one, said) for one in summary.counted),
     )
 
 

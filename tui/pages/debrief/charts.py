@@ -38,7 +38,7 @@ Box = tuple[float, float]
 """The top of a strip, and its height."""
 
 
-def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) -> Figure:
+def survival(found: Curve, title: str, what: str, *, longest: float, behind: Cell) -> Figure:
     """Return the share still waiting for `what`, in percent, with its 95 % band, up to `longest` seconds.
 
     `behind` leads to what was counted.
@@ -52,12 +52,12 @@ def survival(found: Curve, title: str, what: str, longest: float, behind: Cell) 
     def parts() -> Iterator[Markup]:
         for share in (0, 0.25, 0.5, 0.75, 1):
             y = at(0, share)[1]
-            yield rule(LEFT, y, RIGHT, y, "grid")
-            yield text(LEFT - 6, y + 4, f"{100 * share:.0f} %", "small", "end")
+            yield rule(LEFT, y, RIGHT, y, style="grid")
+            yield text(LEFT - 6, y + 4, f"{100 * share:.0f} %", style="small", anchor="end")
         for t in ticks(0, end):
             x = at(t, 0)[0]
-            yield rule(x, top, x, bottom, "grid")
-            yield text(x, bottom + 14, f"{t:.0f} s", "small", "middle")
+            yield rule(x, top, x, bottom, style="grid")
+            yield text(x, bottom + 14, f"{t:.0f} s", style="small", anchor="middle")
         every = max(1, len(found.times) // MOST_POINTS)
         band = [
             (t, low, high)
@@ -104,17 +104,17 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
         return left + (RIGHT - left) * t / end
 
     def parts() -> Iterator[Markup]:
-        yield from time_axis(0, end, (left, RIGHT), 6, bottom)
+        yield from time_axis(0, end, x_of=(left, RIGHT), top=6, bottom=bottom)
         y = 10.0
         for trend in trends:
             below = protocol.vitals[trend.id].below if trend.id in protocol.vitals else None
             until = view.now if view.ended is None else min(view.ended, view.now)
-            yield from _strip(trend, below, until, x, (y, strip))
+            yield from _strip(trend, below, until=until, x=x, box=(y, strip))
             y += strip + gap
         for index, dose in enumerate(doses):
             base = y + 12 + 15 * (index % rows)
             words = f"{drug(protocol, dose.drug)} {in_words.of(dose)}"
-            yield rule(x(dose.t), 6, x(dose.t), base - 4, "dose")
+            yield rule(x(dose.t), 6, x(dose.t), base - 4, style="dose")
             late = x(dose.t) > RIGHT - 190
             shift = -5 if late else 5
             yield to_fact(
@@ -122,7 +122,13 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
                 f"{clock(dose.t)} {words} reported given",
                 [
                     dot(x(dose.t), base - 4, "dosed"),
-                    text(x(dose.t) + shift, base, words, "small", "end" if late else "start"),
+                    text(
+                        x(dose.t) + shift,
+                        base,
+                        words,
+                        style="small",
+                        anchor="end" if late else "start",
+                    ),
                 ],
             )
 
@@ -140,7 +146,7 @@ def vitals_and_doses(protocol: Protocol, view: View, trends: Sequence[Trend]) ->
 
 
 def _strip(
-    trend: Trend, threshold: float | None, until: float, x: Callable[[float], float], box: Box
+    trend: Trend, threshold: float | None, *, until: float, x: Callable[[float], float], box: Box
 ) -> Iterator[Markup]:
     """One vital sign. Each value holds as in the table of time below, and its line is broken after that."""
     top, height = box
@@ -152,13 +158,13 @@ def _strip(
     def y(value: float) -> float:
         return top + 16 + (height - 30) * (1 - (value - low) / span)
 
-    yield text(2, top + height / 2 + 4, f"{trend.title}, {trend.unit}", "strip")
+    yield text(2, top + height / 2 + 4, f"{trend.title}, {trend.unit}", style="strip")
     for value in sorted({low, high}):
-        yield rule(x(0), y(value), x(until), y(value), "grid")
-        yield text(x(0) - 4, y(value) + 4, f"{value:g}", "small", "end")
+        yield rule(x(0), y(value), x(until), y(value), style="grid")
+        yield text(x(0) - 4, y(value) + 4, f"{value:g}", style="small", anchor="end")
     if threshold is not None:
-        yield rule(x(0), y(threshold), x(until), y(threshold), "threshold")
-        yield text(x(until) + 3, y(threshold) + 4, f"{threshold:g}", "small threshold")
+        yield rule(x(0), y(threshold), x(until), y(threshold), style="threshold")
+        yield text(x(until) + 3, y(threshold) + 4, f"{threshold:g}", style="small threshold")
     firsts = [float(sign.values[0]) for sign in trend.signs]
     points = [(x(sign.t), y(value)) for sign, value in zip(trend.signs, firsts, strict=True)]
     times = [sign.t for sign in trend.signs]
@@ -170,9 +176,9 @@ def _strip(
     for sign, (across, down) in shown if len(shown) <= MOST_POINTS else ():
         marks = [dot(across, down, "value")]
         if len(sign.values) > 1:
-            marks.append(rule(across, down, across, y(float(sign.values[-1])), "range"))
+            marks.append(rule(across, down, across, y(float(sign.values[-1])), style="range"))
         if across - previous > 30:  # room for the number
-            marks.append(text(across, down - 6, sign.text, "small", "middle"))
+            marks.append(text(across, down - 6, sign.text, style="small", anchor="middle"))
             previous = across
         yield to_fact(sign.fact, f"{clock(sign.t)} {trend.title} {sign.text} {trend.unit}", marks)
 

@@ -45,18 +45,22 @@ STUDY = (
 
 def communication_parts(case: GoneThrough) -> Iterator[Part]:
     """Yield the shares of all calls, orders first."""
-    yield _shares(case, "Orders", "orders", case.measures.orders, case.orders, STUDY)
+    yield _shares(
+        case, "Orders", "orders", part=case.measures.orders, loops=case.orders, note=STUDY
+    )
     yield _shares(
         case,
         "Announcements and reports",
         "calls",
-        case.measures.others,
-        case.others,
-        "Calls that inform and ask nobody to do anything; the study did not count them.",
+        part=case.measures.others,
+        loops=case.others,
+        note="Calls that inform and ask nobody to do anything; the study did not count them.",
     )
     yield from _stations(case)
     names = {name: call_title(case.protocol, name) for name in case.measures.by_call}
-    yield _grouped("Per call", case.measures.by_call, names, case.calls, "call")
+    yield _grouped(
+        "Per call", case.measures.by_call, names=names, loops=case.calls, attribute="call"
+    )
     yield _speech(case)
 
 
@@ -75,6 +79,7 @@ def _shares(
     case: GoneThrough,
     title: str,
     what: str,
+    *,
     part: Communication,
     loops: Sequence[Loop],
     note: str,
@@ -92,7 +97,7 @@ def _shares(
             )
             for name, words in SHARES
         ),
-        note,
+        note=note,
     )
 
 
@@ -110,23 +115,29 @@ def _stations(case: GoneThrough) -> Iterator[Grid]:
     yield _grouped(
         "Orders per station that gave them",
         case.measures.by_sender if known else {},
-        titles,
-        case.orders,
-        "sender",
+        names=titles,
+        loops=case.orders,
+        attribute="sender",
         note=told,
         none="speakers are not known" if unnamed else "none",
     )
     to = {name: station(case.protocol, name) for name in case.measures.by_addressee}
-    yield _grouped("Orders per station called", case.measures.by_addressee, to, case.orders, "to")
+    yield _grouped(
+        "Orders per station called",
+        case.measures.by_addressee,
+        names=to,
+        loops=case.orders,
+        attribute="to",
+    )
 
 
 def _grouped(
     title: str,
     groups: Mapping[str, Communication],
+    *,
     names: Mapping[str, str],
     loops: Sequence[Loop],
     attribute: Literal["sender", "to", "call"],
-    *,
     note: str = "",
     none: str = "none",
 ) -> Grid:
@@ -144,7 +155,7 @@ def _grouped(
                 *(Cell(str(x.count), x.facts, () if x.facts else whole) for x in cells),
             )
         )
-    return Grid(title, ("", "calls", *SHORT.values()), tuple(rows), note, none)
+    return Grid(title, ("", "calls", *SHORT.values()), tuple(rows), note=note, none=none)
 
 
 def _speech(case: GoneThrough) -> Grid:
@@ -176,7 +187,7 @@ def _speech(case: GoneThrough) -> Grid:
         f" too; not repeats, answers or checklist items: {found.calls} in the"
         f" {duration(round(found.listened_s))} that were listened to."
     )
-    return Grid("Speech", ("", ""), tuple((plain(name), cell) for name, cell in rows), note)
+    return Grid("Speech", ("", ""), tuple((plain(name), cell) for name, cell in rows), note=note)
 
 
 def share_in_short(part: Communication, total: int) -> str:

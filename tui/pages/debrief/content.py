@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Protocol as Interface
 from typing import TypeAlias
 
@@ -55,6 +55,7 @@ class Grid:
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    _: KW_ONLY
     note: str = ""
     none: str = "none"
     found: Cell | None = None
@@ -116,6 +117,7 @@ class Line:
     """A line of the log, the place that facts are clicked back to."""
 
     fact: int
+    _: KW_ONLY
     when: str
     kind: str
     who: str
@@ -155,6 +157,7 @@ class Behind:
     """The things that the numbers of one case among many count; folded until a link leads there."""
 
     id: str
+    _: KW_ONLY
     title: str
     about: str
     tallies: tuple[Tally, ...]
@@ -244,14 +247,14 @@ def _table(section: Section, part: Part) -> Table | None:
     match part:
         case Tiles():
             tiles = tuple((what, cell.text) for what, cell in part.tiles)
-            return Table(section.title, ("", ""), tiles, part.note)
+            return Table(section.title, ("", ""), tiles, note=part.note)
         case Grid():
             title = (
                 section.title if part.title == section.title else f"{section.title}: {part.title}"
             )
             rows = tuple(tuple(cell.text for cell in row) for row in part.rows)
             note = f"{part.found.text if part.found else ''} {part.note}".strip()
-            return Table(title, part.head, rows, note, part.none)
+            return Table(title, part.head, rows, note=note, none=part.none)
         case Items():
             rows = tuple((i.when.text, i.badge, " ".join(_told(i)).strip()) for i in part.items)
             return Table(part.title, ("at", "", "what"), rows, none=part.none)

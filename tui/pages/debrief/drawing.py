@@ -17,21 +17,21 @@ def drawing(width: float, height: float, label: str, parts: Iterable[Markup]) ->
     ).format(width, height, width, height, label, inside)
 
 
-def text(x: float, y: float, words: str, style: str = "", anchor: str = "start") -> Markup:
+def text(x: float, y: float, words: str, *, style: str = "", anchor: str = "start") -> Markup:
     """Return words, their baseline at `y`."""
     return Markup('<text x="{:.1f}" y="{:.1f}" class="{}" text-anchor="{}">{}</text>').format(
         x, y, style, anchor, words
     )
 
 
-def rect(x: float, y: float, width: float, height: float, style: str) -> Markup:
+def rect(x: float, y: float, width: float, height: float, *, style: str) -> Markup:
     """Return a box, at least wide enough to be seen."""
     return Markup(
         '<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" class="{}" rx="1.5"/>'
     ).format(x, y, max(width, 1.5), height, style)
 
 
-def rule(x1: float, y1: float, x2: float, y2: float, style: str) -> Markup:
+def rule(x1: float, y1: float, x2: float, y2: float, *, style: str) -> Markup:
     """Return a straight line."""
     return Markup('<line x1="{:.1f}" y1="{:.1f}" x2="{:.1f}" y2="{:.1f}" class="{}"/>').format(
         x1, y1, x2, y2, style
@@ -86,11 +86,11 @@ def ticks(low: float, high: float, most: int = 8) -> list[float]:
 
 
 def time_axis(
-    begin: float, end: float, x_of: tuple[float, float], top: float, bottom: float
+    begin: float, end: float, *, x_of: tuple[float, float], top: float, bottom: float
 ) -> Iterable[Markup]:
     """Yield lines and times from `begin` to `end` seconds; `x_of` is where these two lie."""
     left, right = x_of
     for t in ticks(begin, end, 9):
         x = left + (right - left) * (t - begin) / max(end - begin, 1e-9)
-        yield rule(x, top, x, bottom, "grid")
-        yield text(x, bottom + 11, clock(t), "small", "middle")
+        yield rule(x, top, x, bottom, style="grid")
+        yield text(x, bottom + 11, clock(t), style="small", anchor="middle")

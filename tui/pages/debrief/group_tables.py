@@ -49,7 +49,7 @@ class GroupTables:
             "Orders",
             ("", *(clean(group.name) for group in groups)),
             ((plain("Cases"), *cases), *rows, (plain("Announcements and reports: clean"), *others)),
-            f"Orders of all cases counted together. {SPREADS}",
+            note=f"Orders of all cases counted together. {SPREADS}",
         )
 
     def waits(self, groups: Sequence[Group]) -> Grid:
@@ -71,7 +71,7 @@ class GroupTables:
             "Waits, limits and attempts",
             ("length, how often", *(clean(group.name) for group in groups)),
             (*rows, (plain("Attempts on the airway"), *attempts)),
-            f"Medians with their intervals; of few the lengths themselves. {SPREADS}",
+            note=f"Medians with their intervals; of few the lengths themselves. {SPREADS}",
         )
 
     def _wait(self, group: Group, title: str) -> Cell:
@@ -140,7 +140,7 @@ class GroupTables:
             "Orders: time to read-back",
             ("", "watched", "came", "median, 95 % interval"),
             rows,
-            f"{RESOLUTION} {SPREADS}",
+            note=f"{RESOLUTION} {SPREADS}",
             found=found,
         )
         yield self.waits(groups)
@@ -152,7 +152,9 @@ class GroupTables:
         longest = max((one.seconds for one in observed if one.seen), default=10.0)
         title = f"Orders: time to read-back{': ' if name else ''}{name}"
         behind_it = self._numbers.cell("", group.cases, "call")
-        return survival(curve(observed), title, "an answer", max(longest * 1.1, 10.0), behind_it)
+        return survival(
+            curve(observed), title, "an answer", longest=max(longest * 1.1, 10.0), behind=behind_it
+        )
 
     def _row(
         self,

@@ -53,7 +53,9 @@ def logbook(protocol: Protocol, view: View, facts: Sequence[Fact]) -> Log:
 def _line(protocol: Protocol, line: LogLine, state: str) -> Line:
     said = line.utterance
     if said is None:
-        return Line(line.fact, clock(line.t), line.kind, "", clean(line.text), "")
+        return Line(
+            line.fact, when=clock(line.t), kind=line.kind, who="", text=clean(line.text), marks=""
+        )
     who = station(protocol, said.sender)
     to = station(protocol, said.to)
     marks = [state] if state else []
@@ -64,11 +66,11 @@ def _line(protocol: Protocol, line: LogLine, state: str) -> Line:
     marks += [FLAG_WORDS.get(flag, flag) for flag in said.flags]
     return Line(
         said.fact,
-        clock(line.t),
-        _ROLES[said.role],
-        f"{who} → {to}" if to else who,
-        clean(line.text.replace(UNKNOWN, "(not understood)")),
-        ", ".join(marks),
+        when=clock(line.t),
+        kind=_ROLES[said.role],
+        who=f"{who} → {to}" if to else who,
+        text=clean(line.text.replace(UNKNOWN, "(not understood)")),
+        marks=", ".join(marks),
     )
 
 
@@ -83,7 +85,7 @@ _ROLES = {role: word.strip() for role, word in ROLE_WORDS.items()} | {
 def _other(fact: Fact) -> Line:
     """Return the line of a fact that the case's own log has no line for."""
     kind = fact.kind.replace("-", " ")
-    return Line(fact.seq, clock(fact.t), kind, "", fact_in_words(fact), "")
+    return Line(fact.seq, when=clock(fact.t), kind=kind, who="", text=fact_in_words(fact), marks="")
 
 
 def fact_in_words(fact: Fact) -> str:

@@ -196,9 +196,9 @@ class Together:
                 *("no answer", "differs", "rules", "attempts"),
             ),
             tuple(self._listed(each) for each in self.cases),
-            "Began: local time of the case, with its zone. Clean: loops of orders. Read back in: the median"
-            " of orders, with its interval. No answer: calls of any kind; differs: orders read back with"
-            f" another value; rules: rules and limits broken. {RESOLUTION}",
+            note="Began: local time of the case, with its zone. Clean: loops of orders. Read back in: the"
+            " median of orders, with its interval. No answer: calls of any kind; differs: orders read back"
+            f" with another value; rules: rules and limits broken. {RESOLUTION}",
         )
 
     def _listed(self, case: Told) -> tuple[Cell, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Literal
 
 from grammar.case.findings import Finding
@@ -53,6 +53,7 @@ class Moment:
     kind: Kind
     t: float
     text: str
+    _: KW_ONLY
     facts: tuple[int, ...] = ()
     detail: str = ""
     """More in words: what was called and what was read back, or when a late answer came."""
@@ -93,7 +94,7 @@ def moments(
     found = [_of_finding(f, told) for f in view.findings]
     known: dict[str, str] = {}
     for loop, state in view.loops:
-        found += _of_loop(protocol, loop, state, told, known)
+        found += _of_loop(protocol, loop, state, told=told, known=known)
     found += told.marks
     found += [Moment("note", note.t, clean(note.text), detail="debrief") for note in notes]
     return tuple(sorted(found, key=lambda moment: moment.t))
@@ -115,7 +116,7 @@ class _Told:
             if said is None:
                 if line.kind in ("mark", "note"):
                     kind: Kind = "mark" if line.kind == "mark" else "note"
-                    self.marks.append(Moment(kind, line.t, clean(line.text), (line.fact,)))
+                    self.marks.append(Moment(kind, line.t, clean(line.text), facts=(line.fact,)))
                 continue
             if said.role == "unrecognised" or said.unsure:
                 self.unclear.append(said)
@@ -157,7 +158,13 @@ def _of_finding(found: Finding, told: _Told) -> Moment:
     elif found.rule == "task-overdue":
         detail, unclear = _overdue(found, told)
     return Moment(
-        "finding", found.t, clean(found.text), found.facts, detail, found.rule, unclear=unclear
+        "finding",
+        found.t,
+        clean(found.text),
+        facts=found.facts,
+        detail=detail,
+        rule=found.rule,
+        unclear=unclear,
     )
 
 
@@ -175,7 +182,7 @@ def _overdue(found: Finding, told: _Told) -> tuple[str, tuple[int, ...]]:
 
 
 def _of_loop(
-    protocol: Protocol, loop: Loop, state: LoopState, told: _Told, known: dict[str, str]
+    protocol: Protocol, loop: Loop, state: LoopState, *, told: _Told, known: dict[str, str]
 ) -> list[Moment]:
     """Return all that went otherwise with a call, each at its moment; `known` holds each text as one value
     for all moments that bear it."""
@@ -194,20 +201,32 @@ def _of_loop(
         right = answered[1:] if mended else ()
         at = told.differing.get(wrong[0], loop.opened) if wrong else loop.opened
         facts = (loop.fact, *wrong, *told.corrections.get(loop.id, ()), *right)
-        found.append(Moment("differs", at, what, facts, how, mended=mended, heard_from=loop.opened))
+        found.append(
+            Moment(
+                "differs", at, what, facts=facts, detail=how, mended=mended, heard_from=loop.opened
+            )
+        )
     # Silence is part of what is to be heard: for the whole window, and not past the answer.
     until = loop.deadline if loop.answered is None else min(loop.deadline, loop.answered)
     if loop.late and loop.answered is not None:
         how = f"answered {loop.answered - loop.ended:.0f} s after the end of the call"
-        found.append(Moment("late", loop.opened, what, answered, how, heard_until=until))
+        found.append(
+            Moment("late", loop.opened, what, facts=answered, detail=how, heard_until=until)
+        )
     elif state == "unanswered":
         how = f"no answer within {loop.window_s:.0f} s, nor later"
         how = known.setdefault(how, how)
-        found.append(Moment("unanswered", loop.opened, what, (loop.fact,), how, heard_until=until))
+        found.append(
+            Moment(
+                "unanswered", loop.opened, what, facts=(loop.fact,), detail=how, heard_until=until
+            )
+        )
     if "by another" in loop.flags:
         how = "answered by another station than the one it was for"
-        found.append(Moment("another", loop.opened, what, answered, how))
+        found.append(Moment("another", loop.opened, what, facts=answered, detail=how))
     if loop.repeats or "say again" in loop.flags:
         how = "asked to be said again" if "say again" in loop.flags else "called again"
-        found.append(Moment("again", loop.opened, what, answered, how, heard_until=until))
+        found.append(
+            Moment("again", loop.opened, what, facts=answered, detail=how, heard_until=until)
+        )
     return found

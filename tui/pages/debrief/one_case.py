@@ -176,7 +176,7 @@ class CaseDebrief:
                 (Cell(clock(one.t), (one.fact,)), Cell(heard(one.text), (one.fact,)))
                 for one in first_rows(outside)
             ),
-            "Talk beside the matter, or a call that was not understood: the sound tells which.",
+            note="Talk beside the matter, or a call that was not understood: the sound tells which.",
             of=len(outside),
         )
 

@@ -60,7 +60,7 @@ def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
             "time below",
         ),
         tuple(rows),
-        f"{HELD}, in the drawing as in the table. A value at the threshold is not below it. Silent:"
+        note=f"{HELD}, in the drawing as in the table. A value at the threshold is not below it. Silent:"
         " the longest time from one call to the next, or to the end, when nobody said a value.",
     )
     yield _totals(case)
@@ -81,7 +81,7 @@ def _totals(case: GoneThrough) -> Grid:
             )
             for one in found
         ),
-        "What was called out, never advice. A dose may have been given and never reported.",
+        note="What was called out, never advice. A dose may have been given and never reported.",
     )
 
 
@@ -119,11 +119,11 @@ def _doses(case: GoneThrough) -> Grid:
         "Doses reported given",
         ("at", "drug", "dose", "per kg", "ordered", "against the order", "put right"),
         tuple(
-            _dose(case, words, dose, orders.get(dose.ordered_fact or 0), put_right)
+            _dose(case, words, dose, order=orders.get(dose.ordered_fact or 0), put_right=put_right)
             for dose in shown
         ),
-        "What was called out, never advice. Red: another dose was reported than was ordered, or the order"
-        " was read back otherwise and nobody put it right.",
+        note="What was called out, never advice. Red: another dose was reported than was ordered, or the"
+        " order was read back otherwise and nobody put it right.",
         of=len(case.handover.doses),
     )
 
@@ -132,6 +132,7 @@ def _dose(
     case: GoneThrough,
     words: DoseWords,
     dose: DoseGiven,
+    *,
     order: Task | None,
     put_right: Mapping[int, tuple[int, ...]],
 ) -> tuple[Cell, ...]:

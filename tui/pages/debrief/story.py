@@ -59,7 +59,16 @@ def story(protocol: Protocol, view: View, found: tuple[Moment, ...]) -> tuple[Fi
     loops = [pair for pair in view.loops if pair[0].opened < until]
     early = tuple(moment for moment in found if moment.t < until)
     drawn = [
-        _row(protocol, view, said, lanes, early, loops, row * ROW_S, max(length, 1.0))
+        _row(
+            protocol,
+            view,
+            said=said,
+            lanes=lanes,
+            found=early,
+            early=loops,
+            begin=row * ROW_S,
+            length=max(length, 1.0),
+        )
         for row in range(rows)
     ]
     legend = _legend(Markup("").join(figure.svg for figure in drawn))
@@ -105,7 +114,7 @@ def _legend(drawn: Markup) -> Figure:
     def parts() -> Iterator[Markup]:
         x = 8.0
         for style, words in boxes:
-            yield rect(x, 6, 16, 12, style)
+            yield rect(x, 6, 16, 12, style=style)
             yield text(x + 21, 16, words)
             x += 36 + 6.4 * len(words)
         for style, words in dict.fromkeys(lines):
@@ -114,7 +123,7 @@ def _legend(drawn: Markup) -> Figure:
             x += 46 + 6.4 * len(words)
         x = 8.0
         for sign, style, words in signs:
-            yield text(x + 6, 38, sign, f"moment {style}", "middle")
+            yield text(x + 6, 38, sign, style=f"moment {style}", anchor="middle")
             yield text(x + 17, 38, words)
             x += 36 + 6.4 * len(words)
 
@@ -151,6 +160,7 @@ def _lanes(view: View, until: float) -> dict[int, Said]:
 def _row(
     protocol: Protocol,
     view: View,
+    *,
     said: dict[int, Said],
     lanes: list[str],
     found: tuple[Moment, ...],
@@ -171,18 +181,18 @@ def _row(
 
     def parts() -> Iterator[Markup]:
         for t in ticks(begin, end, 9):
-            yield rule(x(t), TOP, x(t), bottom, "grid")
-            yield text(x(t), bottom + 12, clock(t), "small", "middle")
+            yield rule(x(t), TOP, x(t), bottom, style="grid")
+            yield text(x(t), bottom + 12, clock(t), style="small", anchor="middle")
         for lane, y in y_of.items():
-            yield rule(LEFT, y + LANE, RIGHT, y + LANE, "grid")
+            yield rule(LEFT, y + LANE, RIGHT, y + LANE, style="grid")
             name = station(protocol, lane) if lane else "not named"
-            yield text(LEFT - 6, y + LANE * 0.68, name, "lane", "end")
+            yield text(LEFT - 6, y + LANE * 0.68, name, style="lane", anchor="end")
         if begin < view.now < end:
-            yield rule(x(view.now), TOP, x(view.now), bottom, "end")
+            yield rule(x(view.now), TOP, x(view.now), bottom, style="end")
         states = {loop.fact: state for loop, state in loops}
         wrong = {x.differing_fact for x, state in loops if state != "withdrawn"}
         for loop, state in loops:
-            yield from _loop(loop, state, said, y_of, x, begin, end)
+            yield from _loop(loop, state, said=said, y_of=y_of, x=x, begin=begin, end=end)
         for each in said.values():
             one = each.utterance
             if one.until < begin or one.t >= end:
@@ -190,7 +200,7 @@ def _row(
             style = "said wrong" if one.fact in wrong else f"said {one.role}"
             style += " unsure" if one.unsure else ""
             left, right = max(x(one.t), LEFT), min(x(one.until), RIGHT)
-            box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style)
+            box = rect(left, y_of[each.lane] + 5, right - left, LANE - 10, style=style)
             yield to_fact(one.fact, _told(protocol, states.get(one.fact), one), [box])
         last = -SIGN
         for moment in found:
@@ -198,7 +208,7 @@ def _row(
                 # Two at one moment stand beside each other.
                 last = max(x(moment.t), last + SIGN)
                 style = f"moment {moment.kind}"
-                sign = text(last, 13, KIND_SIGNS[moment.kind], style, "middle")
+                sign = text(last, 13, KIND_SIGNS[moment.kind], style=style, anchor="middle")
                 yield to_fact(moment.facts[0], f"{clock(moment.t)} {moment.text}", [sign])
 
     span = f"{clock(begin)} to {clock(min(end, max(view.now, begin)))}"
@@ -215,6 +225,7 @@ def _row(
 def _loop(
     loop: Loop,
     state: LoopState,
+    *,
     said: dict[int, Said],
     y_of: dict[str, float],
     x: object,

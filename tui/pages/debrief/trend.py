@@ -33,15 +33,15 @@ def trend(
             return bottom - (bottom - top) * value
 
         for value in (0.0, 0.25, 0.5, 0.75, 1.0):
-            yield rule(left, y(value), right, y(value), "grid")
-            yield text(left - 6, y(value) + 4, f"{100 * value:.0f} %", "small", "end")
+            yield rule(left, y(value), right, y(value), style="grid")
+            yield text(left - 6, y(value) + 4, f"{100 * value:.0f} %", style="small", anchor="end")
         for t, case in dated:
             found = share(*case.summary.shares[name])
             if found.value is None:
                 continue
             x = left + 8 + (right - left - 16) * (t - first) / span
             if len(dated) <= MANY:
-                yield rule(x, y(found.low), x, y(found.high), "spread")
+                yield rule(x, y(found.low), x, y(found.high), style="spread")
             yield linked(
                 numbers.place(case, name),
                 f"{case.summary.began[:10]} {named(case)}: {found.count} of {found.total}",
@@ -55,11 +55,11 @@ def trend(
                 yield path("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in line), "trend")
                 x, above = line[-1]
                 anchor = "end" if x > (left + right) / 2 else "start"
-                yield text(x, above - 6, joined_by(key), "small", anchor)
+                yield text(x, above - 6, joined_by(key), style="small", anchor=anchor)
         days = dict.fromkeys(dated[at][1].summary.began[:10] for at in (0, -1) if dated)
         ends = (("start", left), ("end", right)) if len(days) > 1 else (("start", left),)
         for day, (anchor, x) in zip(days, ends, strict=False):
-            yield text(x, bottom + 16, day, "small", anchor)
+            yield text(x, bottom + 16, day, style="small", anchor=anchor)
 
     told = f"{title}, of {len(dated)} cases with a date; values in the list of cases."
     return Figure(title, drawing(width, bottom + 24, title, parts()), Cell(told, link="cases"))

@@ -38,8 +38,8 @@ def waiting_parts(case: GoneThrough) -> Iterator[Part]:
             waited,
             "Orders: time to read-back",
             "an answer",
-            max(longest * 1.1, 10.0),
-            behind,
+            longest=max(longest * 1.1, 10.0),
+            behind=behind,
         )
     rows = (
         ("orders, to the read-back", found.read_back),
@@ -57,7 +57,7 @@ def waiting_parts(case: GoneThrough) -> Iterator[Part]:
             (plain(words), *_row(observed, waited if observed is found.read_back else None))
             for words, observed in rows
         ),
-        f"{RESOLUTION} {CONVENTION}",
+        note=f"{RESOLUTION} {CONVENTION}",
         found=Cell(compared_in_words(compared), facts_of(orders)),
     )
     yield _stretches("Phases", found.phases)
