@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from graphlib import TopologicalSorter
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -64,7 +64,13 @@ MODULES = {name_of(path): path for part in PARTS for path in modules(part)}
 def ours(path: Path) -> Iterator[str]:
     """Modules of ours that a file imports, anywhere in it."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] in PARTS:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names if alias.name in MODULES)
+        elif isinstance(node, ast.ImportFrom) and node.level:
+            raise ValueError(f"{path}: modules are named in full")
+        elif (
+            isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] in PARTS
+        ):
             for alias in node.names:
                 whole = f"{node.module}.{alias.name}"
                 yield whole if whole in MODULES else node.module
@@ -105,10 +111,21 @@ def test_every_room_is_in_the_order_and_says_what_lives_in_it() -> None:
             assert said and len(said.splitlines()) >= 3, f"{part}/{room}"
 
 
+def imports() -> dict[str, set[str]]:
+    """The modules that each of ours imports."""
+    return {name: {to for to in ours(path) if to != name} for name, path in MODULES.items()}
+
+
 def test_no_modules_import_each_other_in_a_circle() -> None:
-    graph = {name: {to for to in ours(path) if to != name} for name, path in MODULES.items()}
-    sorter = TopologicalSorter(graph)
-    sorter.prepare()  # raises CycleError, which names the circle
+    TopologicalSorter(imports()).prepare()  # raises CycleError, which names the circle
+
+
+@pytest.mark.parametrize("back", ["grammar.case.facts", "grammar.case.answering"])
+def test_a_circle_inside_a_room_would_be_found(back: str) -> None:
+    graph = imports()
+    graph[back].add("grammar.case.fold")  # which imports both, by way of others
+    with pytest.raises(CycleError, match=r"grammar\.case\.fold"):
+        TopologicalSorter(graph).prepare()
 
 
 @pytest.mark.parametrize("path", modules("grammar"), ids=lambda path: path.stem)
