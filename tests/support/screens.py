@@ -140,13 +140,13 @@ class ShownCase:
             start=self._told("start"),
             stop=self._told("stop"),
             wall=lambda: datetime(2025, 1, 1, 14, 5, 33),
-            hands=None if only_shows else self.hands(),
+            manual=None if only_shows else self.manual(),
             settings=settings,
             hear_out=self._told("hear out"),
         )
         self.pilot: Pilot[None]
 
-    def hands(self) -> ManualEntry:
+    def manual(self) -> ManualEntry:
         return ManualEntry(
             self.case.protocol,
             self._tell,

@@ -58,7 +58,7 @@ async def draw() -> None:
         status=lambda: status,
         wall=lambda: datetime(2026, 1, 1, 14, 3, 24),
         # For the recorder's foot; nothing is pressed.
-        hands=ManualEntry(listening.protocol, lambda _fact: None, lambda: facts, lambda: MOMENT),
+        manual=ManualEntry(listening.protocol, lambda _fact: None, lambda: facts, lambda: MOMENT),
     )
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.pause(1.0)

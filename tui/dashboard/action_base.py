@@ -47,10 +47,10 @@ class ActionBase(App[None]):
         *,
         view_now: Callable[[], View],
         status_now: Callable[[], Status],
-        hands: ManualEntry | None,
+        manual: ManualEntry | None,
         settings: Settings,
     ) -> None:
-        """Without `hands` nothing is stored, and the keys say so."""
+        """Without `manual` nothing is stored, and the keys say so."""
         super().__init__()
         self.keymap = KeyMap(settings.keys)
         # Before the stylesheet is read, which uses the theme's names.
@@ -58,7 +58,7 @@ class ActionBase(App[None]):
         dress(self, self.colours)
         self.view_now = view_now
         self._status_now = status_now
-        self._hands = hands
+        self._manual = manual
         self._guesses = Guesses(protocol)
         self._guessed: dict[tuple[int, str, float, tuple[str, ...]], tuple[Guess, ...]] = {}
         self._notice = ""
@@ -127,7 +127,7 @@ class ActionBase(App[None]):
         # Another ear's words come with another confidence or a doubt: facts are gone through only then.
         key = (said.fact, said.text, said.confidence, said.flags)
         if key not in self._guessed:
-            heard_else = heard_otherwise(self._hands.facts(), said.fact) if self._hands else ""
+            heard_else = heard_otherwise(self._manual.facts(), said.fact) if self._manual else ""
             self._guessed[key] = tuple(self._guesses.of(said.text, said.meaning, heard_else))
         return self._guessed[key]
 
@@ -138,9 +138,9 @@ class ActionBase(App[None]):
         if "entered" in said.flags:
             return ()
         others = self.guess(said)
-        if self._hands is None or "amended" not in said.flags:
+        if self._manual is None or "amended" not in said.flags:
             return others
-        was = as_heard(self._hands.facts(), said.fact)
+        was = as_heard(self._manual.facts(), said.fact)
         if was == said.text:
             return others
         return (self._guesses.as_heard(was), *(each for each in others if each.words != was))
@@ -176,12 +176,12 @@ class ActionBase(App[None]):
 
     def act(self, what: Callable[[ManualEntry], str | None]) -> None:
         """Do something, where this dashboard may, and tell what came of it."""
-        if self._hands is None:
+        if self._manual is None:
             self.tell(ONLY_SHOWS)
             return
-        stored = len(self._hands.facts())
+        stored = len(self._manual.facts())
         try:
-            self.tell(self._with_way_back(what(self._hands), stored))
+            self.tell(self._with_way_back(what(self._manual), stored))
         except (UserError, ValueError) as error:
             self._refused = True
             self.tell(str(error))
@@ -189,9 +189,9 @@ class ActionBase(App[None]):
     def _with_way_back(self, sentence: str | None, stored: int) -> str | None:
         """Return the sentence with the key that takes back what was stored since there were `stored`
         facts; as it is where nothing a person did was."""
-        if sentence is None or self._hands is None:
+        if sentence is None or self._manual is None:
             return sentence
-        facts = self._hands.facts()
+        facts = self._manual.facts()
         acts = {fact.seq for fact in facts[:stored] if isinstance(fact, Acts)}
         done = [fact for fact in facts[stored:] if isinstance(fact, Acts)]
         if not done:
@@ -200,7 +200,7 @@ class ActionBase(App[None]):
         if all(isinstance(fact, Withdrawn) and fact.target in acts for fact in done):
             self._way_back = "", 0.0
             return sentence
-        at_end = facts[-1].t == self._hands.clock() and self._hands.ended
+        at_end = facts[-1].t == self._manual.clock() and self._manual.ended
         end = f", at the end of the case, {clock(facts[-1].t)}" if at_end else ""
         undo = self.keymap.shown("undo")
         self._way_back = f"({undo} takes back: {sentence})", time.monotonic() + WAY_BACK_S
@@ -211,9 +211,9 @@ class ActionBase(App[None]):
         if self.box.dialog:
             return
 
-        def opened(hands: ManualEntry) -> None:
-            stored = len(hands.facts())
+        def opened(manual: ManualEntry) -> None:
+            stored = len(manual.facts())
             told = then or self.tell
-            self.box.open(make(hands), lambda result: told(self._with_way_back(result, stored)))
+            self.box.open(make(manual), lambda result: told(self._with_way_back(result, stored)))
 
         self.act(opened)

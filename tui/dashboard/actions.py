@@ -45,35 +45,37 @@ class CaseActions(UtteranceActions):
     def action_call(self) -> None:
         """Open the palette of all calls."""
         self.open(
-            lambda hands: EnterDialog(
-                self.keymap, hands, hands.protocol.call, view_now=self.view_now
+            lambda manual: EnterDialog(
+                self.keymap, manual, manual.protocol.call, view_now=self.view_now
             )
         )
 
     def action_vital(self) -> None:
         """Open the palette of vital signs."""
 
-        def vitals(hands: ManualEntry) -> Dialog:
-            calls = [call for call in hands.protocol.call if call.vital]
+        def vitals(manual: ManualEntry) -> Dialog:
+            calls = [call for call in manual.protocol.call if call.vital]
             if not calls:
                 raise ValueError("the protocol has no vital signs")
-            return EnterDialog(self.keymap, hands, calls, what="VITAL SIGN", view_now=self.view_now)
+            return EnterDialog(
+                self.keymap, manual, calls, what="VITAL SIGN", view_now=self.view_now
+            )
 
         self.open(vitals)
 
     def action_weight(self) -> None:
         """Ask for the patient's weight."""
-        self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now))
+        self.open(lambda manual: WeightDialog(self.keymap, manual, self.view_now))
 
     def action_note(self) -> None:
         """Ask for a free note."""
-        self.open(lambda hands: NoteDialog(self.keymap, hands))
+        self.open(lambda manual: NoteDialog(self.keymap, manual))
 
     def action_mark(self) -> None:
         """Mark this moment for the debrief, at once."""
 
-        def marked(hands: ManualEntry) -> str:
-            hands.mark()
+        def marked(manual: ManualEntry) -> str:
+            manual.mark()
             return "this moment is marked"
 
         self.act(marked)
@@ -81,10 +83,10 @@ class CaseActions(UtteranceActions):
     def action_heard(self) -> None:
         """Ask which open call was answered."""
 
-        def waiting(hands: ManualEntry) -> Dialog:
+        def waiting(manual: ManualEntry) -> Dialog:
             if not self.view_now().waiting:
                 raise ValueError("no call waits for an answer")
-            return AnsweredDialog(self.keymap, hands, self.view_now)
+            return AnsweredDialog(self.keymap, manual, self.view_now)
 
         self.open(waiting)
 
@@ -93,11 +95,11 @@ class CaseActions(UtteranceActions):
     def action_card(self) -> None:
         """Begin a card of somebody who joins; skip a sentence or end it where one is being read."""
 
-        def joining(hands: ManualEntry) -> Dialog:
-            if hands.read_card is None:
+        def joining(manual: ManualEntry) -> Dialog:
+            if manual.read_card is None:
                 raise ValueError("nobody can read a card here: no microphone hears this case")
             reading = self._card if self._card and not self._card.over else None
-            return CardDialog(self.keymap, hands, reading, self._card_begun)
+            return CardDialog(self.keymap, manual, reading, self._card_begun)
 
         self.open(joining)
 
@@ -107,36 +109,36 @@ class CaseActions(UtteranceActions):
     def action_say_again(self) -> None:
         """Say the most urgent open call aloud to the leader."""
 
-        def said(hands: ManualEntry) -> str:
-            if hands.say is None:
+        def said(manual: ManualEntry) -> str:
+            if manual.say is None:
                 raise ValueError(
-                    hands.silent_because
+                    manual.silent_because
                     or "nothing is said aloud here: that needs --speak, and a loudspeaker"
                 )
             waiting = self.view_now().waiting
             if not waiting:
                 raise ValueError("no call waits for an answer")
-            words = call_aloud(hands.protocol, *waiting[0])
-            self.run_worker(lambda: self._say(hands, words), thread=True, exclusive=True)
+            words = call_aloud(manual.protocol, *waiting[0])
+            self.run_worker(lambda: self._say(manual, words), thread=True, exclusive=True)
             return f"saying: {words}"
 
         self.act(said)
 
-    def _say(self, hands: ManualEntry, words: str) -> None:
-        if hands.say is None:
+    def _say(self, manual: ManualEntry, words: str) -> None:
+        if manual.say is None:
             return
         try:
-            hands.say(words)
+            manual.say(words)
         except UserError as error:
             self.call_from_thread(self.tell, str(error))
 
     def action_undo(self) -> None:
         """Take back the last act."""
 
-        def undone(hands: ManualEntry) -> str:
+        def undone(manual: ManualEntry) -> str:
             shown = self.keymap.shown
             try:
-                words = hands.undo(self._passed)
+                words = manual.undo(self._passed)
             except RecordingLast as last:
                 self._passed = last.fact
                 again = f"; {shown('undo')} again takes back: {last.before}" if last.before else ""
@@ -156,19 +158,19 @@ class CaseActions(UtteranceActions):
             else:
                 self.tell(result)
 
-        self.open(lambda hands: TimersDialog(self.keymap, hands, self.view_now), left)
+        self.open(lambda manual: TimersDialog(self.keymap, manual, self.view_now), left)
 
     def start_timer(self) -> None:
         """Ask for the length of a timer of the recorder's own."""
 
-        def length(hands: ManualEntry) -> Dialog:
+        def length(manual: ManualEntry) -> Dialog:
             starts: Call | None = next(
-                (call for call in hands.protocol.call if call.effect == "start-timer"), None
+                (call for call in manual.protocol.call if call.effect == "start-timer"), None
             )
             if starts is None:
                 raise ValueError("the protocol has no call that starts a timer")
             return EnterDialog(
-                self.keymap, hands, [starts], what="START", only=starts, own_timer=True
+                self.keymap, manual, [starts], what="START", only=starts, own_timer=True
             )
 
         self.open(length)
@@ -176,10 +178,10 @@ class CaseActions(UtteranceActions):
     def action_tick(self) -> None:
         """Open the checklists."""
 
-        def ticks(hands: ManualEntry) -> Dialog:
+        def ticks(manual: ManualEntry) -> Dialog:
             if not self.view_now().checklists:
                 raise ValueError("the protocol has no checklist")
-            return ChecklistDialog(self.keymap, hands, self.view_now, self.act)
+            return ChecklistDialog(self.keymap, manual, self.view_now, self.act)
 
         self.open(ticks)
 
@@ -188,32 +190,32 @@ class CaseActions(UtteranceActions):
     def action_play(self) -> None:
         """Play the last ten seconds again."""
 
-        def played(hands: ManualEntry) -> str:
-            if hands.play is None:
+        def played(manual: ManualEntry) -> str:
+            if manual.play is None:
                 raise ValueError("no sound is kept of this case")
-            now = hands.clock()
+            now = manual.clock()
             start = max(now - PLAY_S, 0.0)
-            self.run_worker(lambda: self._play(hands, start, now), thread=True, exclusive=True)
+            self.run_worker(lambda: self._play(manual, start, now), thread=True, exclusive=True)
             return "playing the last ten seconds"
 
         self.act(played)
 
-    def _play(self, hands: ManualEntry, start: float, end: float) -> None:
-        if hands.play is None:
+    def _play(self, manual: ManualEntry, start: float, end: float) -> None:
+        if manual.play is None:
             return
         try:
-            hands.play(start, end)
+            manual.play(start, end)
         except UserError as error:
             self.call_from_thread(self.tell, str(error))
 
     def action_record(self) -> None:
         """Pause the recording, or take it up again."""
 
-        def set_(hands: ManualEntry) -> str:
+        def set_(manual: ManualEntry) -> str:
             if not self.recorded:
                 raise ValueError("this case is not recorded: that is chosen at its start")
             on = not self.view_now().recording
-            hands.record(on=on)
+            manual.record(on=on)
             again = self.keymap.shown("record")
             if on:
                 return f"recording again   ({again} pauses it)"
@@ -233,7 +235,7 @@ class CaseActions(UtteranceActions):
 
         Where nothing would be asked nothing is left, and a sentence says which key leaves.
         """
-        if self._hands is None or not self.listening:
+        if self._manual is None or not self.listening:
             self.tell(f"Ctrl-C does nothing here: {self.keymap.shown('quit')} leaves this screen")
         else:
             self.action_leave()
@@ -244,7 +246,7 @@ class CaseActions(UtteranceActions):
 
     def action_leave(self) -> None:
         """End the case; ask first while it is being heard."""
-        if self._hands is None or not self.listening:
+        if self._manual is None or not self.listening:
             self.exit()
         elif not self.box.dialog:
 
@@ -271,8 +273,8 @@ class CaseActions(UtteranceActions):
     def on_calls_panel_clicked(self, message: CallsPanel.Clicked) -> None:
         """Ask about the answer of the call that was clicked."""
 
-        def waiting(hands: ManualEntry) -> Dialog:
-            return AnsweredDialog(self.keymap, hands, self.view_now, message.loop)
+        def waiting(manual: ManualEntry) -> Dialog:
+            return AnsweredDialog(self.keymap, manual, self.view_now, message.loop)
 
         self.open(waiting)
 
@@ -283,5 +285,5 @@ class CaseActions(UtteranceActions):
             "timers": self.action_timers,
             "vitals": self.action_vital,
         }
-        if self._hands is not None and message.panel in opens:
+        if self._manual is not None and message.panel in opens:
             opens[message.panel]()

@@ -59,7 +59,7 @@ class Dashboard(CaseActions):
     times a second and must not block; another thread may feed the case meanwhile. `start` is called
     once the screen stands, `stop` once when it goes; both must return soon. `wall` gives the local
     time of day. With `ask_weight` a weight that may be a slip is asked about. `hear_out` takes no more
-    sound, and has the case end once all is heard. With `hands` its keys store what a person
+    sound, and has the case end once all is heard. With `manual` its keys store what a person
     does; without, it only shows.
     """
 
@@ -83,7 +83,7 @@ class Dashboard(CaseActions):
         start: Callable[[], None] | None = None,
         stop: Callable[[], None] | None = None,
         wall: Callable[[], datetime] = datetime.now,
-        hands: ManualEntry | None = None,
+        manual: ManualEntry | None = None,
         settings: Settings | None = None,
         ask_weight: bool = False,
         hear_out: Callable[[], None] | None = None,
@@ -93,7 +93,7 @@ class Dashboard(CaseActions):
             protocol,
             view_now=lambda: view_at(clock()),
             status_now=status,
-            hands=hands,
+            manual=manual,
             settings=settings,
         )
         if settings.keys and not self.HELP_KEYS:
@@ -107,9 +107,9 @@ class Dashboard(CaseActions):
         self._ask_weight = ask_weight
         self.hear_out = hear_out
         self._header = Header(id="header", markup=False)
-        self._urgent = UrgentLine(protocol, self.keymap if hands else None)
+        self._urgent = UrgentLine(protocol, self.keymap if manual else None)
         self._calls = CallsPanel(protocol)
-        self._unsure = UnsureStrip(protocol, self.keymap if hands else None, self.guess)
+        self._unsure = UnsureStrip(protocol, self.keymap if manual else None, self.guess)
         self._log_title = Static("LOG", id="log-title", classes="title", markup=False)
         self._lines = RunningLog(protocol)
         self._partial = Partial(id="partial", markup=False)
@@ -157,12 +157,12 @@ class Dashboard(CaseActions):
 
     @property
     def _offered(self) -> frozenset[str]:
-        if self._hands is None:
+        if self._manual is None:
             return LOOKING
-        return IDS if self._hands.read_card else IDS - JOINING
+        return IDS if self._manual.read_card else IDS - JOINING
 
     def _foot(self) -> None:
-        speaking = self._hands is not None and self._hands.say is not None
+        speaking = self._manual is not None and self._manual.say is not None
         footed = self._offered if speaking else self._offered - SPEAKING
         keys = self.FOOT_KEYS or self.keymap.foot(footed)
         if not self.FOOT_KEYS and not self._bottom.fits(keys):
@@ -193,7 +193,7 @@ class Dashboard(CaseActions):
         if self._ask_weight and view.weight_kg:
             self._ask_weight = False
             if odd:
-                self.open(lambda hands: WeightDialog(self.keymap, hands, self.view_now, odd))
+                self.open(lambda manual: WeightDialog(self.keymap, manual, self.view_now, odd))
         with self.batch_update():
             self._header.show(view, status, self._wall(), odd.partition(", ")[0])
             self._urgent.below(self._header)

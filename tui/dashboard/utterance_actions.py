@@ -29,25 +29,25 @@ class UtteranceActions(ActionBase):
         strip = self.query_one(UnsureStrip)
         said = strip.at(item)
 
-        def opened(hands: ManualEntry) -> Dialog:
+        def opened(manual: ManualEntry) -> Dialog:
             if said is None or self.helping:
                 raise ValueError("nothing unsure stands there")
             if not strip.stands(item):
                 key = self.keymap.shown(f"unsure-{2 * item + which + 1}")
                 raise ValueError(f"{key} has just come to mean another utterance: look again")
             if which == 0:
-                return self._see(hands, said, None)
+                return self._see(manual, said, None)
             guesses = self.guess(said)
             if guesses:
-                return self._see(hands, said, guesses[0])
-            return self._amending(hands, [said], at=0, stage="words")
+                return self._see(manual, said, guesses[0])
+            return self._amending(manual, [said], at=0, stage="words")
 
         self.open(opened)
 
-    def _see(self, hands: ManualEntry, said: Utterance, chosen: Guess | None) -> Dialog:
+    def _see(self, manual: ManualEntry, said: Utterance, chosen: Guess | None) -> Dialog:
         return ConfirmDialog(
             self.keymap,
-            hands,
+            manual,
             said=said,
             chosen=chosen,
             guesses=self._guesses,
@@ -57,21 +57,21 @@ class UtteranceActions(ActionBase):
     def action_guess_rest(self) -> None:
         """Go through the unsure utterances that the strip has no room for, one after the other."""
 
-        def opened(hands: ManualEntry) -> Dialog:
+        def opened(manual: ManualEntry) -> Dialog:
             rest = self.query_one(UnsureStrip).hidden
             if not rest:
                 raise ValueError("nothing more is unsure than the strip shows")
-            return self._amending(hands, rest, at=0, stage="guesses")
+            return self._amending(manual, rest, at=0, stage="guesses")
 
         self.open(opened)
 
     def action_help_called(self) -> None:
         """Ask whether a possible call for help was one: yes or no."""
 
-        def opened(hands: ManualEntry) -> Dialog:
+        def opened(manual: ManualEntry) -> Dialog:
             if not self.view_now().possible_help:
                 raise ValueError("nothing heard may be a call for help")
-            return HelpCallDialog(self.keymap, hands, self._guesses, self.view_now)
+            return HelpCallDialog(self.keymap, manual, self._guesses, self.view_now)
 
         self.open(opened)
 
@@ -86,7 +86,7 @@ class UtteranceActions(ActionBase):
     def action_same_speaker(self) -> None:
         """Name who spoke the utterance before, on the same channel, as the speaker of the newest."""
 
-        def same(hands: ManualEntry) -> str:
+        def same(manual: ManualEntry) -> str:
             said = [line.utterance for line in self.view_now().log if line.utterance]
             if not said:
                 raise ValueError("nothing was heard yet")
@@ -99,10 +99,10 @@ class UtteranceActions(ActionBase):
                 raise ValueError(
                     f"who spoke before, at {clock(before.t)}, is not known: {who} says who spoke"
                 )
-            name = station(hands.protocol, before.sender)
+            name = station(manual.protocol, before.sender)
             if newest.sender == before.sender and newest.speaker.confidence >= 1:
                 raise ValueError(f"{name} is named there already: nothing more is stored")
-            hands.spoke(newest.fact, before.sender)
+            manual.spoke(newest.fact, before.sender)
             return f"{name} spoke: {heard(newest.text)}"
 
         self.act(same)
@@ -110,7 +110,7 @@ class UtteranceActions(ActionBase):
     def put_right(self, fact: int | None, stage: Stage = "guesses") -> None:
         """Open an utterance; where none is named the one that was looked for, else the newest."""
 
-        def opened(hands: ManualEntry) -> Dialog:
+        def opened(manual: ManualEntry) -> Dialog:
             log = self.query_one(RunningLog)
             wanted = fact if fact is not None else log.found
             if wanted is None and stage == "speaker":
@@ -124,8 +124,8 @@ class UtteranceActions(ActionBase):
             if not said:
                 raise ValueError("nothing was heard yet")
             at = next((i for i, one in enumerate(said) if one.fact == wanted), len(said) - 1)
-            below = self._by_hand_since(hands, said[at]) if wanted is None else ""
-            return self._amending(hands, said, at=at, stage=stage, below=below)
+            below = self._by_hand_since(manual, said[at]) if wanted is None else ""
+            return self._amending(manual, said, at=at, stage=stage, below=below)
 
         self.open(opened)
 
@@ -137,15 +137,15 @@ class UtteranceActions(ActionBase):
                 f"a new line has just come, nothing is stored: look, then {again} again"
             )
 
-    def _by_hand_since(self, hands: ManualEntry, said: Utterance) -> str:
+    def _by_hand_since(self, manual: ManualEntry, said: Utterance) -> str:
         """Return what stands below the newest utterance and was done by hand, in words; "" where nothing
         does: that is nothing that anybody said."""
         last = max(self.view_now().log, key=lambda line: (line.t, line.fact))
-        return clean(hands.last_in_words(last.fact)) if last.fact != said.fact else ""
+        return clean(manual.last_in_words(last.fact)) if last.fact != said.fact else ""
 
     def _amending(
         self,
-        hands: ManualEntry,
+        manual: ManualEntry,
         said: Sequence[Utterance],
         *,
         at: int,
@@ -154,7 +154,7 @@ class UtteranceActions(ActionBase):
     ) -> Dialog:
         return AmendDialog(
             self.keymap,
-            hands,
+            manual,
             said=said,
             at=at,
             guess=self.choices,
@@ -166,7 +166,7 @@ class UtteranceActions(ActionBase):
 
     def on_running_log_clicked(self, message: RunningLog.Clicked) -> None:
         """Put the utterance right that was clicked."""
-        if self._hands is not None:
+        if self._manual is not None:
             self.put_right(message.fact)
 
     def on_unsure_strip_chosen(self, message: UnsureStrip.Chosen) -> None:

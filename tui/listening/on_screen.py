@@ -21,7 +21,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
         raise UserError("there is no terminal to draw on: use --json")
     settings = load_settings()
     spoken = listening.through_air and listening.protocol.protocol.language == "en"
-    hands = ManualEntry(
+    manual = ManualEntry(
         listening.protocol,
         listening.live.tell,
         lambda: listening.case.facts,
@@ -40,7 +40,7 @@ def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = 
         status=listening.status,
         start=listening.start,
         stop=listening.stop,
-        hands=hands,
+        manual=manual,
         settings=settings,
         ask_weight=ask_weight,
         hear_out=listening.live.stop,

@@ -45,7 +45,7 @@ async def test_a_yes_that_is_said_aloud_begins_the_card_of_whoever_was_asked_and
             heard.append(Answers())
             return heard[-1]
 
-        seen.app._hands = replace(seen.app._hands, hear_yes=hear_yes)  # type: ignore[type-var]
+        seen.app._manual = replace(seen.app._manual, hear_yes=hear_yes)  # type: ignore[type-var]
         await seen.text()
         await seen.pilot.press("j")
         assert not heard  # nobody was asked yet

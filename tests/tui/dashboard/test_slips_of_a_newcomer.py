@@ -192,11 +192,11 @@ def test_a_timer_that_was_called_and_answered_at_one_time_is_no_timer_of_ones_ow
     def tell(fact: Fact) -> None:
         facts.append(fact)
 
-    def hands() -> ManualEntry:
+    def manual() -> ManualEntry:
         return ManualEntry(found.protocol, tell, lambda: facts, lambda: 60.0)
 
-    hands().heard(7, 20.0)
-    hands().tick("before-induction", "suction")
+    manual().heard(7, 20.0)
+    manual().tick("before-induction", "suction")
     answers = [fact for fact in facts if isinstance(fact, AnsweredByHand)]
     assert [fact.own_timer for fact in answers] == [False]
 
@@ -207,8 +207,8 @@ def test_starting_a_timer_of_ones_own_says_in_the_fact_that_it_is_one() -> None:
     def tell(fact: Fact) -> Utterance | None:
         return found.add(replace(fact, seq=len(found.facts) + 1))
 
-    hands = ManualEntry(found.protocol, tell, lambda: found.facts, lambda: 60.0)
-    hands.start_timer("start-timer", [("duration_s", Decimal(90))])
+    manual = ManualEntry(found.protocol, tell, lambda: found.facts, lambda: 60.0)
+    manual.start_timer("start-timer", [("duration_s", Decimal(90))])
     answers = [fact for fact in found.facts if isinstance(fact, AnsweredByHand)]
     assert [fact.own_timer for fact in answers] == [True]
 

@@ -73,8 +73,8 @@ def test_every_call_takes_enter_or_stores_what_can_be_taken_back_at_once(name: s
     rules = load_protocol(name)
     at_once = 0
     for call, keys in entries(rules):
-        hands, facts = hands_of(rules)
-        dialog = EnterDialog(KeyMap(), hands, rules.call)
+        manual, facts = hands_of(rules)
+        dialog = EnterDialog(KeyMap(), manual, rules.call)
         for key in keys:
             dialog.struck(key, key if len(key) == 1 else None)
         assert not dialog.error, (call.title, dialog.error)
@@ -95,8 +95,8 @@ def test_a_digit_alone_stores_no_call(name: str) -> None:
     rules = load_protocol(name)
     for call, keys in entries(rules):
         if keys[0].isdigit():
-            hands, facts = hands_of(rules)
-            dialog = EnterDialog(KeyMap(), hands, rules.call)
+            manual, facts = hands_of(rules)
+            dialog = EnterDialog(KeyMap(), manual, rules.call)
             dialog.struck(keys[0], keys[0])
             assert not facts, call.title
             assert len(keys) > 1 or "WILL BE STORED" in shown(dialog)
@@ -107,8 +107,8 @@ def test_a_digit_alone_stores_no_call(name: str) -> None:
 def test_no_call_is_too_long_for_the_way_back_beside_it(name: str, width: int) -> None:
     rules = load_protocol(name)
     for call, keys in entries(rules):
-        hands, _ = hands_of(rules)
-        dialog = EnterDialog(KeyMap(), hands, rules.call)
+        manual, _ = hands_of(rules)
+        dialog = EnterDialog(KeyMap(), manual, rules.call)
         for key in [*keys, "enter"]:
             dialog.struck(key, key if len(key) == 1 else None)
         told = notice_rows(f"{dialog.result or call.title}   (u takes it back)", width)
@@ -223,24 +223,24 @@ async def test_two_entries_with_the_same_written_time_are_taken_back_one_by_one(
 def test_an_answer_heard_at_the_time_of_its_call_is_taken_back_before_the_call() -> None:
     made = case(CaseEnded(t=60))
     seen = ShownCase(made, 60)
-    hands = seen.hands()
-    said = hands.enter("start-timer", [("duration_s", Decimal(90))])
+    manual = seen.manual()
+    said = manual.enter("start-timer", [("duration_s", Decimal(90))])
     assert said
-    hands.heard(said.fact)
-    assert hands.undo() == "that an answer was heard"
-    assert (hands.undo() or "").startswith("entry")
-    assert hands.undo() is None
+    manual.heard(said.fact)
+    assert manual.undo() == "that an answer was heard"
+    assert (manual.undo() or "").startswith("entry")
+    assert manual.undo() is None
 
 
 def test_a_timer_of_the_recorders_own_is_taken_back_whole_by_one_key_also_in_a_case_taken_up() -> (
     None
 ):
     seen = ShownCase(case(CaseEnded(t=60)), 60)
-    hands = seen.hands()
-    hands.start_timer("start-timer", [("duration_s", Decimal(90))])
-    hands.mark()
+    manual = seen.manual()
+    manual.start_timer("start-timer", [("duration_s", Decimal(90))])
+    manual.mark()
     assert isinstance(seen.case.facts[-2], AnsweredByHand)
-    later = seen.hands()  # knows what is stored alone
+    later = seen.manual()  # knows what is stored alone
     assert (later.undo() or "").startswith("mark")
     assert (later.undo() or "").startswith("entry")
     assert later.undo() is None

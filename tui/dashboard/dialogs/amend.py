@@ -45,7 +45,7 @@ class AmendDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         *,
         said: Sequence[Utterance],
         at: int,
@@ -61,7 +61,7 @@ class AmendDialog(Dialog):
         by hand since and stands last in the log: that was not said, and another key takes it back.
         """
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._said = said
         self._at = at
         self._guess = guess
@@ -72,8 +72,8 @@ class AmendDialog(Dialog):
         self._step: ConfirmDialog | None = None
         """The reading that was chosen, seen in words before Enter stores it."""
         self._typed = Typed()
-        self._stations = [each.id for each in hands.protocol.station]
-        self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
+        self._stations = [each.id for each in manual.protocol.station]
+        self._letters = entry.letters([station(manual.protocol, each) for each in self._stations])
 
     @property
     def fact(self) -> int:
@@ -169,12 +169,12 @@ class AmendDialog(Dialog):
         if not self._typed.text.strip():
             raise ValueError("write what was said; or leave this and take it out")
         found = self._read()
-        doubt = odd(self._hands.protocol, self._view_now(), self._one, found)
+        doubt = odd(self._manual.protocol, self._view_now(), self._one, found)
         if found.meaning.kind == "unrecognised":
             doubt = "that is no call"
         self.ask_again(doubt, f"{doubt}. ")
-        self._hands.amend(self._one.fact, found.words)
-        self.dismiss(put_right(self._hands.protocol, self._view_now(), self._one.fact))
+        self._manual.amend(self._one.fact, found.words)
+        self.dismiss(put_right(self._manual.protocol, self._view_now(), self._one.fact))
 
     def _read(self) -> Guess:
         one = self._one
@@ -208,7 +208,7 @@ class AmendDialog(Dialog):
         if self._one.meaning.at_stake:
             self._see(None)
             return
-        self._hands.accept(self._one.fact)
+        self._manual.accept(self._one.fact)
         self.dismiss(f"right as it was heard: {heard(self._one.text)}")
 
     def withdraw(self) -> None:
@@ -219,7 +219,7 @@ class AmendDialog(Dialog):
     def help_called(self, yes: int) -> None:
         """A possible call for help was one, or none."""
         told = settle_help(
-            self._hands, self._guesses_of, self._view_now, said=self._one, yes=bool(yes)
+            self._manual, self._guesses_of, self._view_now, said=self._one, yes=bool(yes)
         )
         self.dismiss(told)
 
@@ -232,7 +232,7 @@ class AmendDialog(Dialog):
     def _see(self, chosen: Guess | None, *, withdraw: bool = False) -> None:
         self._step = ConfirmDialog(
             self.keymap,
-            self._hands,
+            self._manual,
             said=self._one,
             chosen=chosen,
             guesses=self._guesses_of,
@@ -246,8 +246,8 @@ class AmendDialog(Dialog):
 
     def who(self, at: int) -> None:
         """One station spoke it."""
-        self._hands.spoke(self._one.fact, self._stations[at])
-        self.dismiss(f"spoken by {station(self._hands.protocol, self._stations[at])}")
+        self._manual.spoke(self._one.fact, self._stations[at])
+        self.dismiss(f"spoken by {station(self._manual.protocol, self._stations[at])}")
 
     def go(self, stage: Stage) -> None:
         """On to writing its words, or to choosing who spoke."""
@@ -267,7 +267,7 @@ class AmendDialog(Dialog):
             self._step.room, self.error = self.room, self._step.error
             yield from self._step.lines()
             return
-        one, protocol = self._one, self._hands.protocol
+        one, protocol = self._one, self._manual.protocol
         shown = self.keymap.shown
         which = f"{shown('older')}{shown('newer')} {self._at + 1} of {len(self._said)}"
         yield self.heading("PUT RIGHT", which if self._stage == "guesses" else "")
@@ -302,12 +302,12 @@ class AmendDialog(Dialog):
 
     def _means(self) -> str:
         try:
-            return typed_in_words(self._hands.protocol, self._read().meaning)
+            return typed_in_words(self._manual.protocol, self._read().meaning)
         except ValueError as error:
             return str(error)
 
     def _guesses(self) -> Iterable[Line]:
-        protocol, shown = self._hands.protocol, self.keymap.shown
+        protocol, shown = self._manual.protocol, self.keymap.shown
         one = self._one
         if may_be_for_help(one):
             yield Content.styled(f"{POSSIBLE_HELP_WORDS}: “{help_words(one)}”", "bold $urgent")

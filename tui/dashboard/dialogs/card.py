@@ -25,15 +25,15 @@ class CardDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         reading: CardInCase | None,
         begun: Callable[[CardInCase], None],
     ) -> None:
         """`reading` is the card that is being read; `begun` is given one that begins."""
         super().__init__(keys)
-        self._hands, self._reading, self._begun = hands, reading, begun
-        self._stations = [each.id for each in hands.protocol.station]
-        self._letters = entry.letters([station(hands.protocol, each) for each in self._stations])
+        self._manual, self._reading, self._begun = manual, reading, begun
+        self._stations = [each.id for each in manual.protocol.station]
+        self._letters = entry.letters([station(manual.protocol, each) for each in self._stations])
         self._who: str | None = None
         self._consent: ConsentInCase | None = None
         """Hears a yes that is said aloud, once it is known who is asked."""
@@ -80,15 +80,15 @@ class CardDialog(Dialog):
     def who(self, at: int) -> None:
         """Choose the station, and listen for a yes."""
         self._who = self._stations[at]
-        if self._hands.hear_yes and self._hands.read_card:
-            self._consent = self._hands.hear_yes()
+        if self._manual.hear_yes and self._manual.read_card:
+            self._consent = self._manual.hear_yes()
 
     def yes(self) -> None:
         """Begin the card of whoever said yes."""
-        if self._hands.read_card is None or self._who is None:
+        if self._manual.read_card is None or self._who is None:
             raise UserError("nobody reads a card here: no microphone hears this case")
-        self._begun(self._hands.read_card(self._who))
-        name = station(self._hands.protocol, self._who)
+        self._begun(self._manual.read_card(self._who))
+        name = station(self._manual.protocol, self._who)
         self.dismiss(f"{name} reads a card: its sentences are no calls; all else is heard")
 
     def skip(self) -> None:
@@ -104,7 +104,7 @@ class CardDialog(Dialog):
             self.dismiss(f"the card is over: {self._reading.progress.news}")
 
     def lines(self) -> Iterable[Line]:
-        protocol, shown = self._hands.protocol, self.keymap.shown
+        protocol, shown = self._manual.protocol, self.keymap.shown
         if self._reading:
             told = self._reading.progress
             title = f"CARD OF {told.title.upper()}"

@@ -49,7 +49,7 @@ class ConfirmDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         *,
         said: Utterance,
         chosen: Guess | None,
@@ -60,7 +60,7 @@ class ConfirmDialog(Dialog):
         """`chosen` is another reading than as it stands; None takes it as it stands. With `withdraw` it
         is withdrawn: it was not said."""
         super().__init__(keys)
-        self._hands, self._said, self._chosen = hands, said, chosen
+        self._manual, self._said, self._chosen = manual, said, chosen
         self._guesses, self._view_now = guesses, view_now
         self._withdraw = withdraw
         self._typed = Typed()
@@ -95,7 +95,7 @@ class ConfirmDialog(Dialog):
     def store(self) -> None:
         """Store what is shown. Raises ValueError where typed words are no call, and with a warning."""
         if self._withdraw:
-            self._hands.withdraw(self._said.fact)
+            self._manual.withdraw(self._said.fact)
             self.dismiss(f"taken out, it was not said: {heard(self._said.text)}")
             return
         found = self._found()
@@ -104,11 +104,11 @@ class ConfirmDialog(Dialog):
         doubt = self._doubt(found)
         self.ask_again(doubt, f"{doubt}. ")
         if found is None:
-            self._hands.accept(self._said.fact)
+            self._manual.accept(self._said.fact)
             self.dismiss(f"right as it was heard: {self._stands()}")
             return
-        self._hands.amend(self._said.fact, found.words)
-        self.dismiss(put_right(self._hands.protocol, self._view_now(), self._said.fact))
+        self._manual.amend(self._said.fact, found.words)
+        self.dismiss(put_right(self._manual.protocol, self._view_now(), self._said.fact))
 
     def _found(self) -> Guess | None:
         """Return the reading that Enter would store; None for the utterance as it stands."""
@@ -121,7 +121,7 @@ class ConfirmDialog(Dialog):
 
     def _doubt(self, found: Guess | None) -> str:
         """Return what is odd about a reading, as a clause; "" where nothing is."""
-        protocol = self._hands.protocol
+        protocol = self._manual.protocol
         before = self._chosen.meaning if self._chosen else self._said.meaning
         meaning = found.meaning if found else before
         if before.at_stake and (
@@ -136,10 +136,10 @@ class ConfirmDialog(Dialog):
         return odd(protocol, self._view_now(), self._said, found)
 
     def _stands(self) -> str:
-        return utterance_in_words(self._hands.protocol, self._said)
+        return utterance_in_words(self._manual.protocol, self._said)
 
     def lines(self) -> Iterable[Line]:
-        protocol, said = self._hands.protocol, self._said
+        protocol, said = self._manual.protocol, self._said
         hint = "Enter takes it out" if self._withdraw else "Enter stores it; or type another value"
         title = "IT WAS NOT SAID" if self._withdraw else "WHAT WAS SAID"
         yield self.heading(title, hint)
@@ -167,7 +167,7 @@ class ConfirmDialog(Dialog):
             found = self._found()
         except ValueError as error:
             return [("nothing: ", "bold $urgent"), (str(error), "$urgent")]
-        protocol = self._hands.protocol
+        protocol = self._manual.protocol
         if found is None:
             words = self._stands()
             to = self._said.to

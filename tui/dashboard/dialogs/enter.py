@@ -28,7 +28,7 @@ class EnterDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         calls: Sequence[Call],
         *,
         what: str = "ENTER A CALL",
@@ -40,10 +40,10 @@ class EnterDialog(Dialog):
         `view_now` gives the case, by whose weight the sheet judges a dose and whose doses are not told
         twice; None where no dose is entered."""
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._what = what
         # Letters come from the whole protocol, so that they are the same wherever a call is entered.
-        whole = entry.in_order(hands.protocol.call)
+        whole = entry.in_order(manual.protocol.call)
         named = dict(
             zip((c.id for c in whole), entry.letters([c.title for c in whole]), strict=True)
         )
@@ -59,7 +59,7 @@ class EnterDialog(Dialog):
         """Whether the key before was an Enter that named no drug."""
         self._own_timer = own_timer
         self._view_now = view_now
-        self._who = WhoAndWhen(keys, hands)
+        self._who = WhoAndWhen(keys, manual)
         self._call: Call | None = None
         self._steps: list[Step] = []
         self._slots: list[list[tuple[str, SlotValue]]] = []
@@ -176,7 +176,7 @@ class EnterDialog(Dialog):
             self._filled([(self._step.names[0], self._step.choices[at][0])])
 
     def _begin(self, call: Call) -> None:
-        self._call, self._steps, self._slots = call, entry.steps(self._hands.protocol, call), []
+        self._call, self._steps, self._slots = call, entry.steps(self._manual.protocol, call), []
         self._go_on()
 
     def _go_on(self) -> None:
@@ -203,7 +203,7 @@ class EnterDialog(Dialog):
             self._filled([])
             return
         before = dict(self._all)
-        protocol = self._hands.protocol
+        protocol = self._manual.protocol
         self._filled(
             entry.typed(protocol, self._call, self._step, text=self._typed.text, before=before)
         )
@@ -225,8 +225,8 @@ class EnterDialog(Dialog):
         """Return what is odd about the call, as clauses; "" where nothing is."""
         if self._view_now is None or self._call is None:
             return ""
-        view, protocol, slots = self._view_now(), self._hands.protocol, dict(self._all)
-        at = self._hands.clock() if self._who.at_s is None else self._who.at_s
+        view, protocol, slots = self._view_now(), self._manual.protocol, dict(self._all)
+        at = self._manual.clock() if self._who.at_s is None else self._who.at_s
         found = (
             no_drug(self._call, slots),
             sheet_doubt(protocol, slots, view.weight_kg),
@@ -255,9 +255,9 @@ class EnterDialog(Dialog):
         assert self._call is not None
         try:
             if self._own_timer:
-                self._hands.start_timer(self._call.id, self._all)
+                self._manual.start_timer(self._call.id, self._all)
             else:
-                self._hands.enter(
+                self._manual.enter(
                     self._call.id,
                     self._all,
                     to=self._who.to,
@@ -297,7 +297,7 @@ class EnterDialog(Dialog):
             who = "" if self._own_timer else f"  {self.keymap.shown('enter-who')}: for whom"
             how = "letter" if self._who.is_named else "letter, or ↑↓ and Enter"
             yield self.heading(f"{self._what}{self._who.in_words()}", f"{how}{who}")
-            protocol = self._hands.protocol
+            protocol = self._manual.protocol
             yield from self._list(
                 [
                     (letter, told_apart(protocol, call.id, call.title))
@@ -310,11 +310,11 @@ class EnterDialog(Dialog):
                 "WILL BE STORED", f"{self.keymap.shown('enter-back')} goes a step back"
             )
             yield clickable(Content.styled(f"  {self._words()}", "bold $ink"), "seen")
-            yield from drug_lines(self._hands.protocol, dict(self._all))
+            yield from drug_lines(self._manual.protocol, dict(self._all))
             doubt = self._doubt()
             if doubt:
                 yield Content.styled(f"  !! {doubt}", "bold $urgent")
-            if self._hands.ended and self._who.at_s is None:
+            if self._manual.ended and self._who.at_s is None:
                 tab = self.keymap.shown("enter-who")
                 at_end = f"the case has ended: its end is the time of this; {tab} three times: when"
                 yield Content.styled(at_end, "$ink")
@@ -351,11 +351,11 @@ class EnterDialog(Dialog):
         at_s = self._who.at_s
         if at_s is None or self._call is None or self._call.readback == "none":
             return False
-        return self._hands.clock() - at_s >= self._hands.protocol.window(self._call.id)
+        return self._manual.clock() - at_s >= self._manual.protocol.window(self._call.id)
 
     def _words(self) -> str:
         assert self._call is not None
-        protocol = self._hands.protocol
+        protocol = self._manual.protocol
         words = call_in_words(protocol, self._call.id, dict(self._all))
         return f"{told_apart(protocol, self._call.id, words)}{self._who.in_words()}"
 
@@ -377,7 +377,7 @@ class EnterDialog(Dialog):
 
     def _usual_unit(self) -> str:
         """Return the unit of the sheet for the drug chosen, which a bare number has."""
-        sheet = self._hands.protocol.drugs.get(str(dict(self._all).get("drug", "")))
+        sheet = self._manual.protocol.drugs.get(str(dict(self._all).get("drug", "")))
         return sheet.unit if sheet else "mg"
 
     def _understood(self) -> str:
@@ -386,7 +386,7 @@ class EnterDialog(Dialog):
             return ""
         try:
             before = dict(self._all)
-            protocol = self._hands.protocol
+            protocol = self._manual.protocol
             slots = entry.typed(
                 protocol, self._call, self._step, text=self._typed.text, before=before
             )

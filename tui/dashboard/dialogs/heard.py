@@ -36,13 +36,13 @@ class AnsweredDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         view_now: Callable[[], View],
         loop: int | None = None,
     ) -> None:
         """`loop` is chosen already where it was clicked."""
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._view_now = view_now
         waiting = [each.id for each, _ in view_now().waiting]
         self._listed = waiting[:MOST]
@@ -106,7 +106,7 @@ class AnsweredDialog(Dialog):
         if key == "enter":
             text = self._when.text.strip()
             # Resolved once: what is read is what will be stored.
-            at = self._hands.past(text) if text else None
+            at = self._manual.past(text) if text else None
             called = [loop.opened for loop, _ in self._listed_now()]
             if called and (why := _too_early(at, min(called))):
                 raise ValueError(why)
@@ -174,7 +174,7 @@ class AnsweredDialog(Dialog):
                 f" {called} was read back after all"
             )
         when = self._moment(loop)
-        self._hands.heard(loop.id, when)
+        self._manual.heard(loop.id, when)
         though = f", after {otherwise[1]} was read back" if otherwise else ""
         stored = self._now().get(loop.id)
         unclear = stored is not None and stored[0].number_unclear
@@ -202,13 +202,13 @@ class AnsweredDialog(Dialog):
         loops, now = self._now(), self._view_now().now
         for at, (loop, state) in ((i, loops[x]) for i, x in enumerate(self._listed) if x in loops):
             age, chosen = clock(loop.age(now)), at == self._at
-            stands = state_in_words(self._hands.protocol, loop.call, state)
+            stands = state_in_words(self._manual.protocol, loop.call, state)
             text = f"{STATE_MARKS[state]} {stands} {age}  {self._words(loop)}"
             yield choice(str(at + 1), text, "choose", at, chosen=chosen)
             if chosen and (why := _too_early(self._at_s, loop.opened)):
                 yield Content.styled(f"     {why}", "bold $urgent")
             elif chosen:
-                when = self._hands.in_words(self._moment(loop))
+                when = self._manual.in_words(self._moment(loop))
                 again = ": Enter stores it" if at == self._chosen else ""
                 yield Content.styled(f"     answered {when}{again}", "$quiet")
                 if doubt_of(self._view_now(), loop) == UNCLEAR_WORDS:
@@ -220,7 +220,7 @@ class AnsweredDialog(Dialog):
     def _read_time(self) -> str:
         """Return the moment that Enter would give the written time."""
         text = self._when.text.strip() if self._when else ""
-        return self._hands.read_as(text) if text else ""
+        return self._manual.read_as(text) if text else ""
 
     def _now(self) -> dict[int, tuple[Loop, LoopState]]:
         """By id. An utterance that its speaker went on with may be no call any more."""
@@ -230,10 +230,10 @@ class AnsweredDialog(Dialog):
         """Return the call and its read-back side by side, of a call that differs."""
         if state != "differs" or loop.differing is None:
             return None
-        return called_and_read_back(self._hands.protocol, loop.call, loop.slots, loop.differing)
+        return called_and_read_back(self._manual.protocol, loop.call, loop.slots, loop.differing)
 
     def _words(self, loop: Loop) -> str:
-        protocol = self._hands.protocol
+        protocol = self._manual.protocol
         to = station(protocol, loop.to) or NOBODY_NAMED
         words = waiting_in_words(protocol, loop.call, loop.slots)
         return f"{words} → {to}"

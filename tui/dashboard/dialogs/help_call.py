@@ -26,7 +26,7 @@ def help_words(said: Utterance) -> str:
 
 
 def settle_help(
-    hands: ManualEntry,
+    manual: ManualEntry,
     guesses: Guesses,
     view_now: Callable[[], View],
     *,
@@ -35,16 +35,16 @@ def settle_help(
 ) -> str:
     """Store whether help was called, and return a sentence on it."""
     if yes and said.meaning.kind != "unrecognised":
-        hands.accept(said.fact)
+        manual.accept(said.fact)
         return f"yes, help was called at {clock(said.t)}: {help_words(said)}"
     if yes:
-        hands.amend(said.fact, guesses.for_help(said.text, said.likely).words)
-        told = put_right(hands.protocol, view_now(), said.fact)
+        manual.amend(said.fact, guesses.for_help(said.text, said.likely).words)
+        told = put_right(manual.protocol, view_now(), said.fact)
         return f"yes, help was called at {clock(said.t)}; {told}"
     if said.meaning.kind == "unrecognised":
-        hands.accept(said.fact)
+        manual.accept(said.fact)
     else:
-        hands.withdraw(said.fact)
+        manual.withdraw(said.fact)
     return f"no, no call for help at {clock(said.t)}: {help_words(said)}"
 
 
@@ -65,12 +65,12 @@ class HelpCallDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         guesses: Guesses,
         view_now: Callable[[], View],
     ) -> None:
         super().__init__(keys)
-        self._hands, self._guesses, self._view_now = hands, guesses, view_now
+        self._manual, self._guesses, self._view_now = manual, guesses, view_now
         self._said = view_now().possible_help[0]
 
     def press(self, key: str, character: str | None) -> None:
@@ -88,14 +88,14 @@ class HelpCallDialog(Dialog):
         if self._said.fact not in {each.fact for each in self._view_now().possible_help}:
             raise ValueError("that was settled meanwhile")
         self.dismiss(
-            settle_help(self._hands, self._guesses, self._view_now, said=self._said, yes=bool(yes))
+            settle_help(self._manual, self._guesses, self._view_now, said=self._said, yes=bool(yes))
         )
 
     def lines(self) -> Iterable[Line]:
         said, count = self._said, len(self._view_now().possible_help)
         more = f"  ({count - 1} more after this)" if count > 1 else ""
         yield self.heading(f"{POSSIBLE_HELP_WORDS}: was help called?{more}")
-        speaker = station(self._hands.protocol, said.sender)
+        speaker = station(self._manual.protocol, said.sender)
         who = f"{speaker}: " if speaker else ""
         yield Content.styled(f"{clock(said.t)} {who}“{help_words(said)}”", "bold $ink")
         yield from help_choices(self.keymap)

@@ -13,9 +13,9 @@ from tui.dashboard.manual_entry import ManualEntry
 class NoteDialog(Dialog):
     """One line, stored with the time at which Enter was pressed."""
 
-    def __init__(self, keys: KeyMap, hands: ManualEntry) -> None:
+    def __init__(self, keys: KeyMap, manual: ManualEntry) -> None:
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._typed = Typed()
 
     @property
@@ -29,7 +29,7 @@ class NoteDialog(Dialog):
         text = " ".join(self._typed.text.split())
         if not text:
             raise ValueError("there is nothing to note yet")
-        self._hands.note(text)
+        self._manual.note(text)
         self.dismiss("noted")
 
     def paste(self, text: str) -> None:

@@ -25,13 +25,13 @@ class ChecklistDialog(Dialog):
     def __init__(
         self,
         keys: KeyMap,
-        hands: ManualEntry,
+        manual: ManualEntry,
         view_now: Callable[[], View],
         do: Callable[[Callable[[ManualEntry], str]], None],
     ) -> None:
         """`do` does something, and tells at once the sentence that comes of it and how it is taken back."""
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._view_now = view_now
         self._do = do
         self._items = [
@@ -72,8 +72,8 @@ class ChecklistDialog(Dialog):
         if answered is not None:
             raise ValueError(f"{clean(title)} {self._ticked(checklist, item, answered)}")
 
-        def ticked(hands: ManualEntry) -> str:
-            hands.tick(checklist, item)
+        def ticked(manual: ManualEntry) -> str:
+            manual.tick(checklist, item)
             self._done += 1
             return f"ticked: {clean(title)}"
 
@@ -87,8 +87,8 @@ class ChecklistDialog(Dialog):
                 f"nothing was ticked here yet: {close}, then {undo} takes back what was done before"
             )
 
-        def undone(hands: ManualEntry) -> str:
-            words = hands.undo()
+        def undone(manual: ManualEntry) -> str:
+            words = manual.undo()
             self._done -= 1
             return f"taken back: {words}"
 
@@ -100,7 +100,7 @@ class ChecklistDialog(Dialog):
         by_hand = any(
             isinstance(fact, Ticked)
             and (fact.checklist, fact.item, fact.t) == (checklist, item, at)
-            for fact in self._hands.facts()
+            for fact in self._manual.facts()
         )
         if by_hand:
             way, can = "hand", f"{shown('undo')}: takes back what was done by hand, the last first"

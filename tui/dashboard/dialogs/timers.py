@@ -24,9 +24,9 @@ START = "start"
 class TimersDialog(Dialog):
     """The timers that are not over, the one due first chosen already."""
 
-    def __init__(self, keys: KeyMap, hands: ManualEntry, view_now: Callable[[], View]) -> None:
+    def __init__(self, keys: KeyMap, manual: ManualEntry, view_now: Callable[[], View]) -> None:
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._view_now = view_now
         self._listed: list[Timer] = [timer for timer, _ in in_order(view_now())][:MOST]
         self._at = 0
@@ -56,13 +56,13 @@ class TimersDialog(Dialog):
     def stop(self) -> None:
         """End the timer chosen."""
         timer = self._chosen()
-        self._hands.stop_timer(timer.fact)
+        self._manual.stop_timer(timer.fact)
         self.dismiss(f"timer stopped: {timer.name}")
 
     def extend(self) -> None:
         """Give the timer chosen a minute more."""
         timer = self._chosen()
-        self._hands.extend_timer(timer.fact, MORE_S)
+        self._manual.extend_timer(timer.fact, MORE_S)
         whole = duration(round(timer.duration_s + timer.extended_s + MORE_S, 1))
         self.dismiss(f"{duration(MORE_S)} more: the timer {timer.origin} is now {whole}")
 

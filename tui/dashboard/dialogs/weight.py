@@ -20,11 +20,11 @@ class WeightDialog(Dialog):
     """A number of kilograms. One far from the protocol's, or from the weight before, takes Enter twice."""
 
     def __init__(
-        self, keys: KeyMap, hands: ManualEntry, view_now: Callable[[], View], odd: str = ""
+        self, keys: KeyMap, manual: ManualEntry, view_now: Callable[[], View], odd: str = ""
     ) -> None:
         """`odd` is what is odd about the weight that stands, which is asked about then."""
         super().__init__(keys)
-        self._hands = hands
+        self._manual = manual
         self._before = view_now().weight_kg
         self._typed = Typed(number(decimal(self._before)) if odd and self._before else "")
         self._odd = odd
@@ -45,11 +45,11 @@ class WeightDialog(Dialog):
         if self._odd and weight_kg == self._before:
             self.dismiss(f"the weight stays {number(decimal(weight_kg))} kg")
             return
-        doubt = unusual_weight(self._hands.protocol, weight_kg, self._before)
+        doubt = unusual_weight(self._manual.protocol, weight_kg, self._before)
         if doubt and weight_kg != self._asked:
             self._asked = weight_kg
             raise ValueError(f"{doubt}: Enter again if that is meant")
-        self._hands.weigh(weight_kg)
+        self._manual.weigh(weight_kg)
         self.dismiss(f"weight {number(decimal(weight_kg))} kg, for doses called from now on")
 
     def lines(self) -> Iterable[Line]:

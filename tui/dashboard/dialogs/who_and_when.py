@@ -31,14 +31,14 @@ NEXT: dict[Question | None, Question] = {
 class WhoAndWhen:
     """The answers so far, and the question that is open."""
 
-    def __init__(self, keys: KeyMap, hands: ManualEntry) -> None:
+    def __init__(self, keys: KeyMap, manual: ManualEntry) -> None:
         self.asks: Question | None = None
         """The question that is open; None while none is."""
         self.at_s: float | None = None
         """The time at which the call was made, seconds on the case's clock; None for now."""
         self._keymap = keys
-        self._hands = hands
-        self._stations = [each.id for each in hands.protocol.station]
+        self._manual = manual
+        self._stations = [each.id for each in manual.protocol.station]
         self._named: dict[Question, str] = {}
         self._when = Typed()
         """That time as written; empty for now."""
@@ -71,7 +71,7 @@ class WhoAndWhen:
             if key == "enter":
                 text = self._when.text.strip()
                 # Resolved once: what is read is what will be stored.
-                self.at_s = self._hands.past(text) if text else None
+                self.at_s = self._manual.past(text) if text else None
                 self.asks = None
             else:
                 self._when.press(key, character)
@@ -91,9 +91,9 @@ class WhoAndWhen:
 
     def in_words(self) -> str:
         """Return who made the call, whom it is for, and when, as far as it was said; "" otherwise."""
-        named = {who: station(self._hands.protocol, each) for who, each in self._named.items()}
+        named = {who: station(self._manual.protocol, each) for who, each in self._named.items()}
         sender = f" by {named['sender']}" if "sender" in named else ""
-        when = f" {self._hands.in_words(self.at_s)}" if self.at_s is not None else ""
+        when = f" {self._manual.in_words(self.at_s)}" if self.at_s is not None else ""
         return (f"{sender} → {named['to']}" if "to" in named else sender) + when
 
     def hint(self) -> str:
@@ -118,7 +118,7 @@ class WhoAndWhen:
         yield from columns(items, room)
 
     def _names(self) -> list[str]:
-        return [station(self._hands.protocol, each) for each in self._stations]
+        return [station(self._manual.protocol, each) for each in self._stations]
 
     def _letters(self) -> list[str]:
         return entry.letters(self._names())
@@ -126,4 +126,4 @@ class WhoAndWhen:
     def _read_time(self) -> str:
         """Return the moment that Enter would give the written time."""
         text = self._when.text.strip()
-        return self._hands.read_as(text) if text else "= now"
+        return self._manual.read_as(text) if text else "= now"
