@@ -21,7 +21,7 @@ from listener.storage.output_file import check_output, write_output
 from tui.commands.progress import reading
 from tui.commands.shared import opened_in, passphrase_in
 from tui.pages.debrief.content import Debrief, as_page
-from tui.pages.debrief.groups import Told, named, once
+from tui.pages.debrief.groups import ListedCase, named, once
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.many_cases import Together
 from tui.pages.debrief.notes import read_notes
@@ -113,7 +113,7 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
         print(f"left out: {name}: {why}", file=sys.stderr)
     if not summaries:
         raise UserError("none of these cases can be read")
-    told, copies = once([Told(summaries[f], team, f) for team, f in found if f in summaries])
+    told, copies = once([ListedCase(summaries[f], team, f) for team, f in found if f in summaries])
     for case, same in copies:
         print(f"counted once: {named(case)} is the same case as {named(same)}", file=sys.stderr)
     together = Together(

@@ -20,7 +20,7 @@ from listener.storage.case_reader import open_case
 from tests.support.needs import program
 from tests.support.stored_cases import DRILL, store
 from tui.cli import main
-from tui.pages.debrief.groups import Told
+from tui.pages.debrief.groups import ListedCase
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.many_cases import Together
 from tui.pages.debrief.notes import DebriefNote
@@ -58,7 +58,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     one.write_text(as_html(CaseDebrief(stored, notes, sound=True).debrief()), encoding="utf-8")
     folders = [store(place / "team", days=days) for days in (0, 30, 60)]
     folders.append(store(place / "other", (*DRILL[:6], DRILL[-1]), days=45))
-    told = [Told(summary_of(open_case(f)), f.parent.name, f) for f in folders]
+    told = [ListedCase(summary_of(open_case(f)), f.parent.name, f) for f in folders]
     many = place / "many.html"
     together = Together(told, {"broken": "cannot be read"}, date(2026, 2, 1))
     many.write_text(as_html(together.debrief()), encoding="utf-8")

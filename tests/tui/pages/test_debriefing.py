@@ -26,7 +26,7 @@ from tests.tools.benchmark_debrief import facts as facts_of_half_an_hour
 from tui.cli import main
 from tui.commands.debrief_report import folders, read_all
 from tui.pages.debrief.drawing import steps_of, ticks
-from tui.pages.debrief.groups import Told
+from tui.pages.debrief.groups import ListedCase
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.in_words import compared_in_words, time_in_words
 from tui.pages.debrief.many_cases import Together
@@ -214,7 +214,7 @@ def test_where_a_case_goes_away_its_numbers_stay_and_its_words_are_said_to_be_mi
     cases: Path,
 ) -> None:
     found, damaged = read_all([folder for _, folder in folders(cases)], SummaryCache())
-    told = [Told(summary, folder.parent.name, folder) for folder, summary in found.items()]
+    told = [ListedCase(summary, folder.parent.name, folder) for folder, summary in found.items()]
     gone = told[0]
     (gone.folder / JOURNAL).unlink()
     page = as_html(Together(told, damaged, None).debrief())

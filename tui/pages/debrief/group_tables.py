@@ -16,7 +16,7 @@ from tui.pages.debrief.content import (
     Part,
     plain,
 )
-from tui.pages.debrief.groups import SPREADS, Group, Numbers, Told, named
+from tui.pages.debrief.groups import SPREADS, Group, ListedCase, Numbers, named
 from tui.pages.debrief.in_words import compared_in_words, not_ranked, ranked
 from tui.pages.debrief.summary import wait_key
 from tui.pages.debrief.waiting import RESOLUTION
@@ -26,7 +26,7 @@ from tui.text.wording import clean
 class GroupTables:
     """Lays out what groups of cases come to; each number leads to the cases that it counts."""
 
-    def __init__(self, cases: Sequence[Told], numbers: Numbers) -> None:
+    def __init__(self, cases: Sequence[ListedCase], numbers: Numbers) -> None:
         """`cases` are all that stand on the page; they give the order of the rows."""
         self._cases = cases
         self._numbers = numbers
@@ -160,7 +160,7 @@ class GroupTables:
         self,
         name: str,
         observed: Sequence[Observation],
-        cases: Sequence[Told],
+        cases: Sequence[ListedCase],
         *,
         watched: str,
         came: str,

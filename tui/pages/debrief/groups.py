@@ -26,7 +26,7 @@ from tui.text.wording import clean
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ListedCase:
     """A case in the list: its summary and the team that it belongs to."""
 
     summary: Summary
@@ -59,7 +59,7 @@ class Group:
     """Cases taken together under a name."""
 
     name: str
-    cases: tuple[Told, ...]
+    cases: tuple[ListedCase, ...]
 
     def share(self, name: str, *, others: bool = False) -> tuple[Share, Spread]:
         """Return a share of orders over all its cases, and what its interval is; `others`: of other calls.
@@ -81,7 +81,7 @@ class Group:
             drawn, spread = (min(each), max(each)), "range"
         return replace(whole, low=drawn[0], high=drawn[1]), spread
 
-    def _counts(self, case: Told, name: str, *, others: bool) -> tuple[int, int]:
+    def _counts(self, case: ListedCase, name: str, *, others: bool) -> tuple[int, int]:
         return (case.summary.announcements if others else case.summary.shares)[name]
 
     def _by_team(self, counts: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -131,19 +131,19 @@ class Group:
 class Numbers:
     """Numbers of many cases, each led back to what every case brings to it."""
 
-    def __init__(self, cases: Iterable[Told]) -> None:
+    def __init__(self, cases: Iterable[ListedCase]) -> None:
         """`cases` as they stand on the page."""
         self._numbers = {id(case): number for number, case in enumerate(cases, 1)}
 
-    def place(self, case: Told, key: str = "") -> str:
+    def place(self, case: ListedCase, key: str = "") -> str:
         """Return the id of a case on the page, or of what counts there as `key`."""
         return place(self._numbers[id(case)], key)
 
-    def cell(self, text: str, cases: Iterable[Told], key: str) -> Cell:
+    def cell(self, text: str, cases: Iterable[ListedCase], key: str) -> Cell:
         """Return a number that counts what cases have of `key`."""
         return Cell(text, parts=self.parts(cases, key))
 
-    def parts(self, cases: Iterable[Told], key: str) -> tuple[Link, ...]:
+    def parts(self, cases: Iterable[ListedCase], key: str) -> tuple[Link, ...]:
         """Return the values of `key` in each case; where none has any, how many cases there are to
         look at."""
         counts = [(case, counted(case.summary, key)) for case in cases]
@@ -166,12 +166,14 @@ class Numbers:
         return replace(cell, parts=self.parts(group.cases, "told-clean")) if group.cases else cell
 
 
-def once(cases: Sequence[Told]) -> tuple[list[Told], list[tuple[Told, Told]]]:
+def once(
+    cases: Sequence[ListedCase],
+) -> tuple[list[ListedCase], list[tuple[ListedCase, ListedCase]]]:
     """Return each case once, and each copy with the case that it is one of.
 
     Of copies that hold more or fewer facts the one with the most counts.
     """
-    by_identity: dict[str, Told] = {}
+    by_identity: dict[str, ListedCase] = {}
     for case in cases:
         key = case.summary.identity or str(case.folder)
         known = by_identity.get(key)
@@ -182,7 +184,7 @@ def once(cases: Sequence[Told]) -> tuple[list[Told], list[tuple[Told, Told]]]:
     return [case for case in cases if id(case) in kept], copies
 
 
-def like(case: Told, *, join_teams: bool = False) -> tuple[object, ...] | None:
+def like(case: ListedCase, *, join_teams: bool = False) -> tuple[object, ...] | None:
     """Return what cases must share to be joined by a line over time: protocol, scenario, drill or real,
     and team; None for one that no other can be like, since nobody named its scenario."""
     one = case.summary
@@ -198,6 +200,6 @@ def joined_by(key: tuple[object, ...]) -> str:
     return clean(", ".join(str(part) for part in (team, scenario) if part))
 
 
-def named(case: Told) -> str:
+def named(case: ListedCase) -> str:
     """Return a case's team and folder."""
     return clean(f"{case.team}/{case.summary.case}")

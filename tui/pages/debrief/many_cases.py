@@ -24,7 +24,7 @@ from tui.pages.debrief.content import (
     plain,
 )
 from tui.pages.debrief.group_tables import GroupTables
-from tui.pages.debrief.groups import Group, Numbers, Told, named
+from tui.pages.debrief.groups import Group, ListedCase, Numbers, named
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.summary import as_json, observations
 from tui.pages.debrief.trend import TRENDS, trend
@@ -39,11 +39,11 @@ class Together:
 
     def __init__(
         self,
-        cases: Iterable[Told],
+        cases: Iterable[ListedCase],
         damaged: Mapping[str, str],
         before: date | None,
         passphrase: str | None = None,
-        copies: Sequence[tuple[Told, Told]] = (),
+        copies: Sequence[tuple[ListedCase, ListedCase]] = (),
         *,
         join_teams: bool = False,
     ) -> None:
@@ -201,7 +201,7 @@ class Together:
             f" with another value; rules: rules and limits broken. {RESOLUTION}",
         )
 
-    def _listed(self, case: Told) -> tuple[Cell, ...]:
+    def _listed(self, case: ListedCase) -> tuple[Cell, ...]:
         one = case.summary
         clean_loops, total = one.shares["clean"]
 
@@ -243,13 +243,13 @@ class Together:
         return Behinds("What these numbers count", cases, tuple(keys))
 
 
-def _in_time(case: Told) -> tuple[bool, float, str]:
+def _in_time(case: ListedCase) -> tuple[bool, float, str]:
     """Return a sort key: by the moment at which cases began, whatever their zones; those without last."""
     began = case.began
     return began is None, began.timestamp() if began else 0.0, case.summary.case
 
 
-def _began(case: Told) -> str:
+def _began(case: ListedCase) -> str:
     """When a case began, in the local time of its place, with the zone named."""
     began = case.began
     return "no date" if began is None else f"{began:%Y-%m-%d %H:%M} {zone_in_words(began)}"

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from grammar.reports.measures import share
 from tui.pages.debrief.content import Cell, Figure
 from tui.pages.debrief.drawing import dot, drawing, linked, path, rule, text
-from tui.pages.debrief.groups import Numbers, Told, joined_by, like, named
+from tui.pages.debrief.groups import ListedCase, Numbers, joined_by, like, named
 
 TRENDS = ("clean", "directed", "closed")
 """The shares drawn over time."""
@@ -19,7 +19,7 @@ MANY, VERY_MANY = 60, 200
 
 
 def trend(
-    cases: Sequence[Told], name: str, title: str, numbers: Numbers, *, join_teams: bool
+    cases: Sequence[ListedCase], name: str, title: str, numbers: Numbers, *, join_teams: bool
 ) -> Figure:
     """Return a share of each case over its date, with the interval of each."""
     width, left, right, top, bottom = 740.0, 64.0, 704.0, 24.0, 174.0
