@@ -23,7 +23,7 @@ from tui.commands.shared import opened_in, passphrase_in
 from tui.pages.debrief.content import Debrief, as_page
 from tui.pages.debrief.groups import ListedCase, named, once
 from tui.pages.debrief.html import as_html
-from tui.pages.debrief.many_cases import Together
+from tui.pages.debrief.many_cases import ManyCases
 from tui.pages.debrief.notes import read_notes
 from tui.pages.debrief.one_case import CaseDebrief
 from tui.pages.debrief.summary import Summary, as_json, summary_of
@@ -116,7 +116,7 @@ def _many(wanted: argparse.Namespace, found: Sequence[tuple[str, Path]]) -> None
     told, copies = once([ListedCase(summaries[f], team, f) for team, f in found if f in summaries])
     for case, same in copies:
         print(f"counted once: {named(case)} is the same case as {named(same)}", file=sys.stderr)
-    together = Together(
+    together = ManyCases(
         cases=told,
         damaged=damaged,
         before=wanted.before,

@@ -22,7 +22,7 @@ from tests.support.stored_cases import DRILL, store
 from tui.cli import main
 from tui.pages.debrief.groups import ListedCase
 from tui.pages.debrief.html import as_html
-from tui.pages.debrief.many_cases import Together
+from tui.pages.debrief.many_cases import ManyCases
 from tui.pages.debrief.notes import DebriefNote
 from tui.pages.debrief.one_case import CaseDebrief
 from tui.pages.debrief.summary import summary_of
@@ -60,7 +60,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folders.append(store(place / "other", (*DRILL[:6], DRILL[-1]), days=45))
     told = [ListedCase(summary_of(open_case(f)), f.parent.name, f) for f in folders]
     many = place / "many.html"
-    together = Together(told, {"broken": "cannot be read"}, date(2026, 2, 1))
+    together = ManyCases(told, {"broken": "cannot be read"}, date(2026, 2, 1))
     many.write_text(as_html(together.debrief()), encoding="utf-8")
     return {"one": one, "many": many}
 

@@ -29,7 +29,7 @@ from tui.pages.debrief.drawing import steps_of, ticks
 from tui.pages.debrief.groups import ListedCase
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.in_words import compared_in_words, time_in_words
-from tui.pages.debrief.many_cases import Together
+from tui.pages.debrief.many_cases import ManyCases
 from tui.pages.debrief.moments import moments
 from tui.pages.debrief.one_case import CaseDebrief
 from tui.pages.debrief.sound import LONGEST_S, clip
@@ -217,7 +217,7 @@ def test_where_a_case_goes_away_its_numbers_stay_and_its_words_are_said_to_be_mi
     told = [ListedCase(summary, folder.parent.name, folder) for folder, summary in found.items()]
     gone = told[0]
     (gone.folder / JOURNAL).unlink()
-    page = as_html(Together(told, damaged, None).debrief())
+    page = as_html(ManyCases(told, damaged, None).debrief())
     assert page.count("its words cannot be read") == 1
     assert "give ketamine ninety milligrams" in page
 

@@ -34,7 +34,7 @@ from tui.text.wall_clock import zone_in_words
 from tui.text.wording import DRILL_WORDS, clean, clock
 
 
-class Together:
+class ManyCases:
     """Many cases, in order of their dates."""
 
     def __init__(
