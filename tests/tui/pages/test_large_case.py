@@ -21,9 +21,9 @@ from tests.support.stored_cases import store
 from tests.tools.benchmark_fold import heard, sentence
 from tests.tools.make_large_case import BEGAN, write
 from tui.cli import main
+from tui.pages.debrief.analysed_case import AnalysedCase
 from tui.pages.debrief.communication import communication_parts
 from tui.pages.debrief.content import Grid
-from tui.pages.debrief.gone_through import GoneThrough
 from tui.pages.debrief.html import as_html
 from tui.pages.debrief.one_case import CaseDebrief
 
@@ -136,7 +136,7 @@ class CountedLoops(list[Loop]):
 def test_a_table_by_station_or_call_goes_through_the_calls_once_however_many_rows_it_has(
     tmp_path: Path,
 ) -> None:
-    case = GoneThrough(open_case(write(tmp_path, 400)), ())
+    case = AnalysedCase(open_case(write(tmp_path, 400)), ())
     calls, orders = CountedLoops(case.calls), CountedLoops(case.orders)
     case.calls, case.orders = calls, orders
     tables = list(communication_parts(case))

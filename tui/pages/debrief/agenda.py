@@ -12,9 +12,9 @@ from grammar.case.loops import Loop
 from grammar.case.view import utterance_of
 from grammar.reports.measures import is_clean
 from grammar.reports.objectives import Shown, objectives
+from tui.pages.debrief.analysed_case import AnalysedCase, facts_of
 from tui.pages.debrief.communication import share_in_short
 from tui.pages.debrief.content import Cell, Grid, Item, Items, plain
-from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.moments import MARKS, Kind, Moment, badge
 from tui.pages.debrief.sound import clip
 from tui.text.wording import call_in_words, clean, clock, heard, station
@@ -40,7 +40,7 @@ NOT_DONE = "How did each of you know whether this was done, and who was watching
 WELL = "What made this work, and how can the team make it happen every time?"
 
 
-def chosen_moments(case: GoneThrough) -> list[Moment]:
+def chosen_moments(case: AnalysedCase) -> list[Moment]:
     """Return the moments of the agenda that went otherwise than they should, the gravest first."""
     hard = sorted(case.moments, key=lambda moment: _rank(case, moment))
     chosen: list[Moment] = []
@@ -53,7 +53,7 @@ def chosen_moments(case: GoneThrough) -> list[Moment]:
     return chosen
 
 
-def agenda(case: GoneThrough, chosen: Sequence[Moment], *, sound: bool) -> Items:
+def agenda(case: AnalysedCase, chosen: Sequence[Moment], *, sound: bool) -> Items:
     """Return the three moments, in order of time: those chosen, and what went well."""
     items = [(each.t, _difficult(case, each, sound)) for each in chosen]
     for loop in _good(case)[: 3 - len(items) if not items else 1]:
@@ -65,7 +65,7 @@ def agenda(case: GoneThrough, chosen: Sequence[Moment], *, sound: bool) -> Items
     )
 
 
-def aims(case: GoneThrough) -> Grid:
+def aims(case: AnalysedCase) -> Grid:
     """Return the objectives, each with what the log shows of it."""
     typed = case.started.objectives if case.started else ()
     found = objectives(case.protocol, case.view, typed)
@@ -79,7 +79,7 @@ def aims(case: GoneThrough) -> Grid:
     )
 
 
-def _shows(case: GoneThrough, one: Shown) -> Cell:
+def _shows(case: AnalysedCase, one: Shown) -> Cell:
     told = []
     if one.loops:
         done = _reported_done(case, one.loops)
@@ -100,14 +100,14 @@ def _shows(case: GoneThrough, one: Shown) -> Cell:
     return Cell(". ".join(told) or nothing, tuple(facts))
 
 
-def _reported_done(case: GoneThrough, loops: Sequence[Loop]) -> str:
+def _reported_done(case: AnalysedCase, loops: Sequence[Loop]) -> str:
     """Return how many of these calls, of those that set a task, were reported done; "" where none does."""
     wanted = {loop.id for loop in loops}
     states = [s for task, s in case.view.tasks if task.loop in wanted and s != "withdrawn"]
     return f"{states.count('done')} of {len(states)} reported done" if states else ""
 
 
-def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
+def _rank(case: AnalysedCase, moment: Moment) -> tuple[int, float]:
     """Return a sort key: what could have harmed first, then what people marked, then the rest."""
     loop = case.call_of(moment)
     call = case.protocol.calls[loop.call] if loop else None
@@ -132,7 +132,7 @@ def _rank(case: GoneThrough, moment: Moment) -> tuple[int, float]:
     return place, moment.t
 
 
-def _good(case: GoneThrough) -> list[Loop]:
+def _good(case: AnalysedCase) -> list[Loop]:
     """Return the clean loops worth showing, the best first: directed orders of a drug that were done. None
     of what came after them went otherwise, such as a dose that was not the one ordered."""
     tasks = {task.loop: state for task, state in case.view.tasks}
@@ -161,7 +161,7 @@ def _good(case: GoneThrough) -> list[Loop]:
     return sorted(clean_ones, key=lambda loop: (tuple(not x for x in worth(loop)), loop.opened))
 
 
-def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
+def _difficult(case: AnalysedCase, moment: Moment, sound: bool) -> Item:
     overdue = moment.rule == "task-overdue"
     loop = case.call_of(moment)
     answer = () if loop is None or loop.answer_fact is None else (loop.answer_fact,)
@@ -184,14 +184,14 @@ def _difficult(case: GoneThrough, moment: Moment, sound: bool) -> Item:
     )
 
 
-def unclear_words(case: GoneThrough, moment: Moment) -> tuple[str, ...]:
+def unclear_words(case: AnalysedCase, moment: Moment) -> tuple[str, ...]:
     """Return the speech that may have been the report which a moment lacks, a line for each utterance."""
     lines = list(_words(case, moment.unclear[:UNCLEAR]))
     more = len(moment.unclear) - len(lines)
     return (*lines, *([f"and {more} more"] if more else []))
 
 
-def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
+def _went_well(case: AnalysedCase, loop: Loop, sound: bool) -> Item:
     task = next((t for t, state in case.view.tasks if t.loop == loop.id and state == "done"), None)
     facts = [loop.fact, *([loop.answer_fact] if loop.answer_fact is not None else [])]
     facts += [task.done_fact] if task is not None and task.done_fact is not None else []
@@ -215,7 +215,7 @@ def _went_well(case: GoneThrough, loop: Loop, sound: bool) -> Item:
     )
 
 
-def _words(case: GoneThrough, facts: Sequence[int]) -> Iterator[str]:
+def _words(case: AnalysedCase, facts: Sequence[int]) -> Iterator[str]:
     """Give what was said, with who said it where that is known."""
     for fact in sorted(set(facts)):
         said = utterance_of(case.view.log, fact)

@@ -9,8 +9,8 @@ from typing import Literal
 from grammar.case.loops import Loop
 from grammar.case.view import utterance_of
 from grammar.reports.measures import Communication, Share
+from tui.pages.debrief.analysed_case import AnalysedCase, facts_of
 from tui.pages.debrief.content import Cell, Grid, Part, plain, share_cell
-from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.text.wording import call_title, clock, duration, station
 
 SHARES: tuple[tuple[str, str], ...] = (
@@ -43,7 +43,7 @@ STUDY = (
 )
 
 
-def communication_parts(case: GoneThrough) -> Iterator[Part]:
+def communication_parts(case: AnalysedCase) -> Iterator[Part]:
     """Yield the shares of all calls, orders first."""
     yield _shares(
         case, "Orders", "orders", part=case.measures.orders, loops=case.orders, note=STUDY
@@ -64,7 +64,7 @@ def communication_parts(case: GoneThrough) -> Iterator[Part]:
     yield _speech(case)
 
 
-def by_another_cell(case: GoneThrough, found: Share, loops: Sequence[Loop]) -> Cell:
+def by_another_cell(case: AnalysedCase, found: Share, loops: Sequence[Loop]) -> Cell:
     """Return how many of these calls another station answered, and of how many that cannot be told."""
     cell = share_cell(found, facts_of(loops))
     answers = (loop.answer_fact for loop in loops if loop.to and loop.answer_fact is not None)
@@ -76,7 +76,7 @@ def by_another_cell(case: GoneThrough, found: Share, loops: Sequence[Loop]) -> C
 
 
 def _shares(
-    case: GoneThrough,
+    case: AnalysedCase,
     title: str,
     what: str,
     *,
@@ -101,7 +101,7 @@ def _shares(
     )
 
 
-def _stations(case: GoneThrough) -> Iterator[Grid]:
+def _stations(case: AnalysedCase) -> Iterator[Grid]:
     unnamed = [loop for loop in case.orders if loop.sender is None]
     told = ""
     if unnamed:
@@ -158,7 +158,7 @@ def _grouped(
     return Grid(title, ("", "calls", *SHORT.values()), tuple(rows), note=note, none=none)
 
 
-def _speech(case: GoneThrough) -> Grid:
+def _speech(case: AnalysedCase) -> Grid:
     found = case.measures.speech
     said = [line.utterance for line in case.view.log if line.utterance]
     everything = tuple(one.fact for one in said)

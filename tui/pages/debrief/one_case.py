@@ -8,10 +8,10 @@ from grammar.protocol.model import decimal
 from grammar.reports.measures import Measures
 from listener.storage.case_reader import StoredCase
 from tui.pages.debrief.agenda import AROUND_S, agenda, aims, chosen_moments, unclear_words
+from tui.pages.debrief.analysed_case import AnalysedCase, facts_of
 from tui.pages.debrief.capping import ITEMS, first_rows, only_first, section
 from tui.pages.debrief.communication import by_another_cell, communication_parts
 from tui.pages.debrief.content import Cell, Debrief, Grid, Item, Items, Part, Tiles, share_cell
-from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import time_in_words
 from tui.pages.debrief.logbook import logbook
 from tui.pages.debrief.moments import AGAIN, FINDINGS, MARKS, UNANSWERED, Kind, Moment, badge
@@ -41,7 +41,7 @@ class CaseDebrief:
 
     def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote], *, sound: bool) -> None:
         self.stored = stored
-        self._case = GoneThrough(stored, notes)
+        self._case = AnalysedCase(stored, notes)
         self._sound = sound
         self._chosen = chosen_moments(self._case)
 

@@ -8,10 +8,10 @@ from grammar.case.doses import DoseGiven, Task, orders_that_stand
 from grammar.protocol.model import decimal
 from grammar.reports.dose_totals import DrugTotal, Total, dose_totals
 from grammar.reports.measures import HOLDS_S
+from tui.pages.debrief.analysed_case import AnalysedCase
 from tui.pages.debrief.capping import first_rows
 from tui.pages.debrief.charts import vitals_and_doses
 from tui.pages.debrief.content import Cell, Grid, Part, plain
-from tui.pages.debrief.gone_through import GoneThrough
 from tui.pages.debrief.moments import corrections
 from tui.text.doses import DoseWords, against_order, ordered_amount, per_kg_in_words
 from tui.text.wording import amount, called_and_read_back, clean, clock, drug, duration, number
@@ -22,7 +22,7 @@ HELD = (
 )
 
 
-def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
+def signs_and_doses(case: AnalysedCase) -> Iterator[Part]:
     """Yield the drawing, the vital signs, the doses and their totals."""
     trends = case.handover.trends
     if trends or case.view.doses:
@@ -67,7 +67,7 @@ def signs_and_doses(case: GoneThrough) -> Iterator[Part]:
     yield _doses(case)
 
 
-def _totals(case: GoneThrough) -> Grid:
+def _totals(case: AnalysedCase) -> Grid:
     found = dose_totals(case.protocol, case.view)
     return Grid(
         "Each drug in all",
@@ -85,7 +85,7 @@ def _totals(case: GoneThrough) -> Grid:
     )
 
 
-def _per_kg(case: GoneThrough, one: DrugTotal) -> Cell:
+def _per_kg(case: AnalysedCase, one: DrugTotal) -> Cell:
     weight = case.view.weight_kg
     if not weight or len(one.given) != 1 or one.given_unsaid:
         return plain("")
@@ -109,7 +109,7 @@ def _times(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
 
 
-def _doses(case: GoneThrough) -> Grid:
+def _doses(case: AnalysedCase) -> Grid:
     words = DoseWords(case.protocol, case.view)
     shown = first_rows(case.handover.doses)
     ordered = {dose.ordered_fact for dose in shown}
@@ -129,7 +129,7 @@ def _doses(case: GoneThrough) -> Grid:
 
 
 def _dose(
-    case: GoneThrough,
+    case: AnalysedCase,
     words: DoseWords,
     dose: DoseGiven,
     *,
@@ -157,7 +157,7 @@ def _dose(
     )
 
 
-def _corrected(case: GoneThrough, order: Task | None, said: tuple[int, ...]) -> str:
+def _corrected(case: AnalysedCase, order: Task | None, said: tuple[int, ...]) -> str:
     """Return how an order was put right: what had been read back, and when somebody said otherwise."""
     if order is None:
         return ""

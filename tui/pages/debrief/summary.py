@@ -30,7 +30,7 @@ from grammar.reports.measures import (
 )
 from listener.storage.case_reader import StoredCase, open_case
 from listener.storage.passphrase import is_locked
-from tui.pages.debrief.gone_through import first_of
+from tui.pages.debrief.analysed_case import first_of
 from tui.pages.debrief.moments import Moment, moments
 
 Times = tuple[tuple[float, bool], ...]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from grammar.reports.measures import RESOLUTION_S, Curve, Measured, Observation, compare, curve
+from tui.pages.debrief.analysed_case import AnalysedCase, facts_of
 from tui.pages.debrief.capping import first_rows
 from tui.pages.debrief.charts import survival
 from tui.pages.debrief.content import Cell, Grid, Part, plain
-from tui.pages.debrief.gone_through import GoneThrough, facts_of
 from tui.pages.debrief.in_words import FEW, compared_in_words, time_in_words
 from tui.text.wording import clean, clock, duration
 
@@ -27,7 +27,7 @@ CONVENTION = (
 )
 
 
-def waiting_parts(case: GoneThrough) -> Iterator[Part]:
+def waiting_parts(case: AnalysedCase) -> Iterator[Part]:
     """Yield the curve of the orders first."""
     found = case.measures
     waited = curve(found.read_back)

@@ -23,7 +23,7 @@ def _fact(loop: Loop) -> int:
     return loop.fact
 
 
-class GoneThrough:
+class AnalysedCase:
     """Everything derived of a case at its end, and where each fact lies."""
 
     def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote]) -> None:
