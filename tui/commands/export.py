@@ -63,9 +63,9 @@ def _seconds(text: str) -> float:
 def written(stored: StoredCase, form: str, offset_s: float = 0.0) -> str:
     """Return the case in one of `FORMATS`."""
     from tui.export import csv, fhir, jsonl, md, vtt  # noqa: PLC0415
-    from tui.export.told import told  # noqa: PLC0415
+    from tui.export.exported_case import exported_case  # noqa: PLC0415
 
-    case = told(stored)
+    case = exported_case(stored)
     writers: dict[str, Callable[[], str]] = {
         "csv": lambda: csv.write(case),
         "jsonl": lambda: jsonl.write(case),

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 
-from tui.export.told import CAUTION, Line, Told
+from tui.export.exported_case import CAUTION, ExportedCase, Line
 from tui.text.wording import clean, slots_in_words
 
 COLUMNS = (
@@ -37,7 +37,7 @@ def safe(cell: str) -> str:
     return f"'{cell}" if cell.lstrip(" ").startswith(_FORMULA) else cell
 
 
-def write(told: Told) -> str:
+def write(told: ExportedCase) -> str:
     """Return the whole file; the last row is the cautions. Times in seconds on the case's clock."""
     text = io.StringIO()
     # RFC 4180 ends lines with CR LF, and doubles quotes.
@@ -51,7 +51,7 @@ def write(told: Told) -> str:
     return text.getvalue()
 
 
-def _row(told: Told, line: Line, states: dict[int, str]) -> Iterator[str]:
+def _row(told: ExportedCase, line: Line, states: dict[int, str]) -> Iterator[str]:
     said = line.said
     yield from ("" if line.seq is None else str(line.seq), f"{line.t:.2f}", f"{line.until:.2f}")
     yield from (told.wall(line.t), line.kind)

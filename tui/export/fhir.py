@@ -34,7 +34,7 @@ from grammar.case.vitals import VitalSign
 from grammar.errors import UserError
 from grammar.language.numbers.units import plain
 from listener.storage.case_reader import StoredCase
-from tui.export.told import CAUTION, Told
+from tui.export.exported_case import CAUTION, ExportedCase
 from tui.text.wording import call_in_words, clean, drug, station
 
 Resource = dict[str, Any]
@@ -57,7 +57,7 @@ UNCONFIRMED = "Heard by a machine and confirmed by nobody."
 PATIENT = {"display": "the patient of this case, not identified in it"}
 
 
-def write(told: Told, stored: StoredCase) -> str:
+def write(told: ExportedCase, stored: StoredCase) -> str:
     """Return the Bundle as indented JSON. Raises UserError for a case that does not say when it began."""
     if told.began is None or told.began.tzinfo is None:
         raise UserError(
@@ -68,7 +68,7 @@ def write(told: Told, stored: StoredCase) -> str:
 
 
 class _Bundle:
-    def __init__(self, told: Told, namespace: UUID) -> None:
+    def __init__(self, told: ExportedCase, namespace: UUID) -> None:
         self._told = told
         self._protocol = told.protocol
         self._namespace = namespace

@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from typing import Any
 
 from grammar.reports.summary import summary_json, utterance_json
-from tui.export.told import CAUTION, Line, Told
+from tui.export.exported_case import CAUTION, ExportedCase, Line
 
 
-def write(told: Told) -> str:
+def write(told: ExportedCase) -> str:
     """Return the case as text, one JSON object a line (RFC 8259)."""
     return "".join(f"{json.dumps(one, ensure_ascii=False)}\n" for one in _objects(told))
 
 
-def _objects(told: Told) -> Iterator[dict[str, Any]]:
+def _objects(told: ExportedCase) -> Iterator[dict[str, Any]]:
     started = told.started
     yield {
         "kind": "export",

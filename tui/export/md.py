@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from listener.storage.case_reader import StoredCase
-from tui.export.told import CAUTION, Line, Told
+from tui.export.exported_case import CAUTION, ExportedCase, Line
 from tui.pages.handover import handover_page
 from tui.pages.page import Page, Table
 from tui.text.wording import clean, clock, station
@@ -16,7 +16,7 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 """Characters that Markdown reads as more than themselves, anywhere or at the beginning of a line."""
 
 
-def write(told: Told, stored: StoredCase) -> str:
+def write(told: ExportedCase, stored: StoredCase) -> str:
     """Return the page. Everything that came from a file or a microphone is escaped."""
     page = handover_page(
         told.protocol, told.view, facts=stored.facts, head=stored.head, checked=told.checked
@@ -32,7 +32,7 @@ def write(told: Told, stored: StoredCase) -> str:
     return "\n".join(_page(replace(page, title=title, tables=tables, cautions=CAUTION))) + "\n"
 
 
-def _row(told: Told, line: Line) -> tuple[str, ...]:
+def _row(told: ExportedCase, line: Line) -> tuple[str, ...]:
     said = line.said
     words = f"{line.text} (heard as: {line.heard_as})" if line.heard_as else line.text
     kind = said.role if said else line.kind

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tui.export.told import CAUTION, Line, Told
+from tui.export.exported_case import CAUTION, ExportedCase, Line
 from tui.text.wording import clean, station
 
 _NEVER_S = 1e9
@@ -14,7 +14,7 @@ SHORTEST_S = 1.0
 """A cue that ends as it begins would never be seen (what a person entered has no length)."""
 
 
-def write(told: Told, offset_s: float = 0.0) -> str:
+def write(told: ExportedCase, offset_s: float = 0.0) -> str:
     """Return the captions. The case begins `offset_s` seconds into the video, or before it where
     negative.
 
@@ -29,7 +29,7 @@ def write(told: Told, offset_s: float = 0.0) -> str:
     return "\n".join(blocks)
 
 
-def _cues(told: Told, offset_s: float) -> Iterator[tuple[Line, float, float]]:
+def _cues(told: ExportedCase, offset_s: float) -> Iterator[tuple[Line, float, float]]:
     for line in told.lines:
         if line.kind not in ("utterance", "entered") or line.withdrawn:
             continue
@@ -47,7 +47,7 @@ def _time(seconds: float) -> str:
     return f"{hours:02d}:{minutes:02d}:{rest // 1000:02d}.{rest % 1000:03d}"
 
 
-def _cue(told: Told, line: Line) -> str:
+def _cue(told: ExportedCase, line: Line) -> str:
     said = line.said
     marks = f" [{line.standing}]" if line.standing else ""
     entered = " [entered by hand]" if line.kind == "entered" else ""

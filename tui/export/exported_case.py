@@ -48,7 +48,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ExportedCase:
     """A stored case, ready to be written in any format."""
 
     name: str
@@ -101,7 +101,7 @@ class Told:
         )
 
 
-def told(stored: StoredCase) -> Told:
+def exported_case(stored: StoredCase) -> ExportedCase:
     """Return the case at its end."""
     view = stored.view()
     facts = {fact.seq: fact for fact in stored.facts}
@@ -159,7 +159,7 @@ def told(stored: StoredCase) -> Told:
     lines.sort(key=lambda line: (line.t, line.seq or len(facts) + 1))
     started = next((fact for fact in stored.facts if isinstance(fact, CaseStarted)), None)
     by_fact = {line.seq: line for line in lines if line.seq is not None}
-    return Told(
+    return ExportedCase(
         name=stored.folder.name,
         protocol=stored.protocol,
         started=started,
