@@ -14,7 +14,7 @@ from grammar.reports.measures.shares import Share, share
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class HeardUtterance:
     """One utterance of one hearing. `t` to `until` in seconds on the case's clock."""
 
     seq: int
@@ -32,8 +32,8 @@ class Told:
 class Pair:
     """The same stretch of sound in both hearings; None where one of them heard nothing there."""
 
-    before: Told | None
-    after: Told | None
+    before: HeardUtterance | None
+    after: HeardUtterance | None
 
     @property
     def same_words(self) -> bool:
@@ -64,12 +64,12 @@ class Agreement:
     kappa: float | None
 
 
-def utterances(view: View) -> tuple[Told, ...]:
+def utterances(view: View) -> tuple[HeardUtterance, ...]:
     """Return the utterances heard, as a person's corrections leave them; entries by hand are left
     out."""
     said = (line.utterance for line in view.log if line.utterance is not None)
     return tuple(
-        Told(
+        HeardUtterance(
             seq=one.fact,
             t=one.t,
             until=one.until,
@@ -101,7 +101,7 @@ def meaning_of(said: Utterance) -> str:
             return " ".join(word for word in (what, slots, _prowords(found)) if word)
 
 
-def align(before: Sequence[Told], after: Sequence[Told]) -> tuple[Pair, ...]:
+def align(before: Sequence[HeardUtterance], after: Sequence[HeardUtterance]) -> tuple[Pair, ...]:
     """Return both hearings side by side, in order of time.
 
     On each channel utterances are paired in order, one with one, so that the time they share is
@@ -152,12 +152,12 @@ def cohens_kappa(labels: Sequence[tuple[str, str]]) -> float | None:
 
 
 def _knots(
-    before: Sequence[Told], after: Sequence[Told]
-) -> Iterator[tuple[list[Told], list[Told]]]:
+    before: Sequence[HeardUtterance], after: Sequence[HeardUtterance]
+) -> Iterator[tuple[list[HeardUtterance], list[HeardUtterance]]]:
     """Stretches of time in which utterances of the two overlap, each by itself."""
     end = float("-inf")
-    here: list[Told] = []
-    there: list[Told] = []
+    here: list[HeardUtterance] = []
+    there: list[HeardUtterance] = []
     both = [(one, here) for one in before] + [(one, there) for one in after]
     for one, side in sorted(both, key=lambda each: (each[0].t, each[0].until)):
         if one.t >= end and (here or there):
@@ -170,7 +170,7 @@ def _knots(
         yield here, there
 
 
-def _paired(before: list[Told], after: list[Told]) -> Iterator[Pair]:
+def _paired(before: list[HeardUtterance], after: list[HeardUtterance]) -> Iterator[Pair]:
     """Yield the order-keeping pairs that share most time: the longest common subsequence, weighted."""
     rows, columns = len(before), len(after)
     best = [[0.0] * (columns + 1) for _ in range(rows + 1)]
@@ -195,7 +195,7 @@ def _paired(before: list[Told], after: list[Told]) -> Iterator[Pair]:
     yield from (Pair(None, one) for one in after[j:])
 
 
-def _shared(one: Told, other: Told) -> float:
+def _shared(one: HeardUtterance, other: HeardUtterance) -> float:
     """Return seconds in both; a little more where they mean the same, which decides between equals."""
     seconds = min(one.until, other.until) - max(one.t, other.t)
     return seconds * (1.01 if one.meaning == other.meaning else 1.0)

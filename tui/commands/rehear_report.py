@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from grammar.errors import UserError
-from grammar.reports.agreement import Agreement, Pair, Told, agreement
+from grammar.reports.agreement import Agreement, HeardUtterance, Pair, agreement
 from grammar.reports.measures import Share
 from listener.rehearing import Again, Reheard, hear_again
 from listener.storage.case_reader import case_folders
@@ -122,7 +122,7 @@ def _pair(pair: Pair) -> Iterator[str]:
     yield f"      now  {_words(pair.after)}"
 
 
-def _words(told: Told | None) -> str:
+def _words(told: HeardUtterance | None) -> str:
     if told is None:
         return "nothing heard"
     marks = [word for word, true in (("unsure", told.unsure), ("amended", told.amended)) if true]
@@ -161,7 +161,7 @@ def _share_json(found: Share) -> dict[str, Any]:
     }
 
 
-def _told(told: Told | None) -> dict[str, Any] | None:
+def _told(told: HeardUtterance | None) -> dict[str, Any] | None:
     if told is None:
         return None
     return {

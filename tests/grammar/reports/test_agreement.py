@@ -14,8 +14,8 @@ from grammar.case.fold import fold
 from grammar.language.words import Word
 from grammar.protocol.loading import load_protocol
 from grammar.reports.agreement import (
+    HeardUtterance,
     Pair,
-    Told,
     agreement,
     align,
     cohens_kappa,
@@ -24,8 +24,8 @@ from grammar.reports.agreement import (
 )
 
 
-def told(t: float, until: float, text: str = "copy", channel: int = 1) -> Told:
-    return Told(0, t, until, channel, text, text, unsure=False, amended=False)
+def told(t: float, until: float, text: str = "copy", channel: int = 1) -> HeardUtterance:
+    return HeardUtterance(0, t, until, channel, text, text, unsure=False, amended=False)
 
 
 def sides(pairs: tuple[Pair, ...]) -> list[tuple[str | None, str | None]]:
@@ -70,7 +70,7 @@ times = st.lists(
 
 @given(times, times)
 def test_every_utterance_stands_in_one_pair_and_alone_only_where_it_must(
-    before: list[Told], after: list[Told]
+    before: list[HeardUtterance], after: list[HeardUtterance]
 ) -> None:
     pairs = align(before, after)
     assert sorted((p.before for p in pairs if p.before), key=repr) == sorted(before, key=repr)
@@ -82,7 +82,7 @@ def test_every_utterance_stands_in_one_pair_and_alone_only_where_it_must(
 
 
 @given(times)
-def test_a_hearing_agrees_with_itself(one: list[Told]) -> None:
+def test_a_hearing_agrees_with_itself(one: list[HeardUtterance]) -> None:
     found = agreement(align(one, one))
     assert found.meaning.count == found.meaning.total == len(one)
 
