@@ -54,7 +54,7 @@ KEYS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class BriefingChoice:
     """The choices made at the briefing."""
 
     _: KW_ONLY
@@ -73,7 +73,7 @@ class Choice:
     """The quick ear that listens, by its place in those offered."""
 
 
-class Preflight(App[Choice]):
+class Preflight(App[BriefingChoice]):
     """Returns the choice, or None where its user left."""
 
     ENABLE_COMMAND_PALETTE = False
@@ -274,9 +274,9 @@ class Preflight(App[Choice]):
             return
         self.exit(self._choice())
 
-    def _choice(self) -> Choice:
+    def _choice(self) -> BriefingChoice:
         typed = (clean(text).strip() for text in self._objectives.split(";"))
-        return Choice(
+        return BriefingChoice(
             record=self._record,
             note=self._note,
             weight_kg=self._weight,

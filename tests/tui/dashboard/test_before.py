@@ -18,7 +18,7 @@ from listener.audio.sources import AudioFile
 from tests.support.screens import KeyClock, by_the_clock, protocol, shown_text
 from tui.dashboard.app import Dashboard
 from tui.dashboard.dialogs.dialog import BOUNCE_S
-from tui.dashboard.preflight import SPOKEN, Choice, Preflight
+from tui.dashboard.preflight import SPOKEN, BriefingChoice, Preflight
 from tui.dashboard.widgets.header import Header
 from tui.listening.case_listening import Listening
 from tui.listening.json_lines import run_headless
@@ -50,7 +50,7 @@ def before(weight_kg: float | None = 70, record: bool = True) -> Preflight:
     )
 
 
-async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
+async def chosen(*keys: str, app: Preflight | None = None) -> BriefingChoice | None:
     """What comes of these keys."""
     app, clock = app or before(), KeyClock()
     with by_the_clock(clock):
@@ -64,12 +64,12 @@ async def chosen(*keys: str, app: Preflight | None = None) -> Choice | None:
 
 
 async def test_enter_begins_with_what_the_command_line_asked_for() -> None:
-    assert await chosen("enter") == Choice(record=True, note="", weight_kg=70)
+    assert await chosen("enter") == BriefingChoice(record=True, note="", weight_kg=70)
 
 
 async def test_an_odd_weight_of_the_command_line_is_asked_about_before_the_case_begins() -> None:
     assert await chosen("enter", app=before(weight_kg=7)) is None
-    assert await chosen("enter", "enter", app=before(weight_kg=7)) == Choice(
+    assert await chosen("enter", "enter", app=before(weight_kg=7)) == BriefingChoice(
         record=True, note="", weight_kg=7
     )
 
@@ -79,8 +79,8 @@ async def test_leaving_begins_nothing() -> None:
 
 
 async def test_recording_is_a_choice() -> None:
-    assert await chosen("r", "enter") == Choice(record=False, note="", weight_kg=70)
-    assert await chosen("r", "r", "enter") == Choice(record=True, note="", weight_kg=70)
+    assert await chosen("r", "enter") == BriefingChoice(record=False, note="", weight_kg=70)
+    assert await chosen("r", "r", "enter") == BriefingChoice(record=True, note="", weight_kg=70)
 
 
 async def test_consent_is_written_or_said_to_be_given_aloud() -> None:
@@ -94,7 +94,7 @@ async def test_consent_is_written_or_said_to_be_given_aloud() -> None:
 
 async def test_a_note_may_hold_the_letters_of_keys() -> None:
     written = await chosen("n", *"warq", "enter", "enter")
-    assert written == Choice(record=True, note="warq", weight_kg=70)
+    assert written == BriefingChoice(record=True, note="warq", weight_kg=70)
 
 
 async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refused(
@@ -115,7 +115,7 @@ async def test_a_weight_changes_the_doses_of_the_sheet_and_a_wrong_one_is_refuse
         # One Enter too many begins nothing yet.
         clock.put_on(2 * BOUNCE_S)
         await pilot.press("enter")
-    assert app.return_value == Choice(record=True, note="", weight_kg=80)
+    assert app.return_value == BriefingChoice(record=True, note="", weight_kg=80)
 
 
 @pytest.mark.parametrize("size", [(80, 24), (100, 30), (140, 45)])
