@@ -10,9 +10,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 from grammar.case.loop_step import (
+    LoopInput,
     Loops,
     Outcome,
-    Said,
     by_other,
     close_loop,
     live,
@@ -34,7 +34,7 @@ DOUBTFUL_CORRECTION = "correction in doubt"
 """Flag of a correction heard with doubt, and of the loop that it would change."""
 
 
-def hear(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
+def hear(protocol: Protocol, loops: Loops, said: LoopInput) -> Outcome:
     """Return the loops after one utterance, and the role it played."""
     meaning = said.meaning
     match meaning.kind:
@@ -61,7 +61,7 @@ def _item(checklist: str, item: str) -> Slots:
 # ---------------------------------------------------------------------- short read-backs
 
 
-def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
+def _answer(protocol: Protocol, loops: Loops, said: LoopInput) -> Outcome:
     meaning = said.meaning
     readings = {reading.call: reading for reading in meaning.readings}
     fitting = [loop for loop in live(protocol, loops, said, closed=True) if loop.call in readings]
@@ -93,7 +93,7 @@ def _answer(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     return _readback(protocol, loops, loop, said, slots=slots)
 
 
-def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[float, ...]:
+def _fit(protocol: Protocol, loop: Loop, said: LoopInput, slots: Slots) -> tuple[float, ...]:
     """Return how well an answer fits a loop: by content, by who was asked, by age. Higher tuples
     fit better."""
     names = names_of(protocol, loop)
@@ -111,7 +111,9 @@ def _fit(protocol: Protocol, loop: Loop, said: Said, slots: Slots) -> tuple[floa
     )
 
 
-def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, *, slots: Slots) -> Outcome:
+def _readback(
+    protocol: Protocol, loops: Loops, loop: Loop, said: LoopInput, *, slots: Slots
+) -> Outcome:
     names = names_of(protocol, loop)
     wrong = differences(loop.slots, slots, names)
     if said.unsure:
@@ -150,7 +152,7 @@ def _readback(protocol: Protocol, loops: Loops, loop: Loop, said: Said, *, slots
     return close_loop(protocol, loops, loop, said, role="read-back", slots=slots)
 
 
-def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
+def _put_right(loops: Loops, loop: Loop, said: LoopInput, slots: Slots) -> Outcome:
     """Return the outcome of a caller's correction: "negative, seventy" after a read-back,
     "correction, eighty" before."""
     changed = differences(loop.slots, slots, tuple(slots))
@@ -191,7 +193,7 @@ def _put_right(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
 # ---------------------------------------------------------------------- whole calls
 
 
-def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
+def _call(protocol: Protocol, loops: Loops, said: LoopInput) -> Outcome:
     reading = said.meaning.reading
     assert reading is not None  # a meaning of kind "call" always has one
     same = [
@@ -226,7 +228,7 @@ def _call(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     return _opened(protocol, loops, said, reading=reading, corrected=corrected)
 
 
-def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
+def _another_attempt(protocol: Protocol, loop: Loop, said: LoopInput) -> bool:
     """Return whether an attempt is called again: after the window of the last call it is another
     attempt, and no late answer to it, unless it is said to be one."""
     late = said.t > loop.deadline and loop.stand_by_since is None
@@ -235,7 +237,7 @@ def _another_attempt(protocol: Protocol, loop: Loop, said: Said) -> bool:
 
 
 def _same_call(
-    protocol: Protocol, loops: Loops, loop: Loop, said: Said, *, reading: Reading
+    protocol: Protocol, loops: Loops, loop: Loop, said: LoopInput, *, reading: Reading
 ) -> Outcome | None:
     """Return the outcome of the same call said again, as a repetition or a read-back; None where it
     is a new call."""
@@ -256,7 +258,7 @@ def _same_call(
     return None
 
 
-def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
+def _repeated(loops: Loops, loop: Loop, said: LoopInput, slots: Slots) -> Outcome:
     """Return the outcome of a call that its caller repeats: it is counted, and its window does not
     begin again."""
     again = replaced(loop, repeats=loop.repeats + 1)
@@ -270,7 +272,7 @@ def _repeated(loops: Loops, loop: Loop, said: Said, slots: Slots) -> Outcome:
 def _opened(
     protocol: Protocol,
     loops: Loops,
-    said: Said,
+    said: LoopInput,
     *,
     reading: Reading,
     corrected: int | None,

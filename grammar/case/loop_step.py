@@ -21,7 +21,7 @@ RECENT = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class LoopInput:
     """One utterance as the loops see it. Times in seconds on the case's clock."""
 
     fact: int
@@ -63,7 +63,7 @@ class Outcome:
 _outcome = quick(Outcome)
 
 
-def who(loop: Loop, said: Said) -> tuple[str, ...]:
+def who(loop: Loop, said: LoopInput) -> tuple[str, ...]:
     """Return the flag that a loop takes from who answered; none where the one who was asked did."""
     if said.sender is None or loop.sender is None:
         return ("speaker unknown",)
@@ -77,12 +77,12 @@ def names_of(protocol: Protocol, loop: Loop) -> tuple[str, ...]:
     return loop.needed or deciding(protocol.calls[loop.call])
 
 
-def mine(loop: Loop, said: Said) -> bool:
+def mine(loop: Loop, said: LoopInput) -> bool:
     """Return whether the utterance comes from the station that made the call, as far as is known."""
     return said.sender is not None and said.sender == loop.sender
 
 
-def by_other(loop: Loop, said: Said) -> bool:
+def by_other(loop: Loop, said: LoopInput) -> bool:
     """Return whether the speaker is known to be another than the caller."""
     return said.sender is not None and loop.sender is not None and said.sender != loop.sender
 
@@ -92,7 +92,7 @@ def newest(loops: Loops) -> Iterator[Loop]:
     return reversed(loops.newest(RECENT))
 
 
-def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) -> list[Loop]:
+def live(protocol: Protocol, loops: Loops, said: LoopInput, *, closed: bool = False) -> list[Loop]:
     """Return the loops that can still be answered, newest first; `closed` adds those just closed."""
     late_s, t = protocol.protocol.late_s, said.t
     # Most of those looked at were asked too long ago for any window: that is told first.
@@ -107,7 +107,7 @@ def live(protocol: Protocol, loops: Loops, said: Said, *, closed: bool = False) 
     ]
 
 
-def addressed(loops: list[Loop], said: Said) -> Loop | None:
+def addressed(loops: list[Loop], said: LoopInput) -> Loop | None:
     """Return the loop that asked the speaker, else an addressed one, else the newest. `loops` come
     newest first."""
     asked = [loop for loop in loops if loop.to is not None and loop.to == said.sender]
@@ -139,7 +139,7 @@ def was_unsure(loops: Loops, outcome: Outcome) -> bool:
     return at is not None and loops[at].unsure
 
 
-def rejectable(loop: Loop, said: Said) -> tuple[bool, bool, float]:
+def rejectable(loop: Loop, said: LoopInput) -> tuple[bool, bool, float]:
     """Return a sort key for the loop that "negative" speaks of: one that differs, one's own, the
     one answered last."""
     last = loop.asked if loop.answered is None else max(loop.asked, loop.answered)
@@ -150,7 +150,7 @@ def close_loop(
     protocol: Protocol,
     loops: Loops,
     loop: Loop,
-    said: Said,
+    said: LoopInput,
     *,
     role: Role,
     slots: Slots,

@@ -6,9 +6,9 @@ The words are those of radio practice (ICAO Doc 9432, chapter 2).
 from __future__ import annotations
 
 from grammar.case.loop_step import (
+    LoopInput,
     Loops,
     Outcome,
-    Said,
     addressed,
     by_other,
     close_loop,
@@ -26,7 +26,7 @@ from grammar.replacing import quick, replaced
 _outcome = quick(Outcome)
 
 
-def proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
+def proword(protocol: Protocol, loops: Loops, said: LoopInput) -> Outcome:
     """Return the loops after a proword said alone, and the loop that it speaks of."""
     meaning = said.meaning
     others = [loop for loop in live(protocol, loops, said) if not mine(loop, said)]
@@ -61,7 +61,7 @@ def proword(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     return _outcome(loops, "proword")
 
 
-def acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loop]) -> Outcome:
+def acknowledge(protocol: Protocol, loops: Loops, said: LoopInput, waiting: list[Loop]) -> Outcome:
     """Return the outcome of an acknowledgement: it answers the loop of `waiting` for which the protocol
     takes a bare "copy", and is only noted on another. `waiting` come newest first."""
     accepting = [
@@ -87,7 +87,7 @@ def acknowledge(protocol: Protocol, loops: Loops, said: Said, waiting: list[Loop
     )
 
 
-def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
+def _rejected(protocol: Protocol, loops: Loops, said: LoopInput) -> Outcome:
     """Return the outcome of a caller's "negative" to a read-back: the loop waits again and keeps a
     flag."""
     read_back = [
@@ -106,7 +106,7 @@ def _rejected(protocol: Protocol, loops: Loops, said: Said) -> Outcome:
     return _outcome(put(loops, again), "proword", loop=again.id, call=again.call)
 
 
-def _disregard(loops: Loops, said: Said) -> Outcome:
+def _disregard(loops: Loops, said: LoopInput) -> Outcome:
     """Return the outcome of a "disregard": the speaker's last call is withdrawn."""
     if said.before and said.before.loop is None:
         # A call-out that opens no loop, or a checklist item.

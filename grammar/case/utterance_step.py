@@ -8,7 +8,7 @@ from grammar.case.amendments import EffectiveFact, confidence_of
 from grammar.case.answering import hear
 from grammar.case.effects import apply
 from grammar.case.facts import Entered, Heard
-from grammar.case.loop_step import Outcome, Said, newest, was_unsure
+from grammar.case.loop_step import LoopInput, Outcome, newest, was_unsure
 from grammar.case.speaker import who_spoke
 from grammar.case.stand_by import held_long
 from grammar.case.state import State
@@ -19,7 +19,7 @@ from grammar.language.parse import Understanding
 from grammar.protocol.model import Protocol
 from grammar.replacing import quick, replaced
 
-_said, _utterance = quick(Said), quick(Utterance)
+_loop_input, _utterance = quick(LoopInput), quick(Utterance)
 
 POSSIBLE_HELP = "possible-help"
 """Flag of an utterance that may be a call for help and that nobody has settled."""
@@ -63,7 +63,7 @@ def take_utterance(
     takes_back = meaning.said("disregard", "correction")
     before = last_call(state, sender) if takes_back else None
     entered = isinstance(standing.fact, Entered)
-    said = _said(
+    said = _loop_input(
         fact=heard.seq,
         t=heard.t,
         until=heard.until,
