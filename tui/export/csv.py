@@ -37,29 +37,29 @@ def safe(cell: str) -> str:
     return f"'{cell}" if cell.lstrip(" ").startswith(_FORMULA) else cell
 
 
-def write(told: ExportedCase) -> str:
+def write(case: ExportedCase) -> str:
     """Return the whole file; the last row is the cautions. Times in seconds on the case's clock."""
     text = io.StringIO()
     # RFC 4180 ends lines with CR LF, and doubles quotes.
     rows = csv.writer(text, lineterminator="\r\n")
     rows.writerow(COLUMNS)
-    states = told.states()
-    for line in told.lines:
-        rows.writerow([safe(cell) for cell in _row(told, line, states)])
-    notes = dict.fromkeys(COLUMNS, "") | {"kind": "caution", "text": f"{told.counts()} {CAUTION}"}
+    states = case.states()
+    for line in case.lines:
+        rows.writerow([safe(cell) for cell in _row(case, line, states)])
+    notes = dict.fromkeys(COLUMNS, "") | {"kind": "caution", "text": f"{case.counts()} {CAUTION}"}
     rows.writerow([safe(cell) for cell in notes.values()])
     return text.getvalue()
 
 
-def _row(told: ExportedCase, line: Line, states: dict[int, str]) -> Iterator[str]:
+def _row(case: ExportedCase, line: Line, states: dict[int, str]) -> Iterator[str]:
     said = line.said
     yield from ("" if line.seq is None else str(line.seq), f"{line.t:.2f}", f"{line.until:.2f}")
-    yield from (told.wall(line.t), line.kind)
+    yield from (case.wall(line.t), line.kind)
     if said is None:
         yield from ("",) * 6
     else:
         yield from (str(said.channel), said.sender or "", said.to or "", said.role, said.call or "")
-        yield slots_in_words(told.protocol, said.call or "", said.slots)
+        yield slots_in_words(case.protocol, said.call or "", said.slots)
     yield from (clean(line.text), clean(line.heard_as))
     yield f"{said.confidence:.3f}" if said is not None else ""
     yield from (_yes(line.unsure), _yes(line.amended), _yes(line.withdrawn))

@@ -57,24 +57,24 @@ UNCONFIRMED = "Heard by a machine and confirmed by nobody."
 PATIENT = {"display": "the patient of this case, not identified in it"}
 
 
-def write(told: ExportedCase, stored: StoredCase) -> str:
+def write(case: ExportedCase, stored: StoredCase) -> str:
     """Return the Bundle as indented JSON. Raises UserError for a case that does not say when it began."""
-    if told.began is None or told.began.tzinfo is None:
+    if case.began is None or case.began.tzinfo is None:
         raise UserError(
             f"{stored.folder} does not say when it began with its time zone, and FHIR asks for it"
         )
     facts = "\n".join(fact_to_json(fact) for fact in stored.facts)
-    return json.dumps(_Bundle(told, uuid5(NAMESPACE_URL, facts)).whole(), indent=1) + "\n"
+    return json.dumps(_Bundle(case, uuid5(NAMESPACE_URL, facts)).whole(), indent=1) + "\n"
 
 
 class _Bundle:
-    def __init__(self, told: ExportedCase, namespace: UUID) -> None:
-        self._told = told
-        self._protocol = told.protocol
+    def __init__(self, case: ExportedCase, namespace: UUID) -> None:
+        self._told = case
+        self._protocol = case.protocol
         self._namespace = namespace
-        self._loops = {loop.id: loop for loop, _ in told.view.loops}
-        self._ordered = {t.fact for t, _ in told.view.tasks if self._is_drug_order(t)}
-        self._states = {loop.fact: (loop, state) for loop, state in told.view.loops}
+        self._loops = {loop.id: loop for loop, _ in case.view.loops}
+        self._ordered = {t.fact for t, _ in case.view.tasks if self._is_drug_order(t)}
+        self._states = {loop.fact: (loop, state) for loop, state in case.view.loops}
 
     def whole(self) -> Resource:
         view = self._told.view

@@ -10,29 +10,29 @@ from grammar.reports.summary import summary_json, utterance_json
 from tui.export.exported_case import CAUTION, ExportedCase, Line
 
 
-def write(told: ExportedCase) -> str:
+def write(case: ExportedCase) -> str:
     """Return the case as text, one JSON object a line (RFC 8259)."""
-    return "".join(f"{json.dumps(one, ensure_ascii=False)}\n" for one in _objects(told))
+    return "".join(f"{json.dumps(one, ensure_ascii=False)}\n" for one in _objects(case))
 
 
-def _objects(told: ExportedCase) -> Iterator[dict[str, Any]]:
-    started = told.started
+def _objects(case: ExportedCase) -> Iterator[dict[str, Any]]:
+    started = case.started
     yield {
         "kind": "export",
-        "case": told.name,
-        "protocol": told.protocol.protocol.id,
+        "case": case.name,
+        "protocol": case.protocol.protocol.id,
         "wall": started.wall if started else "",
         "weight_kg": started.weight_kg if started else None,
         "engine": started.engine if started else "",
-        "told": told.counts(),
-        "checked": told.checked,
-        "drill": told.view.drill,
+        "told": case.counts(),
+        "checked": case.checked,
+        "drill": case.view.drill,
         "caution": CAUTION,
     }
-    for line in told.lines:
+    for line in case.lines:
         if line.kind != "finding":  # those stand in the summary
             yield _line(line)
-    yield summary_json(told.view)
+    yield summary_json(case.view)
 
 
 def _line(line: Line) -> dict[str, Any]:

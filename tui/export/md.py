@@ -16,29 +16,29 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&]|^[#+=-]|(?<=^\d)[.)](?=\s))")
 """Characters that Markdown reads as more than themselves, anywhere or at the beginning of a line."""
 
 
-def write(told: ExportedCase, stored: StoredCase) -> str:
+def write(case: ExportedCase, stored: StoredCase) -> str:
     """Return the page. Everything that came from a file or a microphone is escaped."""
     page = handover_page(
-        told.protocol, told.view, facts=stored.facts, head=stored.head, checked=told.checked
+        case.protocol, case.view, facts=stored.facts, head=stored.head, checked=case.checked
     )
     log = Table(
         "Log",
         ("at", "from", "what", "words", "standing"),
-        tuple(_row(told, line) for line in told.lines),
-        note=told.counts(),
+        tuple(_row(case, line) for line in case.lines),
+        note=case.counts(),
     )
-    title = f"Record: {told.protocol.protocol.title}"
+    title = f"Record: {case.protocol.protocol.title}"
     tables = (*page.tables, log)
     return "\n".join(_page(replace(page, title=title, tables=tables, cautions=CAUTION))) + "\n"
 
 
-def _row(told: ExportedCase, line: Line) -> tuple[str, ...]:
+def _row(case: ExportedCase, line: Line) -> tuple[str, ...]:
     said = line.said
     words = f"{line.text} (heard as: {line.heard_as})" if line.heard_as else line.text
     kind = said.role if said else line.kind
     if line.kind == "entered":
         kind = f"{kind}, entered"
-    who = station(told.protocol, said.sender) if said else ""
+    who = station(case.protocol, said.sender) if said else ""
     return (clock(line.t), who, kind, words, line.standing)
 
 

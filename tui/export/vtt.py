@@ -14,23 +14,23 @@ SHORTEST_S = 1.0
 """A cue that ends as it begins would never be seen (what a person entered has no length)."""
 
 
-def write(told: ExportedCase, offset_s: float = 0.0) -> str:
+def write(case: ExportedCase, offset_s: float = 0.0) -> str:
     """Return the captions. The case begins `offset_s` seconds into the video, or before it where
     negative.
 
     Utterances from before the video begins are left out.
     """
-    about = f"{told.protocol.protocol.title}. {told.counts()} {CAUTION}"
+    about = f"{case.protocol.protocol.title}. {case.counts()} {CAUTION}"
     blocks = [f"WEBVTT\n\nNOTE\n{_comment(about)}\n"]
     blocks += [
-        f"{line.seq}\n{_time(start)} --> {_time(end)}\n{_cue(told, line)}\n"
-        for line, start, end in _cues(told, offset_s)
+        f"{line.seq}\n{_time(start)} --> {_time(end)}\n{_cue(case, line)}\n"
+        for line, start, end in _cues(case, offset_s)
     ]
     return "\n".join(blocks)
 
 
-def _cues(told: ExportedCase, offset_s: float) -> Iterator[tuple[Line, float, float]]:
-    for line in told.lines:
+def _cues(case: ExportedCase, offset_s: float) -> Iterator[tuple[Line, float, float]]:
+    for line in case.lines:
         if line.kind not in ("utterance", "entered") or line.withdrawn:
             continue
         end = max(line.until, line.t + SHORTEST_S) + offset_s
@@ -47,12 +47,12 @@ def _time(seconds: float) -> str:
     return f"{hours:02d}:{minutes:02d}:{rest // 1000:02d}.{rest % 1000:03d}"
 
 
-def _cue(told: ExportedCase, line: Line) -> str:
+def _cue(case: ExportedCase, line: Line) -> str:
     said = line.said
     marks = f" [{line.standing}]" if line.standing else ""
     entered = " [entered by hand]" if line.kind == "entered" else ""
     text = _escaped(clean(line.text).replace("[unk]", "[…]")) or "[…]"
-    speaker = station(told.protocol, said.sender) if said else ""
+    speaker = station(case.protocol, said.sender) if said else ""
     voice = f"<v {_escaped(speaker)}>" if speaker else ""
     return f"{voice}{text}{_escaped(marks + entered)}"
 
