@@ -271,7 +271,7 @@ class Live:
         """While the context lasts, and `after_s` seconds longer, record the sound and do not hear it:
         something of ours, `what`, plays into the microphone.
 
-        The time that was not heard becomes a gap. Where a voice breaks it off, sound is heard again at once.
+        The time not heard becomes a gap. Where a voice breaks it off, sound is heard again at once.
         """
         with self.playback_suppression.turn:
             began = self.now
