@@ -390,7 +390,7 @@ def _both(quick: Sequence[str], sure: Sequence[str]) -> tuple[str, ...]:
 
 
 def _timed(words: Sequence[str], begins: float, ends: float, sure: float) -> tuple[Word, ...]:
-    """Return words with a share each of their time, by their letters: this ear gives no times."""
+    """Words with a share each of their time, by their letters: this ear gives no times."""
     letters = [len(word) for word in words]
     whole, at, timed = max(sum(letters), 1), begins, []
     for word, count in zip(words, letters, strict=True):

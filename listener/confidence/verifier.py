@@ -103,7 +103,7 @@ class SphinxVerifier:
         pronunciations: Mapping[str, Sequence[str]],
         understanding: Understanding,
     ) -> None:
-        """Raise UserError for a word that cannot be pronounced."""
+        """Raises UserError for a word that cannot be pronounced."""
         import pocketsphinx  # noqa: PLC0415  (an engine only if used)
 
         self._network = network

@@ -61,7 +61,7 @@ class SureEar:
     """A loaded model with the sentences of one protocol. Not for several threads at once."""
 
     def __init__(self, folder: Path, network: Network, language: str, threads: int = 1) -> None:
-        """Raise UserError where the library or the model is not to be had."""
+        """Raises UserError where the library or the model is not to be had."""
         try:
             import ctranslate2  # noqa: F401, PLC0415  (the extra `people`)
             import tokenizers  # noqa: PLC0415
@@ -131,9 +131,7 @@ class SureEar:
 
 
 def _encoder(folder: Path, threads: int) -> ctranslate2.models.Whisper:
-    """Return the model's encoder in CTranslate2. Its decoder, which is run in numpy, would
-    take 47 MB more.
-    """
+    """The model's encoder in CTranslate2. Its decoder, which is run in numpy, would take 47 MB more."""
     import ctranslate2  # noqa: PLC0415
 
     def load(place: Path) -> ctranslate2.models.Whisper:

@@ -79,7 +79,7 @@ class Heard:
         return zlib.crc32(self.clip.encode()) % 2
 
     def is_right(self, words: Sequence[str]) -> bool:
-        """Return whether words mean what was said."""
+        """Whether words mean what was said."""
         return any(_same(self.read, words, one) for one in self.truth if one.role != "chatter")
 
     @property
