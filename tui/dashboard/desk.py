@@ -183,7 +183,7 @@ class Desk(App[None]):
         self._say("Ctrl-C does nothing here: q leaves the desk")
 
     def action_begin(self) -> None:
-        """A new case, by its briefing."""
+        """Begin a new case, by its briefing."""
         self._go(["listen", "--cases", str(self._place)])
 
     def action_do(self, command: str) -> None:

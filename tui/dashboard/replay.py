@@ -197,7 +197,7 @@ class Replay(Dashboard, inherit_bindings=False):
         self._go(self._player.position + seconds)
 
     def action_speed(self, step: int) -> None:
-        """The next faster or slower speed."""
+        """Change to the next faster or slower speed."""
         here = min(range(len(SPEEDS)), key=lambda i: abs(SPEEDS[i] - self._player.speed))
         self._player.go_at(SPEEDS[min(max(here + step, 0), len(SPEEDS) - 1)])
         self.look()
@@ -335,7 +335,7 @@ def _wall(began: str, position: Callable[[], float]) -> Callable[[], datetime]:
 
 
 def run_replay(stored: StoredCase, at: float, speed: float, mute: bool) -> None:
-    """The dashboard over a stored case, paused at `at` seconds, until its user quits.
+    """Show a stored case on the dashboard, paused at `at` seconds, until its user quits.
 
     Raises UserError where there is no terminal or no such moment.
     """

@@ -41,7 +41,7 @@ class TypingGuard:
         what was typed; seconds."""
 
     def ran(self, event: events.Key, *, refused: bool, asks: bool) -> None:
-        """A key was taken where no dialog was open; `asks` says whether one is now."""
+        """Take note of a key that was taken where no dialog was open; `asks` says whether one is now."""
         # A digit that was refused has said itself to look again.
         refused = refused and not (event.character or "").isdigit()
         follows = REFUSED_S if refused else TYPING_S
@@ -71,8 +71,9 @@ class TypingGuard:
         return held
 
     def closed(self, event: events.Key, *, letters_may_follow: bool = False) -> None:
-        """A key has closed a dialog; `letters_may_follow` one to which letters are typed, one after the
-        other."""
+        """Take note of a key that closed a dialog; `letters_may_follow` one to which letters are typed, one
+        after the other.
+        """
         self._at = event.time if letters_may_follow or _is_text(event) else None
 
     def goes_on(self, event: events.Key) -> bool:

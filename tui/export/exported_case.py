@@ -34,10 +34,12 @@ class Line:
 
     @property
     def unsure(self) -> bool:
+        """Return whether it is an utterance that nobody is sure of yet."""
         return self.said is not None and self.said.unsure
 
     @property
     def amended(self) -> bool:
+        """Return whether a person put it right."""
         return self.said is not None and "amended" in self.said.flags
 
     @property

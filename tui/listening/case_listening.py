@@ -32,10 +32,10 @@ class Follower(Interface):
     """Told what a case hears, from the thread that hears. Must return quickly."""
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
-        """A fact is stored and folded; `utterance` is what it became."""
+        """Take note of a fact that is stored and folded; `utterance` is what it became."""
 
     def troubles(self, troubles: Sequence[str]) -> None:
-        """The troubles of this moment, each a sentence, told with every block of sound."""
+        """Take note of the troubles of this moment, each a sentence, with every block of sound."""
 
 
 class Listening:
@@ -239,18 +239,21 @@ class Listening:
         )
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
+        """Take note of a fact that is stored; see `Observer.heard`."""
         if isinstance(fact, Heard | HeardOut):
             self._told = (*self._told, tuple(word.text for word in fact.words))
         if self.follower:
             self.follower.heard(fact, utterance)
 
     def speaking(self, channel: int, words: str) -> None:
+        """Take note of the words so far; see `Observer.speaking`."""
         if words or channel == self._partial[0]:
             if not self._partial[1]:
                 self._told = ()  # another stretch of speech begins
             self._partial = (channel, words)
 
     def block(self, _t: float, levels_dbfs: Sequence[float]) -> None:
+        """Take note of the level of the sound; see `Observer.block`."""
         self._level = max(levels_dbfs)
         if self.follower:
             self.follower.troubles(self.live.troubles)

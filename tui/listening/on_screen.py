@@ -14,9 +14,11 @@ from tui.listening.case_listening import Listening
 
 
 def run_dashboard(listening: Listening, early: EarlyKeys, *, ask_weight: bool = False) -> None:
-    """The dashboard over a running case, until its user quits. `early` holds the keys that were struck
-    before; it ends once the screen has gone. With `ask_weight` it asks about a weight
-    that may be a slip, which no briefing has asked about."""
+    """Show the dashboard over a running case, until its user quits.
+
+    `early` holds the keys that were struck before; it ends once the screen has gone. With `ask_weight` it
+    asks about a weight that may be a slip, which no briefing has asked about.
+    """
     if not sys.stdout.isatty():
         raise UserError("there is no terminal to draw on: use --json")
     settings = load_settings()

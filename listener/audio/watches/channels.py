@@ -39,6 +39,7 @@ class ChannelSwap:
         self._suspect: dict[tuple[int, int], int] = {}
 
     def look(self, block: Block) -> str:
+        """Return a sentence where two channels seem to have been swapped, see `Watch.look`."""
         channels = range(block.samples.shape[1])
         energies = [frame_energies(block.samples[:, channel]) for channel in channels]
         if all(len(one) for one in energies):

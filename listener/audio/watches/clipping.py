@@ -29,6 +29,7 @@ class Clipping:
         self._on = False
 
     def look(self, block: Block) -> str:
+        """Return a sentence where the sound is clipped, see `Watch.look`."""
         self._recent.append(clipped(block.samples))
         count = sum(self._recent)
         self._on = count >= _CLIPPED or (self._on and count > 0)

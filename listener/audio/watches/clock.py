@@ -26,6 +26,7 @@ class ClockSet:
         self._until = 0.0
 
     def look(self, _block: Block) -> str:
+        """Return a sentence where the clock of the machine was set, see `Watch.look`."""
         steady = self._steady()
         offset = self._wall() - steady
         step = offset - self._offset

@@ -16,4 +16,5 @@ class Device:
         self._source = source
 
     def look(self, _block: Block) -> str:
+        """Return the trouble of the device, see `Watch.look`."""
         return str(getattr(self._source, "trouble", ""))

@@ -21,6 +21,7 @@ class Silence:
         self._since: dict[int, float] = {}
 
     def look(self, block: Block) -> str:
+        """Return a sentence where a channel has been silent for too long, see `Watch.look`."""
         silent = []
         for channel in range(block.samples.shape[1]):
             if level_dbfs(block.samples[:, channel]) > _SILENT_DBFS:

@@ -102,7 +102,7 @@ class AmendDialog(Dialog):
             return False
 
     def drawn(self, words: str, at: float) -> None:
-        """A frame was drawn: what has to be read may be the step's."""
+        """Take note that a frame was drawn; the words that have to be read may be the step's."""
         (self._step.drawn if self._step is not None else super().drawn)(words, at)
 
     def struck(self, key: str, character: str | None, at: float | None = None) -> None:
@@ -217,7 +217,7 @@ class AmendDialog(Dialog):
         self._see(None, withdraw=True)
 
     def help_called(self, yes: int) -> None:
-        """A possible call for help was one, or none."""
+        """Store whether a possible call for help was one."""
         told = settle_help(
             self._manual, self._guesses_of, self._view_now, said=self._one, yes=bool(yes)
         )

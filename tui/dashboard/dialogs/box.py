@@ -66,7 +66,7 @@ class DialogBox(Static):
             self._do(lambda dialog: dialog.clicked(*does))
 
     def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
-        """The wheel scrolls what does not fit."""
+        """Scroll the part that does not fit."""
         event.stop()
         self._do(lambda dialog: dialog.scroll(1))
 

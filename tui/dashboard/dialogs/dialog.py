@@ -150,7 +150,7 @@ class Dialog:
         """Take pasted text, where something can be written."""
 
     def scroll(self, pages: int) -> None:
-        """The wheel scrolls what does not fit."""
+        """Scroll the part that does not fit."""
         self._pages = pages
 
     def picture(self) -> list[Line]:

@@ -126,7 +126,7 @@ class EnterDialog(Dialog):
             self.no_such_letter(character)
 
     def who(self, at: int) -> None:
-        """The call is for a station, or was made by it."""
+        """Name a station, by its place, as the one that the call is for, or that made it."""
         self._who.choose(at)
 
     def _press_choice(

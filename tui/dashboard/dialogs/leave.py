@@ -76,7 +76,7 @@ class LeaveDialog(Dialog):
         )
 
     def end(self) -> None:
-        """The case ends now."""
+        """End the case now."""
         self.dismiss(END)
 
     def wait(self) -> None:

@@ -50,7 +50,7 @@ class TimersDialog(Dialog):
             raise ValueError(f"{self.keymap.shown('timer-start')} starts a timer")
 
     def begin(self) -> None:
-        """A new timer."""
+        """Start a new timer."""
         self.dismiss(START)
 
     def stop(self) -> None:
@@ -72,7 +72,7 @@ class TimersDialog(Dialog):
         return self._listed[self._at]
 
     def choose(self, at: int) -> None:
-        """The timer that is to be stopped or extended."""
+        """Choose the timer that is to be stopped or extended."""
         self._at = at
 
     def lines(self) -> Iterable[Line]:

@@ -228,7 +228,7 @@ class UnsureStrip(Static):
         return line.stylize(Style.from_meta({"unsure": (item, at)}))
 
     def on_click(self, event: events.Click) -> None:
-        """A guess that is clicked is chosen."""
+        """Choose the guess that was clicked."""
         place = event.style.meta.get("unsure")
         if place is not None:
             self.post_message(self.Chosen(*place))

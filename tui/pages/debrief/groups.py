@@ -37,6 +37,7 @@ class ListedCase:
 
     @property
     def began(self) -> datetime | None:
+        """Return when the case began, with its time zone; None where nobody knows."""
         try:
             return datetime.fromisoformat(self.summary.began)
         except ValueError:
