@@ -108,3 +108,23 @@ def names_in(page: Path) -> Iterator[str]:
 )
 def test_every_file_that_a_page_names_exists(page: Path) -> None:
     assert not [name for name in names_in(page) if not (ROOT / name).exists()]
+
+
+@pytest.mark.parametrize("part", ["grammar", "listener", "tui"])
+def test_every_module_that_a_docstring_names_exists(part: str) -> None:
+    """A file by its name alone may lie in any room; `module.name` in the words of a room, in that room."""
+    known = {path.name for folder in (*PRODUCT, "tests") for path in (ROOT / folder).rglob("*.py")}
+    gone = []
+    for path in sorted((ROOT / part).rglob("*.py")):
+        for line, text in docstrings(path):
+            for name in re.findall(r"`(\w+\.py)`", text):
+                gone += [] if name in known else [f"{path}:{line}: {name}"]
+            for module, name in re.findall(r"`([a-z_]+)\.(\w+)(?:\.\w+)*`", text):
+                if path.name == "__init__.py" and name not in ("py", "md", "toml"):
+                    place = path.parent / module
+                    source = (
+                        place.with_suffix(".py") if not place.is_dir() else place / "__init__.py"
+                    )
+                    says = source.read_text(encoding="utf-8") if source.exists() else ""
+                    gone += [] if re.search(rf"\b{name}\b", says) else [f"{path}: {module}.{name}"]
+    assert not gone

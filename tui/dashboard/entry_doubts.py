@@ -1,4 +1,5 @@
-"""Oddities of a call that is about to be entered, told before it is stored."""
+"""Oddities of a call that is about to be stored: a dose outside the sheet or told twice, no drug, a vital
+sign far from the last. Each is told before it is stored, and takes one more Enter."""
 
 from __future__ import annotations
 
@@ -6,12 +7,12 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import Final
 
-from grammar.case.doses import DoseGiven
+from grammar.case.doses import DoseGiven, outside_range
 from grammar.case.vitals import VitalSign
 from grammar.language.meaning import Slots
 from grammar.language.numbers.units import same_amount
-from grammar.protocol.model import Call, Protocol
-from tui.text.wording import amount, clean, clock, drug
+from grammar.protocol.model import Call, Protocol, decimal
+from tui.text.wording import amount, clean, clock, drug, number
 
 TWICE_S: Final = 300.0
 """An equal dose of the same drug so near in time may be the same dose, told twice; seconds."""
@@ -20,6 +21,20 @@ FAR: Final = Decimal("1.5")
 """From so many times the value before on, or as small a part of it, a vital sign is asked about: "forty
 nine" after 94, "fifteen" for fifty. Our own choice, no source: it costs one more Enter where the patient
 changed."""
+
+
+def sheet_doubt(protocol: Protocol, slots: Slots, weight_kg: float | None) -> str:
+    """Return a clause on a dose outside the range of the sheet for this weight in kg; "" where nothing
+    is odd about it, or the sheet gives no range."""
+    sheet, amount = protocol.drugs.get(str(slots.get("drug", ""))), slots.get("amount")
+    if sheet is None or not isinstance(amount, Decimal):
+        return ""
+    unit = str(slots.get("unit", sheet.unit))
+    found = outside_range(sheet, amount, unit, weight_kg)
+    if found is None:
+        return ""
+    heavy = f" at {number(decimal(weight_kg))} kg" if weight_kg else ""
+    return clean(f"{found}{heavy}")
 
 
 def far_vital(

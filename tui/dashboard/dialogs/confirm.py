@@ -12,10 +12,9 @@ from grammar.language.other_readings import Guess, Guesses
 from grammar.protocol.model import Protocol
 from tui.dashboard.dialogs.dialog import Dialog, Line, clickable
 from tui.dashboard.dialogs.typed import Typed
-from tui.dashboard.entry_doubts import far_vital
+from tui.dashboard.entry_doubts import far_vital, sheet_doubt
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.sheet import sheet_doubt
 from tui.text.wording import (
     clock,
     heard,

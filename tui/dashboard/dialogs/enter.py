@@ -15,10 +15,9 @@ from tui.dashboard.dialogs.dialog import Dialog, Line, choice, clickable, column
 from tui.dashboard.dialogs.drug_lines import drug_lines
 from tui.dashboard.dialogs.typed import Typed
 from tui.dashboard.dialogs.who_and_when import WhoAndWhen
-from tui.dashboard.entry_doubts import far_vital, given_already, no_drug
+from tui.dashboard.entry_doubts import far_vital, given_already, no_drug, sheet_doubt
 from tui.dashboard.keys import KeyMap
 from tui.dashboard.manual_entry import ManualEntry
-from tui.text.sheet import sheet_doubt
 from tui.text.wording import call_in_words, clean, told_apart
 
 
