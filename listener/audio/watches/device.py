@@ -1,5 +1,5 @@
-"""Passes on the trouble that a source itself knows of: a microphone that is away or changed its
-rate.
+"""Passes on the trouble that a source itself knows of: `microphone.py` notices where one is away or changed
+its rate.
 """
 
 from __future__ import annotations
