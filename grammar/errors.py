@@ -4,4 +4,6 @@ from __future__ import annotations
 
 
 class UserError(Exception):
-    """Its message is one clear sentence for the user; the command line ends with exit code 2."""
+    """An error that a user can mend. Its message is one clear sentence; the command line ends with exit
+    code 2.
+    """

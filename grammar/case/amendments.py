@@ -39,7 +39,7 @@ AMENDING: tuple[str, ...] = tuple(
 
 @dataclass(frozen=True, slots=True)
 class EffectiveFact:
-    """A fact as later facts let it stand."""
+    """A fact with all that later facts changed in it."""
 
     fact: Fact
     amended: bool = False

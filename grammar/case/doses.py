@@ -44,7 +44,9 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A call, by fact, that reported tasks done: those of the orders `orders`, by fact."""
+    """A call that reported tasks done. Both are facts by `seq`: the call itself, and the orders in
+    `orders`.
+    """
 
     fact: int
     orders: tuple[int, ...]

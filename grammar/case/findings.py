@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """`rule` is a rule's id, `t` seconds on the case's clock when it became true, `facts` their seq."""
+    """A rule or limit that was broken. `rule` is the rule's id, `t` seconds on the case's clock when it
+    became true, `facts` the `seq` of the facts that it rests on.
+    """
 
     rule: str
     t: float

@@ -74,7 +74,9 @@ LOOK_BACK = 256
 
 
 class Case:
-    """The fold, kept going. Add facts in the order of their `seq`."""
+    """The state of a case that goes on: each fact that is added is folded in. Add facts in the order of
+    their `seq`.
+    """
 
     def __init__(self, protocol: Protocol, understanding: Understanding | None = None) -> None:
         """`understanding` of the same protocol, where there is one already."""

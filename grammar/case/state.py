@@ -20,8 +20,9 @@ from grammar.case.vitals import VitalSign
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """The outcome of the facts so far. Deadlines are not judged here: they need `now`, see
-    `view.View`."""
+    """The state of a case after some facts. Deadlines are not judged here: they need `now`, see
+    `view.View`.
+    """
 
     loops: ChunkedSequence[Loop] = field(default_factory=ChunkedSequence)
     timers: ChunkedSequence[Timer] = field(default_factory=ChunkedSequence)

@@ -82,7 +82,7 @@ USUAL_LAG_S = 1.5
 
 @dataclass(frozen=True, slots=True)
 class HeardUpTo:
-    """How far hearing has come, while it goes on. Both in seconds on the case's clock."""
+    """The moments up to which a case that goes on was heard and told, both in seconds on its clock."""
 
     sound: float
     """Up to here all sound has been heard."""
@@ -103,7 +103,7 @@ def utterance_of(log: Sequence[LogLine], fact: int) -> Utterance | None:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Everything derived, at `now` seconds on the case's clock."""
+    """All that is derived of a case, at `now` seconds on its clock."""
 
     now: float
     loops: tuple[tuple[Loop, LoopState], ...]

@@ -85,7 +85,7 @@ _Step = Callable[[_Run, int, Caught], None]
 
 
 class Matcher:
-    """The frame and bodies of one protocol, made into steps."""
+    """The frame and the phrases of one protocol, compiled for matching."""
 
     def __init__(
         self,

@@ -177,7 +177,7 @@ LoincCode = Annotated[str, Field(pattern=r"^[0-9]{1,7}-[0-9]$"), AfterValidator(
 
 
 class Vital(Table):
-    """The call reports a vital sign."""
+    """The `vital` table of a call that reports a vital sign."""
 
     id: Identifier
     unit: str
@@ -200,7 +200,7 @@ class Vital(Table):
 
 
 class Bounds(Table):
-    """Values outside are possible to say, and are marked unsure when heard."""
+    """Bounds of a value. One outside can be said all the same, and is marked unsure when heard."""
 
     low: float
     high: float

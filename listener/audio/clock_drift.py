@@ -50,7 +50,7 @@ def steady_s() -> float:
 
 
 class SteadyClock:
-    """Blocks of a live source, in step with `clock`, which counts seconds steadily."""
+    """Puts blocks of a live source on the steady clock `clock`, in seconds."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock

@@ -25,7 +25,9 @@ _STANDS_OUT: Final = 2.0
 
 @dataclass(frozen=True, slots=True)
 class SoundCheck:
-    """Levels are root mean square, in dB relative to full scale (dBFS, a full-scale square wave is 0)."""
+    """The measured quality of a sound. Levels are root mean square, in dB relative to full scale (dBFS, a
+    full-scale square wave is 0).
+    """
 
     level_dbfs: float
     """Speech alone, its noise taken off, over the frames in which somebody speaks (the active speech

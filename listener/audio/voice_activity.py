@@ -65,7 +65,7 @@ class SpeechBegan:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpeechWent:
-    """The next samples of the segment, at once after those before."""
+    """The next samples of the segment, which follow at once on those before."""
 
     samples: Samples
 
@@ -85,7 +85,7 @@ Event = SpeechBegan | SpeechWent | SpeechEnded
 
 
 class Segmenter:
-    """One channel's segments. No sample is in two segments."""
+    """Cuts one channel's sound into segments of speech. No sample is in two segments."""
 
     def __init__(self, settings: VoiceActivitySettings | None = None) -> None:
         self.settings = settings or VoiceActivitySettings()

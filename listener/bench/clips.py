@@ -52,7 +52,7 @@ class Spoken(BaseModel):
 
 
 class Truth(BaseModel):
-    """The truth of one clip."""
+    """The truth of one clip: what was said in it, when, by whom."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 

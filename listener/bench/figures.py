@@ -16,7 +16,7 @@ BINS = 10
 
 @dataclass(slots=True)
 class Tally:
-    """Everything judged under one condition."""
+    """All verdicts under one condition."""
 
     answers: list[Answer] = field(default_factory=list)
     numbers: list[Answer] = field(default_factory=list)
@@ -161,7 +161,7 @@ def reliability(claims: Sequence[Claim]) -> Reliability:
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """From the end of an utterance's sound to its stored fact, at real pace. Seconds."""
+    """Seconds from the end of an utterance's sound to its stored fact, at real pace."""
 
     count: int
     median: float
@@ -178,7 +178,7 @@ def delays(seconds: Sequence[float]) -> Delays | None:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A whole run."""
+    """The figures of a whole run."""
 
     engine: str
     clips: int

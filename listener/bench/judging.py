@@ -17,7 +17,7 @@ from listener.bench.hearing import Caught
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """How one spoken utterance that is a call, an answer, an item or a proword was heard."""
+    """The way in which one spoken call, answer, item or proword was heard."""
 
     voice: str
     spoken: str
@@ -46,7 +46,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One utterance that was heard as more than noise: how sure, and whether rightly."""
+    """One utterance that was heard as more than noise: its confidence, and whether it is right."""
 
     confidence: float
     right: bool
@@ -56,7 +56,7 @@ class Claim:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """One clip under one condition."""
+    """The judgement of one clip under one condition."""
 
     answers: tuple[Answer, ...]
     claims: tuple[Claim, ...]

@@ -39,7 +39,7 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TeamDoubt:
-    """One team's unseen sentences by the bounds of doubt."""
+    """The outcome of the bounds of doubt on one team's unseen sentences."""
 
     cards: int
     """Sentences of its cards that were told."""

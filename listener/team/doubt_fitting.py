@@ -48,7 +48,7 @@ BOTH: Final = "both ears"
 
 @dataclass(frozen=True, slots=True)
 class FittedBound:
-    """The outcome for one ear."""
+    """The bound of doubt that was fitted for one ear, and what it came to."""
 
     _: KW_ONLY
     stricter: float
@@ -108,7 +108,7 @@ def fit_bound(weighed: Sequence[Weighed]) -> FittedBound | None:
 
 @dataclass(frozen=True, slots=True)
 class FittedBounds:
-    """The outcome for both: None where the sentences were too few."""
+    """The bounds of both ears; None where the sentences were too few."""
 
     quick: FittedBound | None
     both: FittedBound | None

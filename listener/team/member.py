@@ -24,7 +24,7 @@ ENCODER = "+".join(name.removesuffix(".npz") for name in WEIGHTS) + "/1"
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Member:
-    """One person's voice."""
+    """A person who agreed to be known, with their voiceprint."""
 
     station: str
     """A station of the protocol."""

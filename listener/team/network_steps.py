@@ -49,7 +49,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """How far the network may go."""
+    """Limits of how far fitting may move the network."""
 
     rate: float = 3e-5
     pull: float = 0.1

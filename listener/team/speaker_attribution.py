@@ -38,7 +38,9 @@ Tell = Callable[[Fact], Utterance | None]
 
 
 class SpeakerAttribution:
-    """Between what was heard and the journal. Told of sound and facts by the thread that hears."""
+    """Tells who of the team spoke each utterance, as a fact of its own. The thread that hears gives it
+    sound and facts.
+    """
 
     def __init__(self, members: Sequence[Member], tell: Tell, channels: int, *, live: bool) -> None:
         """`tell` stores a fact. `live`: the sound happens now, and nobody may be kept waiting."""

@@ -45,7 +45,7 @@ LONGEST_S = 9.0
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A clip to be spoken, or one that was."""
+    """A clip to be spoken, or one that was spoken already."""
 
     id: str
     kind: str  # of text

@@ -19,7 +19,7 @@ RATE = 16000
 
 @dataclass(frozen=True, slots=True)
 class Ranges:
-    """How often and how far; shares are of clips, pairs are uniform ranges."""
+    """How often and how far sound is distorted: shares are of clips, pairs are uniform ranges."""
 
     reverberant: float = 0.5
     decay_s: tuple[float, float] = (0.08, 0.5)  # to -60 dB

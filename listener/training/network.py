@@ -23,7 +23,7 @@ Tensor = torch.Tensor
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """Sizes of a network."""
+    """The sizes of a network's layers."""
 
     first: int = 256  # outputs of the first layer, at 100 frames a second
     width: int = 960  # of the blocks

@@ -222,7 +222,7 @@ def shown(key: str) -> str:
 
 
 class KeyMap:
-    """The table with the keys of one user."""
+    """The table of keys, with those that one user chose."""
 
     def __init__(self, changed: Mapping[str, str] | None = None) -> None:
         """`changed` gives some ids other keys. Raises ValueError for an unknown id, for what is no

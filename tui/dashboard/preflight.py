@@ -74,7 +74,7 @@ class BriefingChoice:
 
 
 class Preflight(App[BriefingChoice]):
-    """Returns the choice, or None where its user left."""
+    """The briefing before a case. It returns the choices, or None where its user left."""
 
     ENABLE_COMMAND_PALETTE = False
     AUTO_FOCUS = None  # keys are commands until something is to be written

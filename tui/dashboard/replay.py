@@ -84,7 +84,7 @@ ASKED = {"time": "a time, such as 3:25 or 1:03:25", "note": "a note for the debr
 
 # Its own keys alone: what the dashboard's keys would store must not reach a stored case.
 class Replay(Dashboard, inherit_bindings=False):
-    """The dashboard, its clock a player's."""
+    """The dashboard of a stored case, whose clock is that of a player."""
 
     only_commands = False  # they are a time, a speed or a speaker here
 

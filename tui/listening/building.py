@@ -105,7 +105,7 @@ class Ears:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseParts:
-    """All that one case is heard with."""
+    """The parts that one case is heard with: sound, ears, journal, recording."""
 
     protocol: Protocol
     protocol_text: str

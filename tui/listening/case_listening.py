@@ -29,7 +29,7 @@ LAST_WORDS_S: Final = 5.0
 
 
 class Follower(Interface):
-    """Told what a case hears, from the thread that hears. Must return quickly."""
+    """Whoever is told what a case hears, from the thread that hears. It must return quickly."""
 
     def heard(self, fact: Fact, utterance: Utterance | None) -> None:
         """Take note of a fact that is stored and folded; `utterance` is what it became."""
@@ -39,7 +39,7 @@ class Follower(Interface):
 
 
 class Listening:
-    """A case, ready to run. Also the observer that keeps what the screen asks for."""
+    """A case that is ready to run, and the observer that keeps what the screen asks for."""
 
     def __init__(self, source: Source, options: CaseOptions) -> None:
         """Make all ready. Raises UserError where an option, the protocol or the folder is amiss."""

@@ -32,7 +32,7 @@ NEWS: dict[Kind, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """`key` names the one event, so that it is told once."""
+    """A sentence or sound that is due. `key` names the one event, so that it is told once."""
 
     kind: Kind
     key: tuple[object, ...]
@@ -67,7 +67,7 @@ Play = Callable[[Floats, Callable[[], bool]], None]
 
 
 class Prompter:
-    """Tells what is due, one at a time, each once."""
+    """Tells the leader what is due, one thing at a time, each once."""
 
     def __init__(
         self,

@@ -27,7 +27,7 @@ _SURE: Final = 4
 
 
 class ChannelSwap:
-    """Whether two channels have the floors that were each other's."""
+    """Watches whether two channels were swapped: each has the noise floor that was the other's."""
 
     what = "channels"
 

@@ -20,7 +20,7 @@ _CLIPPED: Final = 5
 
 
 class Clipping:
-    """Whether the sound of the last five seconds was clipped again and again."""
+    """Watches whether the sound of the last five seconds was clipped again and again."""
 
     what = "clipping"
 

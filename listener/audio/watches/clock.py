@@ -14,7 +14,7 @@ _TOLD_S: Final = 60.0
 
 
 class ClockSet:
-    """Whether the clock on the wall moved against a steady one. The case's times follow the latter."""
+    """Watches whether the machine's time of day was set. The case's times follow a steady clock."""
 
     what = "clock"
 

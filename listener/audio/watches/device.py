@@ -8,7 +8,7 @@ from listener.audio.blocks import Block, Source
 
 
 class Device:
-    """The source's own trouble."""
+    """Watches the trouble that the source itself knows of."""
 
     what = "device"
 

@@ -13,7 +13,7 @@ _AFTER_S: Final = 120.0
 
 
 class Silence:
-    """Whether a channel has been silent for two minutes."""
+    """Watches whether a channel has been silent for two minutes."""
 
     what = "silence"
 

@@ -40,7 +40,7 @@ Stage = Literal["guesses", "words", "speaker"]
 
 
 class AmendDialog(Dialog):
-    """One utterance at a time, the newest first, with what else it may have been."""
+    """Puts utterances right, one at a time, the newest first, with what else each may have been."""
 
     def __init__(
         self,

@@ -22,7 +22,7 @@ from tui.text.wording import call_in_words, clean, told_apart
 
 
 class EnterDialog(Dialog):
-    """Any call of the protocol, or one of some of its calls."""
+    """Enters a call of the protocol, or one of some of its calls."""
 
     def __init__(
         self,

@@ -60,7 +60,7 @@ def help_choices(keys: KeyMap) -> Iterable[Line]:
 
 
 class HelpCallDialog(Dialog):
-    """The oldest first; the next one follows at once where there are several."""
+    """Asks whether possible calls for help were ones, the oldest first; the next one follows at once."""
 
     def __init__(
         self,

@@ -31,7 +31,7 @@ class Unheard:
 
 
 class LeaveDialog(Dialog):
-    """Asks once more; while hearing lags it offers to wait."""
+    """Asks whether the case is to end; while hearing lags it offers to wait."""
 
     def __init__(
         self,

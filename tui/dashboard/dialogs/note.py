@@ -11,7 +11,7 @@ from tui.dashboard.manual_entry import ManualEntry
 
 
 class NoteDialog(Dialog):
-    """One line, stored with the time at which Enter was pressed."""
+    """Takes a note of one line, stored with the time at which Enter was pressed."""
 
     def __init__(self, keys: KeyMap, manual: ManualEntry) -> None:
         super().__init__(keys)

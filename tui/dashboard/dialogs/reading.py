@@ -38,7 +38,7 @@ class ReadingDialog(Dialog):
         """The first line of the page in sight; the base sets its own back where all lines fit."""
 
     def look(self) -> bool:
-        """The case goes on while it is read."""
+        """Take over what the case has become while it is read."""
         was, view = self._page(), self._view_now()
         every_s = 1 + len(was) // LINES_A_SECOND
         if int(view.now / every_s) == int(self._view.now / every_s):

@@ -17,7 +17,9 @@ from tui.text.wording import number
 
 
 class WeightDialog(Dialog):
-    """A number of kilograms. One far from the protocol's, or from the weight before, takes Enter twice."""
+    """Takes the patient's weight in kilograms. One far from the protocol's, or from the weight before,
+    takes Enter twice.
+    """
 
     def __init__(
         self, keys: KeyMap, manual: ManualEntry, view_now: Callable[[], View], odd: str = ""

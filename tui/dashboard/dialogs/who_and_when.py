@@ -29,7 +29,7 @@ NEXT: dict[Question | None, Question] = {
 
 
 class WhoAndWhen:
-    """The answers so far, and the question that is open."""
+    """The stations and the time that were named so far for one call, and the question that is open."""
 
     def __init__(self, keys: KeyMap, manual: ManualEntry) -> None:
         self.asks: Question | None = None

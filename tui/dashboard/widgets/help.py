@@ -67,7 +67,7 @@ MOUSE = "mouse: click a call (that was heard), an utterance (put right), a guess
 
 
 class Help(Static):
-    """Keys first, then what the marks mean."""
+    """The help: keys first, then what the marks mean."""
 
     sections: Sequence[tuple[str, Sequence[tuple[str, str]]]] = ()
 

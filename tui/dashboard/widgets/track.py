@@ -17,7 +17,9 @@ _ORDER = ("note", "mark", "again", "another", "late", "unanswered", "finding", "
 
 
 class Track(Vertical):
-    """The line, and below it in one row or two what was jumped to, or a field to type in."""
+    """The line of the whole case, and below it in one row or two what was jumped to, or a
+    field to type in.
+    """
 
     DEFAULT_CSS = """
     Track { height: auto; padding: 0 1; background: $raised; color: $ink; }

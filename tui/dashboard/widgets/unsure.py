@@ -60,7 +60,7 @@ def rank(said: Utterance) -> int:
 
 
 class UnsureStrip(Static):
-    """An utterance keeps its place, and so its keys, until it is settled."""
+    """The strip of unsure utterances. Each keeps its place, and so its keys, until it is settled."""
 
     class Chosen(Message):
         """A guess was clicked."""

@@ -36,7 +36,7 @@ LEAST_WORDS = 34
 
 
 class UrgentLine(Static):
-    """One row in a low terminal; three with large digits in a tall one."""
+    """The most urgent thing, in one row on a low terminal and in three with large digits on a tall one."""
 
     def __init__(self, protocol: Protocol, keys: KeyMap | None = None) -> None:
         """With `keys` it names the key that settles what it shows."""

@@ -72,7 +72,7 @@ class AnalysedCase:
 
 
 class FactTimes:
-    """When facts were, in seconds, by their number."""
+    """The times of facts, in seconds, by their number."""
 
     def __init__(self, times: array[float]) -> None:
         self._times = times

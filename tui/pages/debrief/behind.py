@@ -22,7 +22,7 @@ from tui.text.wording import clean, clock
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """When a fact was, in seconds, and its words."""
+    """The time of a fact, in seconds, and its words."""
 
     t: float
     words: str

@@ -127,7 +127,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """Every fact of the case."""
+    """A list of every fact of the case."""
 
     title: str
     lines: tuple[Line, ...]
@@ -154,7 +154,7 @@ class Tally:
 
 @dataclass(frozen=True, slots=True)
 class Behind:
-    """The things that the numbers of one case among many count; folded until a link leads there."""
+    """The counted things of one case among many, folded until a link leads there."""
 
     id: str
     _: KW_ONLY
@@ -166,7 +166,7 @@ class Behind:
 
 @dataclass(frozen=True, slots=True)
 class Behinds:
-    """That of every case. `keys` is every key of a `Tally`."""
+    """The counted things of every case. `keys` is every key of a `Tally`."""
 
     title: str
     cases: tuple[Behind, ...]
@@ -187,14 +187,14 @@ class Section:
 
 
 class Moments(Interface):
-    """When each fact was."""
+    """The times of facts, by `seq`, as mm:ss."""
 
     def get(self, fact: int, otherwise: object = ...) -> object:
         """Return a fact's time as mm:ss, else `otherwise`."""
 
 
 class NoFacts:
-    """For a page whose numbers lead to other places than facts."""
+    """The times of a page whose numbers lead to other places than facts: it has none."""
 
     def get(self, _fact: int, otherwise: object = "") -> object:
         """Return `otherwise`."""
@@ -203,7 +203,7 @@ class NoFacts:
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """The whole."""
+    """The whole page: what it is about, its sections, its moments."""
 
     title: str
     about: tuple[Cell, ...]

@@ -48,7 +48,9 @@ KIND_SIGNS: dict[Kind, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """`t` seconds on the case's clock; `text` is clean; `facts` are what it rests on, by seq."""
+    """A moment worth going back to: `t` seconds on the case's clock; `text` is clean; `facts` are what it
+    rests on, by `seq`.
+    """
 
     kind: Kind
     t: float

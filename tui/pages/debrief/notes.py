@@ -20,7 +20,9 @@ from listener.storage.private_files import read_regular
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid", allow_inf_nan=False))
 class DebriefNote:
-    """`text` about the moment `t`, seconds on the case's clock; `wall` is when it was written."""
+    """A note of the debrief: `text` about the moment `t`, seconds on the case's clock; `wall` is when it
+    was written.
+    """
 
     t: float
     text: str

@@ -37,7 +37,7 @@ EXPLAINED = (
 
 
 class CaseDebrief:
-    """One stored case, gone through once; `debrief()` is what is shown of it."""
+    """The debrief of one stored case."""
 
     def __init__(self, stored: StoredCase, notes: Sequence[DebriefNote], *, sound: bool) -> None:
         self.stored = stored

@@ -56,7 +56,7 @@ class Counted:
 
 @dataclass(frozen=True, slots=True, config=ConfigDict(extra="forbid"))
 class Summary:
-    """A case, as `summarise` derives it. Times in seconds."""
+    """The numbers of a case, as `summarise` derives them. Times in seconds."""
 
     case: str
     """The folder's name."""
