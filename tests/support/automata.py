@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -22,17 +22,29 @@ class Automaton:
     arcs: Arcs
     start: int
     finals: frozenset[int]
+    _silent: dict[int, frozenset[int]] = field(default_factory=dict, init=False, repr=False)
+    """What `silently` found before, by the state it set out from."""
 
     def silently(self, states: Iterable[int]) -> frozenset[int]:
-        """Every state reached without a word."""
-        found = set(states)
-        waiting = list(found)
-        while waiting:
-            for word, to in self.arcs.get(waiting.pop(), ()):
-                if not word and to not in found:
-                    found.add(to)
-                    waiting.append(to)
-        return frozenset(found)
+        """Every state reached without a word that is final or that a word leaves: the others only pass
+        on."""
+        return frozenset().union(*map(self._silently, states))
+
+    def _silently(self, state: int) -> frozenset[int]:
+        if state not in self._silent:
+            found = {state}
+            waiting = [state]
+            while waiting:
+                for word, to in self.arcs.get(waiting.pop(), ()):
+                    if not word and to not in found:
+                        found.add(to)
+                        waiting.append(to)
+            self._silent[state] = frozenset(
+                each
+                for each in found
+                if each in self.finals or any(word for word, _ in self.arcs.get(each, ()))
+            )
+        return self._silent[state]
 
     def following(self, states: Iterable[int]) -> dict[str, frozenset[int]]:
         """From these states, silently closed: each possible word and where it leads."""
