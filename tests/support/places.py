@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -12,4 +13,5 @@ DASHBOARD_PAGE = ROOT / "tui" / "dashboard" / "README.md"
 CASES = TESTS / "cases"
 """Stored cases of earlier versions."""
 DIALOGUES = TESTS / "dialogues"
-SAMPLES = ROOT / "sample_audio_synthetic"
+SAMPLES = Path(str(files("sample_audio_synthetic")))
+"""Of the package, which an installed wheel has elsewhere."""
