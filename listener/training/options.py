@@ -61,6 +61,13 @@ def parser(steps: Sequence[str], description: str) -> argparse.ArgumentParser:
         "--networks", nargs="*", type=Path, metavar="FILE", help="of which `mix` takes the mean"
     )
     option("--model", None, "another final.mdl to score, or for `strangers`", Path)
+    made.add_argument(
+        "--rates", nargs="*", type=float, metavar="RATE",
+        help="highest learning rates of `adapter`, one for each network that learns [3e-4]",
+    )  # fmt: skip
+    option(
+        "--whisper", None, "folder of Whisper's weights for `adapter`, if not the installed", Path
+    )
     option("--language", "en", "of the protocols that `clips` speaks and `calibrate` hears", str)
     option("--every", 1, "score or calibrate on each n-th clip only")
     made.add_argument(

@@ -45,7 +45,7 @@ def test_the_encoder_alone_encodes_as_the_whole_model_does(
 
     sound = np.random.default_rng(0).normal(size=(1, 80, 400)).astype(np.float32)
     given = ctranslate2.StorageView.from_array(sound)
-    alone = np.array(sure_ear._encoder(model, 1).encode(given, to_cpu=True))
+    alone = np.array(sure_ear._encoder(model, "ko", 1)[0].encode(given, to_cpu=True))
     # Nowhere to write to: the whole model is loaded.
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "not there"))
     load, loaded = ctranslate2.models.Whisper, []
@@ -55,7 +55,7 @@ def test_the_encoder_alone_encodes_as_the_whole_model_does(
         return load(at, **rest)
 
     monkeypatch.setattr(ctranslate2.models, "Whisper", watched)
-    whole = np.array(sure_ear._encoder(model, 1).encode(given, to_cpu=True))
+    whole = np.array(sure_ear._encoder(model, "ko", 1)[0].encode(given, to_cpu=True))
     assert loaded == [str(model)]
     assert np.array_equal(alone, whole)
 
