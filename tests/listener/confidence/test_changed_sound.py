@@ -152,7 +152,7 @@ class Otherwise:
 
 
 RIGHTED = Otherwise(-5.0, 6.0, " ".join(SENTENCE))
-REJECTED = Otherwise(-8.0, 2.0, "saturation ninety per")
+REJECTED = Otherwise(-14.0, 3.0, "saturation ninety per")
 
 
 def heard_by_both(ear: Otherwise, *, live: bool, guess: bool) -> tuple[Heard, list[SecondHearing]]:

@@ -49,5 +49,6 @@ def test_a_korean_call_that_both_ears_heard_alike_is_not_weighed_as_english() ->
     quick = QuickReading(said, 0.3118)
     as_english = judged(quick, hearing, read, two_ears("en"))
     found = judged(quick, hearing, read, two_ears("ko"))
-    assert as_english is not None and as_english.verdict == "rejects"
+    assert as_english is not None and as_english.doubts
     assert found is not None and found.verdict == "confirms" and found.words == said
+    assert not found.doubts and found.confidence > as_english.confidence
