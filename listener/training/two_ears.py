@@ -72,14 +72,16 @@ class Heard:
 
     @property
     def read(self) -> Read:
+        """Return how the words of its protocol are read."""
         return _reading(self.protocol)
 
     @property
     def half(self) -> int:
+        """Return 0 or 1: the half of the clips that it belongs to, by the clip's name."""
         return zlib.crc32(self.clip.encode()) % 2
 
     def is_right(self, words: Sequence[str]) -> bool:
-        """Whether words mean what was said."""
+        """Return whether words mean what was said."""
         return any(_same(self.read, words, one) for one in self.truth if one.role != "chatter")
 
     @property

@@ -29,9 +29,8 @@ def public(path: Path) -> Iterator[tuple[str, Function | ast.ClassDef, ast.Class
 
 
 def modules(part: str) -> list[Path]:
-    """The modules of a part; the recipe of the acoustic model, which nothing imports, is left out."""
-    found = sorted((ROOT / part).rglob("*.py"))
-    return [path for path in found if path.parent.name != "training"]
+    """The modules of a part."""
+    return sorted((ROOT / part).rglob("*.py"))
 
 
 def decorators(one: Function) -> set[str]:
