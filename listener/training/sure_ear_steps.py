@@ -30,7 +30,17 @@ def step_adapter(options: argparse.Namespace) -> None:
     courses = [Course(seconds=options.seconds, rate=rate) for rate in options.rates or [3e-4]]
     told = partial(print, file=sys.stderr, flush=True)
     for course, taught in zip(
-        courses, learned(model, made, folders, options.speech, courses, device, told), strict=True
+        courses,
+        learned(
+            model,
+            made=made,
+            folders=folders,
+            speech=options.speech,
+            courses=courses,
+            device=device,
+            tell=told,
+        ),
+        strict=True,
     ):
         path = options.work / f"adapter-{course.rate:g}.npz"
         keep_additions(path, taught, options.kept)

@@ -264,7 +264,12 @@ def read_jobs_of_people(speech: Path) -> list[Job]:
 
 
 def written(
-    network: WhisperNetwork, store: Store, ids: Sequence[int], spelling: Spelling, mel: LogMel
+    network: WhisperNetwork,
+    store: Store,
+    ids: Sequence[int],
+    *,
+    spelling: Spelling,
+    mel: LogMel,
 ) -> dict[int, list[int]]:
     """Return what the network writes of some clips in clean sound, as tokens, without its end."""
     found: dict[int, list[int]] = {}
@@ -294,6 +299,7 @@ def teach(
     learners: Sequence[Learner],
     lessons: Lessons,
     course: Course,
+    *,
     watched: Mapping[str, Sequence[Lesson]],
     tell: Callable[[str], Any],
 ) -> None:
@@ -328,6 +334,7 @@ def _watched(learners: Sequence[Learner], watched: Mapping[str, Sequence[Lesson]
 
 def learned(
     model: Path,
+    *,
     made: Sequence[Job],
     folders: Sequence[Path],
     speech: Path,
@@ -345,9 +352,12 @@ def learned(
     read = read_jobs_of_people(speech)
     store = Store([*made, *read], [*folders, speech / "sentences"], device)
     wordless = [at for at, job in enumerate(store.jobs) if not job.text]
-    texts = known_texts(store.jobs, spelling, written(networks[0], store, wordless, spelling, mel))
+    texts = known_texts(
+        store.jobs, spelling, written(networks[0], store, wordless, spelling=spelling, mel=mel)
+    )
     kept = [bool(text) for text in texts]
-    unseen = set(apart(store.jobs)) | set(range(0, len(made), 40))
+    synthetic = [at for at, job in enumerate(store.jobs) if not job.voice.startswith(KIND)][::40]
+    unseen = {*apart(store.jobs), *synthetic}
     tell(
         f"{len(store.jobs)} clips, {store.hours:.1f} h, {sum(kept)} with words, {len(unseen)} apart"
     )
@@ -357,7 +367,7 @@ def learned(
     )  # fmt: skip
     groups = {
         "people": [at for at in apart(store.jobs) if kept[at]],
-        "synthetic": [at for at in range(0, len(made), 40) if at < len(texts) and kept[at]],
+        "synthetic": synthetic,
     }
     watched = {
         name: [lessons.lesson(np.array(ids[at : at + 48])) for at in range(0, len(ids), 48)]
@@ -365,7 +375,7 @@ def learned(
         if ids
     }
     learners = [Learner(network, course) for network, course in zip(networks, courses, strict=True)]
-    teach(learners, lessons, courses[0], watched, tell)
+    teach(learners, lessons, courses[0], watched=watched, tell=tell)
     return networks
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -74,7 +75,8 @@ def test_people_set_apart_and_every_fortieth_clip_only_show_how_a_network_comes_
     from listener.training import whisper_adapter as adapter
 
     torch.manual_seed(5)
-    made = _tones(tmp_path / "plain")
+    spoken = _tones(tmp_path / "plain")
+    made = [replace(spoken[0], id="never-spoken"), *spoken]
     speech = tmp_path / "speech"
     (speech / "sentences").mkdir(parents=True)
     (speech / "noise").mkdir()
@@ -92,9 +94,15 @@ def test_people_set_apart_and_every_fortieth_clip_only_show_how_a_network_comes_
     course = adapter.Course(seconds=0.5, rate=3e-3, size=4)
     device = torch.device("cpu")
     (taught,) = adapter.learned(
-        model, made, [tmp_path / "plain"], speech, [course], device, told.append
+        model,
+        made=made,
+        folders=[tmp_path / "plain"],
+        speech=speech,
+        courses=[course],
+        device=device,
+        tell=told.append,
     )
-    # Clip 0 of the synthetic ones and the stranger only watch; their losses are told at both ends.
+    # The first synthetic clip that was spoken, and the stranger, only watch: their losses are told.
     assert "5 clips" in told[0] and "2 apart" in told[0]
     assert "people" in told[-1] and "synthetic" in told[-1]
     assert np.abs(taught.additions()[f"{WEIGHT}/up"]).max() > 0
