@@ -34,12 +34,12 @@ KEPT: Final = 24
 LONGEST_S: Final = 28.0
 """Whisper hears no more than 30 s at once."""
 
-_SILENCE_S, _SHORT_S, _WINDOW_S = 1.0, 3.0, 10.0
-"""Silence put behind a sound. One shorter than `_SHORT_S` gets as much as makes it `_WINDOW_S` long: in
+SILENCE_S, SHORT_S, WINDOW_S = 1.0, 3.0, 10.0
+"""Silence put behind a sound. One shorter than `SHORT_S` gets as much as makes it `WINDOW_S` long: in
 shorter windows the free text says a single word twice or more, and the word itself seems unlikely."""
 _FRAME: Final = SAMPLE_RATE // 50
 """Samples of one frame of the encoding."""
-_HEAD_SIZE: Final = 64
+HEAD_SIZE: Final = 64
 """Of every published Whisper."""
 
 
@@ -84,7 +84,7 @@ class SureEar:
         self._numbers = numbers_of(language)
         self._tokens = Tokenizer(spelled, True, task="transcribe", language=language)
         width = json.loads((folder / "config.json").read_text(encoding="utf-8")).get("d_model")
-        heads = (width or 512) // _HEAD_SIZE
+        heads = (width or 512) // HEAD_SIZE
         decoder = WhisperDecoder(folder / "model.bin", heads, additions)
         marks = Marks(self._token(","), self._token("."), self._tokens.eot, self._tokens.no_speech)
         if threads > 1:
@@ -120,7 +120,7 @@ class SureEar:
         import ctranslate2  # noqa: PLC0415
 
         length_s = len(samples) / SAMPLE_RATE
-        wanted = _WINDOW_S if length_s < _SHORT_S else length_s + _SILENCE_S
+        wanted = WINDOW_S if length_s < SHORT_S else length_s + SILENCE_S
         count = int(wanted * SAMPLE_RATE) // _FRAME * _FRAME
         sound = np.zeros(count, np.float32)
         sound[: len(samples)] = samples.astype(np.float32) / 32768

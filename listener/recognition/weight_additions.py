@@ -71,8 +71,11 @@ class _Among(Mapping[str, NDArray[Any]]):
 def read_additions(size: str, language: str) -> Additions | None:
     """Return what a size of Whisper learned of our sentences in a language; None where it learned none."""
     path = LEARNED.get((size, language))
-    if path is None:
-        return None
+    return additions_in(path) if path else None
+
+
+def additions_in(path: Path) -> Additions:
+    """Return the additions of a file that `listener/training/whisper_adapter.py` wrote."""
     with np.load(path) as found:
         names = {name.removesuffix("/up") for name in found.files if name.endswith("/up")}
         return Additions({name: (found[f"{name}/up"], found[f"{name}/down"]) for name in names})

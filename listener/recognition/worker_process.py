@@ -292,7 +292,7 @@ class _Requests:
         return request
 
     def is_unwanted(self) -> bool:
-        """Whether nobody wants the answer to the request that was returned last."""
+        """Return whether nobody wants the answer to the request that was returned last."""
         return self._unwanted == self._number
 
     def read(self, pipe: IO[bytes]) -> None:

@@ -125,15 +125,8 @@ class Batches:
     ) -> None:
         self.store, self.size, self.twice, self.others = store, size, twice, others
         self.rng = np.random.default_rng(seed)
-        weights = np.array(
-            [
-                SHARES[job.voice.partition("/")[0]]
-                * (TWINS_SHARE if _TWINS.search(job.text) else 1.0)
-                for job in store.jobs
-            ]
-        )
         self.by_people = np.array([job.voice.startswith("people/") for job in store.jobs])
-        self.weights = with_people([job.voice for job in store.jobs], weights, people)
+        self.weights = shares(store.jobs, people)
         self.fbank = Fbank(store.device)
         self.distortion = Distortion(store.device, noises=noises)
 
@@ -226,6 +219,19 @@ class Batches:
         sound = sound / (sound**2).mean(1, keepdim=True).sqrt() * 1000
         features = self.fbank(sound + torch.randn_like(sound))
         return _batch(features, whole, [store.labels[one] for one in ids])
+
+
+def shares(jobs: Sequence[Job], people: float) -> npt.NDArray[np.float64]:
+    """Return how often each clip is drawn, summing to 1: by its kind of voice, more often where a number in
+    it has a twin, and those by people with the share `people` of all.
+    """
+    weights = np.array(
+        [
+            SHARES[job.voice.partition("/")[0]] * (TWINS_SHARE if _TWINS.search(job.text) else 1.0)
+            for job in jobs
+        ]
+    )
+    return with_people([job.voice for job in jobs], weights, people)
 
 
 def with_people(

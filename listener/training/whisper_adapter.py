@@ -25,8 +25,9 @@ from torch import nn
 from torch.nn import functional
 
 from listener.bench.known_speakers import is_apart
+from listener.recognition.sure_ear import SHORT_S, SILENCE_S, WINDOW_S
 from listener.training.clips import Job
-from listener.training.data import Batches, Store
+from listener.training.data import Store, shares
 from listener.training.distort import Distortion, Ranges
 from listener.training.people import KIND, noises
 from listener.training.voices import RATE
@@ -38,8 +39,6 @@ NOBODY, END = "<|nospeech|>", "<|endoftext|>"
 IGNORED: Final = -100
 """The target of a token that is given, so that nothing is learned from it."""
 LONGEST_S: Final = 15.0
-SHORT_S, WINDOW_S, SILENCE_S = 3.0, 10.0, 1.0
-"""As the sure ear fills a sound up: see `listener/recognition/sure_ear.py`."""
 PEOPLE: Final = 0.4
 """Share of clips by people, each source of theirs as often."""
 EMPTY_SHARE: Final = 0.04
@@ -137,7 +136,7 @@ class Lessons:
         """`texts` are the tokens of each clip of `store`, `left_out` the clips that never train; `people`
         is the share of clips by people."""
         self._store, self._texts, self._spelling, self._mel = store, texts, spelling, mel
-        weights = Batches(store, 1, 0, people=people).weights
+        weights = shares(store.jobs, people)
         weights[list(left_out)] = 0.0
         self._weights = weights / weights.sum()
         self._distortion = Distortion(store.device, NOISE, noises=noises)

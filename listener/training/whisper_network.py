@@ -10,7 +10,7 @@ can be added there.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -20,13 +20,12 @@ import torch
 from torch import nn
 from torch.nn import functional
 
+from listener.recognition.sure_ear import HEAD_SIZE
 from listener.recognition.weight_additions import Additions
 from listener.recognition.whisper_files import Tensors, read_tensors
 
 Tensor = torch.Tensor
 RANK: Final = 16
-HEAD: Final = 64
-"""Numbers in one head of attention, in every published Whisper."""
 
 
 class Added(nn.Module):
@@ -148,12 +147,10 @@ class WhisperNetwork(nn.Module):
 
     def add(self, additions: Additions) -> None:
         """Take what was learned before for the additions. Raises KeyError where a part is missing."""
-        for part in ("encoder", "decoder"):
-            for number, layer in enumerate(getattr(self, part)):
-                for name, one in _named(layer, f"{part}/layer_{number}"):
-                    up, down = additions.pairs[name]
-                    one.up.data = torch.from_numpy(up.astype(np.float32))
-                    one.down.data = torch.from_numpy(down.astype(np.float32))
+        for name, one in self._learning():
+            up, down = additions.pairs[name]
+            one.up.data = torch.from_numpy(up.astype(np.float32))
+            one.down.data = torch.from_numpy(down.astype(np.float32))
 
     def additions(self, kept: float = 1.0) -> dict[str, npt.NDArray[np.float16]]:
         """Return what was learned, by the names of the model file: NAME/up and NAME/down.
@@ -162,12 +159,16 @@ class WhisperNetwork(nn.Module):
         kept (M. Wortsman et al., "Robust fine-tuning of zero-shot models", 2022).
         """
         found: dict[str, npt.NDArray[np.float16]] = {}
+        for name, one in self._learning():
+            found[f"{name}/up"] = _small(one.up * kept)
+            found[f"{name}/down"] = _small(one.down)
+        return found
+
+    def _learning(self) -> Iterator[tuple[str, Added]]:
+        """Yield each layer that learns, by the name of its weight in the model file."""
         for part in ("encoder", "decoder"):
             for number, layer in enumerate(getattr(self, part)):
-                for name, one in _named(layer, f"{part}/layer_{number}"):
-                    found[f"{name}/up"] = _small(one.up * kept)
-                    found[f"{name}/down"] = _small(one.down)
-        return found
+                yield from _named(layer, f"{part}/layer_{number}")
 
 
 def _small(part: Tensor) -> npt.NDArray[np.float16]:
@@ -195,7 +196,7 @@ def _linear(found: Mapping[str, Tensor], at: str, rank: int) -> Added:
 
 
 def _by_head(x: Tensor) -> Tensor:
-    return x.view(*x.shape[:2], -1, HEAD).transpose(1, 2)
+    return x.view(*x.shape[:2], -1, HEAD_SIZE).transpose(1, 2)
 
 
 def _held(name: str) -> str:

@@ -14,6 +14,8 @@ from types import ModuleType
 
 import pytest
 
+from listener.recognition.whisper_files import sure_model
+
 PACKAGES = {
     "chromium": "chromium",
     "espeak-ng": "espeak-ng",
@@ -63,6 +65,15 @@ def module(name: str, extra: str) -> ModuleType:
         return import_module(name)
     except ImportError:
         pytest.skip(reason(f"the extra `{extra}`"))
+
+
+def whisper() -> Path:
+    """Return the folder of the sure ear's weights; skip the running test without them."""
+    module("ctranslate2", "people")
+    found = sure_model()
+    if found is None:
+        pytest.skip(reason("the extra `people`"))
+    return found.folder
 
 
 def need_files(path: Path, package: str) -> None:

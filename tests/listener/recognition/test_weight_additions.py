@@ -12,17 +12,13 @@ from grammar.errors import UserError
 from listener.recognition import sure_ear
 from listener.recognition.weight_additions import Additions, read_additions
 from listener.recognition.whisper_decoder import WhisperDecoder
-from listener.recognition.whisper_files import read_tensors, sure_model, write_encoder
+from listener.recognition.whisper_files import read_tensors, write_encoder
 from tests.support import needs
 
 
 @pytest.fixture(scope="module")
 def model() -> Path:
-    needs.module("ctranslate2", "people")
-    found = sure_model()
-    if found is None:
-        pytest.skip(needs.reason("the extra `people`"))
-    return found.folder
+    return needs.whisper()
 
 
 def learned() -> Additions:

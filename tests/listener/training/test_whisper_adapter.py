@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from listener.recognition.weight_additions import Additions
-from listener.recognition.whisper_files import sure_model
+from listener.recognition.weight_additions import additions_in
 from listener.training.clips import Job
 from tests.support import needs
 
@@ -21,12 +20,8 @@ TEXTS = ("rocuronium fifty milligrams", "timer sixty", "plan bravo", "drugs in")
 
 @pytest.fixture(scope="module")
 def model() -> Path:
-    needs.module("ctranslate2", "people")
     needs.module("torch", "train")
-    found = sure_model()
-    if found is None:
-        pytest.skip(needs.reason("the extra `people`"))
-    return found.folder
+    return needs.whisper()
 
 
 def _tones(folder: Path) -> list[Job]:
@@ -147,9 +142,7 @@ def test_a_share_of_what_was_learned_is_kept_as_the_sure_ear_reads_it(
         for part in network.parameters():
             part.uniform_(-0.5, 0.5)
     adapter.keep_additions(tmp_path / "half.npz", network, kept=0.5)
-    with np.load(tmp_path / "half.npz") as found:
-        names = {name.removesuffix("/up") for name in found.files if name.endswith("/up")}
-        half = Additions({name: (found[f"{name}/up"], found[f"{name}/down"]) for name in names})
+    half = additions_in(tmp_path / "half.npz")
     whole = network.additions()
     assert np.allclose(half.pairs[WEIGHT][0], 0.5 * whole[f"{WEIGHT}/up"], atol=1e-3)
     assert np.array_equal(half.pairs[WEIGHT][1], whole[f"{WEIGHT}/down"])
